@@ -1,0 +1,56 @@
+"""Fixtures that all tests share."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--slow", action="store_true", help="run the studies of many fleets as well")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--slow"):
+        return
+    skip = pytest.mark.skip(reason="a study of many fleets: run with --slow")
+    for item in items:
+        if "slow" in item.keywords:
+            item.add_marker(skip)
+
+
+@pytest.fixture(scope="session")
+def study_size() -> Callable[[int], int]:
+    """Scale a study's size by SENSORHEALTH_STUDY_SIZE (1 = full; CI runs a fraction)."""
+    fraction = float(os.environ.get("SENSORHEALTH_STUDY_SIZE", "1"))
+    return lambda full: max(2, round(full * fraction))
+
+
+@pytest.fixture(scope="session")
+def published() -> Path:
+    """The project's own published reference tables."""
+    return ROOT / "shared"
+
+
+def _beside(name: str) -> Path:
+    folder = ROOT.parent / "shared" / name
+    if not folder.is_dir():
+        pytest.skip(f"read-in-place data are not here: {folder}")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def references() -> Path:
+    """Published tables that may be read in place but not be carried by the project."""
+    return _beside("references")
+
+
+@pytest.fixture(scope="session")
+def open_data() -> Path:
+    """Open calibration records of real sensor fleets, read in place."""
+    return _beside("opendata")
