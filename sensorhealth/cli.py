@@ -1,0 +1,311 @@
+"""The command line: thin, no computation. Exit codes: 0 done, 1 the records cannot be used, 2 wrong usage."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from . import __version__
+from .errors import SensorHealthError
+
+if TYPE_CHECKING:
+    from .analysis import Analysis
+
+CAUTION = (
+    "A forecast is not a proof of function: bump tests and calibrations required by the maker's instructions, local codes\n"
+    "and the site's competent person go on unchanged. A sensor that fails a test is out of service, whatever is forecast."
+)
+AUDIENCES = ("planner", "engineer", "analyst", "technician")
+
+
+class Progress:
+    """Shows what is going on on one line of a terminal; says nothing where there is none."""
+
+    def __init__(self, quiet: bool) -> None:
+        self.on = sys.stderr.isatty() and not quiet
+
+    def __call__(self, step: str) -> None:
+        """Name the step that begins now; the empty string clears the line."""
+        if self.on:
+            sys.stderr.write(f"\r\x1b[2K{step}" + (" ..." if step else ""))
+            sys.stderr.flush()
+
+
+def _analyse(args: argparse.Namespace, progress: Progress) -> Analysis:
+    import sensorhealth
+
+    progress("reading the records")
+    fleet = sensorhealth.read_fleet(args.fleet, mapping=args.mapping, corrections=not args.no_corrections)
+    analysis = sensorhealth.analyse(fleet, as_of=args.as_of, policy=args.policy, progress=progress)
+    return analysis
+
+
+def _report(args: argparse.Namespace) -> int:
+    progress = Progress(args.quiet)
+    _refuse_input_as_output(args.fleet, args.out)
+    analysis = _analyse(args, progress)
+    progress("writing")
+    analysis.write(args.out, audience=args.audience)
+    progress("")
+    print("\n".join(analysis.summary()))
+    print(f"Report: {Path(args.out) / 'report.html'}")
+    print(CAUTION)
+    return 0
+
+
+def _refuse_input_as_output(fleet: str, out: str) -> None:
+    source, target = Path(fleet).resolve(), Path(out).resolve()
+    if source == target or target in source.parents:
+        raise SensorHealthError(f"--out {out}: the output would stand in place of the records; choose another folder")
+
+
+def _check(args: argparse.Namespace) -> int:
+    from . import records
+
+    if args.suggest:
+        print(records.suggest_mapping(args.fleet), end="")
+        return 0
+    fleet = records.read_fleet(args.fleet, mapping=args.mapping, corrections=not args.no_corrections)
+    print("\n".join(records.check_lines(fleet, long=args.all)))
+    return 0
+
+
+def _simulate(args: argparse.Namespace) -> int:
+    from .synthetic import simulate
+
+    fleet = simulate(n_sensors=args.sensors, seed=args.seed)
+    fleet.write(Path(args.out))
+    print(
+        f"{args.out}: {len(fleet.sensors)} sensors, {len(fleet.calibrations)} calibrations, all invented (seed {args.seed})"
+    )
+    return 0
+
+
+def _bench(args: argparse.Namespace) -> int:
+    progress = Progress(args.quiet)
+    analysis = _analyse(args, progress)
+    progress("")
+    print("\n".join(analysis.verdict(args.sensor).lines))
+    print(CAUTION)
+    return 0
+
+
+def _lots(args: argparse.Namespace) -> int:
+    progress = Progress(args.quiet)
+    analysis = _analyse(args, progress)
+    progress("comparing")
+    table = analysis.lots(by=args.by)
+    progress("")
+    if args.out:
+        from .records.outputs import csv_bytes, write_folder
+
+        write_folder({"lots.csv": csv_bytes(table)}, Path(args.out))
+    print("\n".join(_table_lines(table, args.rows)))
+    print(CAUTION)
+    return 0
+
+
+def _plan(args: argparse.Namespace) -> int:
+    progress = Progress(args.quiet)
+    _refuse_input_as_output(args.fleet, args.out)
+    analysis = _analyse(args, progress)
+    progress("writing")
+    analysis.write_plan(args.out)
+    progress("")
+    print("\n".join(analysis.summary()))
+    print(f"Plan: {Path(args.out) / 'plan.csv'}")
+    print(CAUTION)
+    return 0
+
+
+def _compare_policies(args: argparse.Namespace) -> int:
+    import sensorhealth
+
+    progress = Progress(args.quiet)
+    progress("reading the records")
+    fleet = sensorhealth.read_fleet(args.fleet, mapping=args.mapping, corrections=not args.no_corrections)
+    from .analysis import compare_policies
+
+    table = compare_policies(fleet, args.first, args.second, as_of=args.as_of, progress=progress)
+    progress("")
+    print("\n".join(_table_lines(table, None)))
+    print(CAUTION)
+    return 0
+
+
+def _track_record(args: argparse.Namespace) -> int:
+    progress = Progress(args.quiet)
+    _refuse_input_as_output(args.fleet, args.out)
+    analysis = _analyse(args, progress)
+    progress("looking back")
+    record = analysis.track_record(progress=progress)
+    from .present.track_record import write_track_record
+
+    write_track_record(record, Path(args.out))
+    progress("")
+    print(record.sentence)
+    print(f"Track record: {Path(args.out) / 'track_record.csv'}")
+    print(CAUTION)
+    return 0
+
+
+def _notebooks(args: argparse.Namespace) -> int:
+    from .present.notebooks import run_notebooks
+
+    progress = Progress(args.quiet)
+    _refuse_input_as_output(args.fleet, args.out)
+    written = run_notebooks(
+        Path(args.fleet), Path(args.out), as_of=args.as_of, policy=args.policy, mapping=args.mapping, progress=progress
+    )
+    progress("")
+    print("\n".join(str(path) for path in written))
+    print(CAUTION)
+    return 0
+
+
+def _policy(args: argparse.Namespace) -> int:
+    from .decide import Policy
+
+    if args.file:
+        Policy.load(args.file)
+        print(f"{args.file}: understood")
+    else:
+        print(Policy.defaults_toml(), end="")
+    return 0
+
+
+def _table_lines(table: Any, rows: int | None) -> list[str]:
+    shown = table if rows is None else table.head(rows)
+    lines = str(shown.to_string(index=False, na_rep="-", float_format=lambda value: f"{value:.4g}")).splitlines()
+    if len(shown) < len(table):
+        lines.append(f"({len(table) - len(shown)} more rows: --rows {len(table)} shows all)")
+    return lines
+
+
+def _whole(text: str) -> int:
+    value = int(text)
+    if value < 1:
+        raise argparse.ArgumentTypeError(f"{text} is not a whole number above 0")
+    return value
+
+
+def _date(text: str) -> str:
+    from datetime import date
+
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a date such as 2026-03-31") from None
+
+
+def _command(
+    commands: Any, name: str, run: Callable[[argparse.Namespace], int], text: str, *, reads: bool = True
+) -> Any:
+    command = commands.add_parser(name, help=text, description=text + " " + " ".join(CAUTION.split()))
+    command.set_defaults(run=run)
+    if reads:
+        command.add_argument("fleet", metavar="FLEET", help="folder, workbook or database with the records")
+        command.add_argument("--mapping", metavar="FILE", help="TOML file that says how your columns are called")
+        command.add_argument("--no-corrections", action="store_true", help="correct nothing, set aside instead")
+        command.add_argument("--quiet", action="store_true", help="show no progress")
+    return command
+
+
+def _analysing(commands: Any, name: str, run: Callable[[argparse.Namespace], int], text: str) -> Any:
+    command = _command(commands, name, run, text)
+    command.add_argument(
+        "--as-of",
+        type=_date,
+        metavar="DATE",
+        help="stand on this date, read nothing after it (default: the last calibration)",
+    )
+    command.add_argument("--policy", metavar="FILE", help="policy (TOML); `sensorhealth policy --defaults` prints one")
+    return command
+
+
+def parser() -> argparse.ArgumentParser:
+    """All commands and their options."""
+    top = argparse.ArgumentParser(
+        prog="sensorhealth",
+        description=__doc__
+        and "How every gas sensor of a fleet ages, when it ends, and what to do. " + " ".join(CAUTION.split()),
+    )
+    top.add_argument("--version", action="version", version=f"sensorhealth {__version__}")
+    commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    report = _analysing(commands, "report", _report, "Read a fleet and write forecasts, plan, budget and report.")
+    report.add_argument("--out", required=True, metavar="DIR", help="folder for the output")
+    report.add_argument(
+        "--for", dest="audience", choices=AUDIENCES, default="planner", help="who reads it: orders the sections"
+    )
+
+    check = _command(commands, "check", _check, "Read a fleet and say what was understood, set aside and corrected.")
+    check.add_argument(
+        "--suggest", action="store_true", help="write a first mapping from the headings, for a person to correct"
+    )
+    check.add_argument("--all", action="store_true", help="list every finding, not the first of each kind")
+
+    simulate = _command(
+        commands, "simulate", _simulate, "Write an invented fleet with its truth beside it.", reads=False
+    )
+    simulate.add_argument("--out", required=True, metavar="DIR")
+    simulate.add_argument("--sensors", type=_whole, default=480, metavar="N")
+    simulate.add_argument("--seed", type=int, default=20260301, metavar="S")
+
+    bench = _analysing(
+        commands, "bench", _bench, "One screen for the bench after a reading that surprised: sensor, gas or handling?"
+    )
+    bench.add_argument("--sensor", required=True, metavar="ID")
+
+    lots = _analysing(commands, "lots", _lots, "Compare lots (or suppliers, sites, models).")
+    lots.add_argument("--by", default="lot", metavar="COLUMN")
+    lots.add_argument("--out", metavar="DIR", help="write lots.csv there as well")
+    lots.add_argument("--rows", type=_whole, default=30, metavar="N")
+
+    plan = _analysing(commands, "plan", _plan, "Plan, visits, orders, budget, workbook and calendar only.")
+    plan.add_argument("--out", required=True, metavar="DIR")
+
+    what_if = _command(commands, "compare-policies", _compare_policies, "Two policies on the same fleet, side by side.")
+    what_if.add_argument("first", metavar="P1")
+    what_if.add_argument("second", metavar="P2")
+    what_if.add_argument("--as-of", type=_date, metavar="DATE")
+
+    past = _analysing(
+        commands, "track-record", _track_record, "Forecast from past dates and compare with what happened."
+    )
+    past.add_argument("--out", required=True, metavar="DIR")
+
+    books = _analysing(commands, "notebooks", _notebooks, "Run all notebooks on this fleet and write them as HTML.")
+    books.add_argument("--out", required=True, metavar="DIR")
+
+    policy = _command(commands, "policy", _policy, "Print a commented policy, or check one.", reads=False)
+    group = policy.add_mutually_exclusive_group(required=True)
+    group.add_argument("--defaults", action="store_true", help="print every key with its default and meaning")
+    group.add_argument("--check", dest="file", metavar="FILE", help="say whether this policy can be used")
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit code."""
+    args = parser().parse_args(argv)
+    try:
+        code: int = args.run(args)
+    except SensorHealthError as error:
+        if sys.stderr.isatty():
+            sys.stderr.write("\r\x1b[2K")
+        sys.stderr.write(f"sensorhealth: {error}\n")
+        return 1
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+    except KeyboardInterrupt:
+        sys.stderr.write("\nstopped; any earlier output is as it was\n")
+        return 130
+    return code
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
