@@ -3,9 +3,9 @@
     python tools/open_records.py ../shared/opendata OUT [--end 0.8]
 
 writes OUT/<fleet>/sensors.csv and calibrations.csv, to be read by `sensorhealth report OUT/<fleet> --out ...`.
-Source: NSF Ocean Observatories Initiative asset-management records (calibration and deployment tables). The records are relative
-spans, so the headroom ratio is relative span / end, where `end` is the relative span at which a unit counts as used up; no
-cylinder is recorded, the date of the calibration stands for the session.
+Source: NSF Ocean Observatories Initiative asset-management records (calibration and deployment tables). The records are
+relative spans, so the headroom ratio is relative span / end, where `end` is the relative span at which a unit counts as
+used up; no cylinder is recorded. What looks like a service between two calibrations is left for the analysis to find.
 """
 
 from __future__ import annotations
@@ -26,13 +26,9 @@ FLEETS = {
 def tables(source: pd.DataFrame, gas: str, technology: str, unit: str, end: float) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Sensors and calibrations tables of the contract from one file of open records.
 
-    source has the columns unit, group, cal_date, rel_span and perhaps segment (a rise between calibrations that the
-    source's reader took for a service; each segment is a sensor life of its own).
+    source has the columns unit, group, cal_date and rel_span.
     """
-    records = source.copy()
-    segment = records["segment"].astype(int) if "segment" in records else pd.Series(0, index=records.index)
-    records["sensor_id"] = records["unit"] + segment.map(lambda number: f"/{number + 1}" if number else "")
-    first = records.groupby("sensor_id", sort=False).first()
+    first = source.groupby("unit", sort=False).first()
     sensors = pd.DataFrame(
         {
             "sensor_id": first.index,
@@ -45,11 +41,11 @@ def tables(source: pd.DataFrame, gas: str, technology: str, unit: str, end: floa
     )
     calibrations = pd.DataFrame(
         {
-            "sensor_id": records["sensor_id"],
-            "time": records["cal_date"],
+            "sensor_id": source["unit"],
+            "time": source["cal_date"],
             "kind": "span",
             "applied": 1.0,
-            "headroom": (records["rel_span"] / end).round(6),
+            "headroom": (source["rel_span"] / end).round(6),
         }
     )
     return sensors, calibrations
