@@ -1,7 +1,7 @@
 """Ageing curves: one file a family, stating its shape; what is done with curves is written once elsewhere.
 
-The prior weights of the families are a judgement, not a measurement (common practice, no source): exponential loss is what
-most published electrochemical records look like, so it holds the largest share; no other shape is ruled out beforehand.
+The prior weights of the families are a judgement, not a measurement (common practice, no source): exponential loss is
+what most published electrochemical records look like, so it holds the largest share; no other shape is ruled out.
 """
 
 from __future__ import annotations

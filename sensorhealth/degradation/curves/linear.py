@@ -12,7 +12,7 @@ from sensorhealth.degradation.curves.base import Curve, FloatArray
 
 @dataclass(frozen=True)
 class Linear(Curve):
-    """phi = age: the same share of what is left is lost each year (usual for electrochemical cells, common practice)."""
+    """phi = age: the same share of what is left is lost each year (usual for toxic cells, common practice)."""
 
     family: ClassVar[str] = "exponential"
     prior: ClassVar[float] = 0.35
