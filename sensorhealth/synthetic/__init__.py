@@ -1,1 +1,7 @@
+"""Fleets of known truth: for the demo, the tests and the back-test of the method itself. All of it is invented."""
 
+from sensorhealth.synthetic.fleet import SyntheticFleet, simulate
+from sensorhealth.synthetic.kinds import SensorKind
+from sensorhealth.synthetic.scenario import BadLot, Scenario
+
+__all__ = ["BadLot", "Scenario", "SensorKind", "SyntheticFleet", "simulate"]
