@@ -28,7 +28,7 @@ class Elements:
     def __init__(self, scenario: Scenario, days: float, rng: np.random.Generator) -> None:
         """days: length of the simulation, for the number of lots."""
         self.scenario, self.rng = scenario, rng
-        self.ages: FloatArray = np.arange(int(HORIZON_YEARS * YEAR / STEP_DAYS) + 1) * STEP_DAYS / YEAR
+        self.ages = np.arange(0.0, HORIZON_YEARS * YEAR, STEP_DAYS, dtype=np.float64) / YEAR
         kinds, self.lots = len(scenario.kinds), int(days // scenario.lot_days) + 3
         shape = (kinds, self.lots)
         self.lot_level = scenario.lot_level_sd * rng.standard_normal(shape)

@@ -74,6 +74,7 @@ class Run:
 
     def _begin(self) -> None:
         """The records begin: sensors in service now are the first of the wanted number."""
+        self.swap_of[:] = -1  # a swap under way is an ordinary new sensor of the records
         live = int((self.element >= 0).sum())
         keep = min(live, self.n_sensors)
         if keep < live:

@@ -166,6 +166,7 @@ def test_only_restricts_the_fleet_to_one_kind() -> None:
     fleet = simulate(30, seed=1, scenario=Scenario.demo().only("CO cell"))
     assert set(fleet.sensors["gas"]) == {"CO"}
     assert len(fleet.sensors) == 30
+    assert len(simulate(777, seed=3).sensors) == 777
 
 
 def test_a_choice_that_does_not_exist_is_refused() -> None:
