@@ -1,0 +1,55 @@
+"""A correction of forecasts learnt on the user's own past: how much wider or narrower the posterior should be."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize_scalar
+
+Array = NDArray[np.float64]
+
+_PRIOR_SD = 0.25  # of the log factor: without evidence the model's own spread stands
+_LARGEST = np.log(3.0)
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Factors on the standard deviation of the latent path, one for all strata or one for each.
+
+    overall: factor where a stratum has none of its own. by_stratum: stratum -> factor. readings: next readings it was
+    learnt from. note: one sentence for the report.
+    """
+
+    overall: float = 1.0
+    by_stratum: Mapping[str, float] = field(default_factory=dict)
+    readings: int = 0
+    note: str = "No correction: nothing in the past to learn one from."
+
+    def factor(self, stratum: str) -> float:
+        """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
+        return float(self.by_stratum.get(stratum, self.overall))
+
+
+def learn_factor(error: Array, latent_sd: Array, reading_sd: Array) -> tuple[float, float]:
+    """The factor f that makes past forecasts of readings most likely, and the standard error of its log.
+
+    error: (n,) reading less forecast. latent_sd: (n,) standard deviation of the latent forecast. reading_sd: (n,) of
+    everything that a reading adds (noise, gas). The variance of an error is f^2 latent_sd^2 + reading_sd^2; a normal
+    prior on log f with standard deviation 0.25 keeps it near 1 where there is little evidence, and errors beyond four
+    standard deviations count as four so that a few odd readings do not widen every forecast.
+    """
+    noise = np.asarray(reading_sd, dtype=float) ** 2
+    latent = np.asarray(latent_sd, dtype=float) ** 2
+    squared = np.minimum(np.asarray(error, dtype=float) ** 2, 16.0 * (latent + noise))
+
+    def deviance(log_factor: float) -> float:
+        variance = np.exp(2 * log_factor) * latent + noise
+        return float(np.sum(np.log(variance) + squared / variance) + (log_factor / _PRIOR_SD) ** 2)
+
+    best = float(minimize_scalar(deviance, bounds=(-_LARGEST, _LARGEST), method="bounded").x)
+    step = 1e-3
+    bend = (deviance(best + step) - 2 * deviance(best) + deviance(best - step)) / step**2
+    return float(np.exp(best)), float(np.sqrt(2.0 / max(bend, 1e-6)))

@@ -1,0 +1,175 @@
+"""First passage of a straight path with normal level and slope, plus Brownian wander, to a threshold. Arrays only.
+
+The path above its threshold is h(s) = X + G s + sqrt(k) W(s), with (X, G) bivariate normal, W standard Brownian
+motion and s the time scale elapsed since now. Let Y = h(H). Given X > 0 and Y > 0 the path between them is a Brownian
+bridge, whatever G was, and touches zero with probability exp(-2 X Y / (k H)) (Karatzas and Shreve 1991, section
+4.3.C). Hence, exactly,
+
+    P(end by H) = 1 - P(X > 0, Y > 0) + E[exp(-2 X Y / (k H)); X > 0, Y > 0].
+
+The first probability is a bivariate normal orthant (Owen's T function: Owen 1956, Ann. Math. Stat. 27, 1075-1090).
+The expectation is closed in Y given X; the integral over X is Gauss-Legendre in sqrt(X) around the mean of X given Y
+= 0, where the integrand lives. Against 1800 nodes, over random sensors with wander 0.002 to 0.1 per root year, 24
+nodes are within 5e-6 and 16 nodes within 3e-4. Without wander the expectation is nil and what remains is exact.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import erfcx, ndtr, owens_t
+
+Array = NDArray[np.float64]
+
+_FAR = 38.0  # standard deviations beyond which the normal law is nil in double precision
+_NEGLIGIBLE = 6.6  # standard deviations beyond which "crossed and came back" is below 5e-11
+_WEAK = 20.0  # below minus this, erfcx nears overflow and the normal is whole
+_NIL = 1e-14  # wander below this share of the variance is none
+_TINY = 1e-300
+_CHUNK = 200_000  # cells handled at once, so that the quadrature's memory stays below about 100 MB
+
+
+class Path(NamedTuple):
+    """Arrays of one shape: mean level above the threshold, mean slope, their covariance, wander, elapsed scale."""
+
+    level: Array
+    slope: Array
+    level_variance: Array
+    covariance: Array
+    slope_variance: Array
+    wander: Array
+    elapsed: Array
+
+
+def first_passage(
+    level: ArrayLike,
+    slope: ArrayLike,
+    covariance: ArrayLike,
+    elapsed: ArrayLike,
+    wander: ArrayLike = 0.0,
+    *,
+    alive_now: bool = False,
+    nodes: int = 24,
+) -> Array:
+    """Probability that the path has met its threshold by `elapsed`.
+
+    level: (...) mean of the latent level now less the threshold. slope: (...) mean slope per unit of the time scale.
+    covariance: (..., 2, 2) of (level, slope). elapsed: (...) time scale from now, >= 0. wander: (...) variance of the
+    Brownian part per unit of the time scale. All broadcast against each other; the result has the common shape.
+    alive_now: condition on the level being above the threshold now. nodes: of the quadrature (used only with wander).
+    Source: the module's docstring.
+    """
+    cov = np.asarray(covariance, dtype=float)
+    parts = np.broadcast_arrays(
+        *(np.asarray(part, dtype=float) for part in (level, slope, cov[..., 0, 0], cov[..., 0, 1], cov[..., 1, 1])),
+        np.asarray(wander, dtype=float),
+        np.asarray(elapsed, dtype=float),
+    )
+    shape = parts[0].shape
+    flat = [np.ascontiguousarray(part).reshape(-1) for part in parts]
+    result = np.empty(flat[0].size)
+    for start in range(0, result.size, _CHUNK):
+        piece = slice(start, start + _CHUNK)
+        result[piece] = _passage(Path(*(part[piece] for part in flat)), alive_now, nodes)
+    return result.reshape(shape)
+
+
+def _passage(path: Path, alive_now: bool, nodes: int) -> Array:
+    # A level known exactly would be a spike that the quadrature cannot resolve: give it a relative spread of 1e-7.
+    least = 1e-14 * (path.level**2 + path.elapsed * path.wander + (path.elapsed * path.slope) ** 2) + 1e-24
+    still = path._replace(level_variance=np.maximum(path.level_variance, least))
+    both_above = above_at_both_ends(still)
+    ended = 1.0 - both_above
+    returned = np.flatnonzero(_could_return(still))
+    if returned.size:
+        ended[returned] += _crossed_and_returned(Path(*(part[returned] for part in still)), nodes)
+    if alive_now:
+        above = ndtr(still.level / np.sqrt(still.level_variance))
+        ended = 1.0 - np.divide(1.0 - ended, above, out=np.zeros_like(above), where=above > _TINY)
+    return np.clip(ended, 0.0, 1.0)
+
+
+def _later(path: Path) -> tuple[Array, Array, Array, Array]:
+    """Mean and variance of Y, its covariance with X, and the determinant of the covariance of (X, Y)."""
+    s = path.elapsed
+    mean = path.level + path.slope * s
+    variance = path.level_variance + 2 * s * path.covariance + s**2 * path.slope_variance + path.wander * s
+    shared = path.level_variance + s * path.covariance
+    spread = np.maximum(path.level_variance * path.slope_variance - path.covariance**2, 0.0)
+    determinant = s**2 * spread + path.level_variance * path.wander * s
+    return mean, np.maximum(variance, 1e-24), shared, determinant
+
+
+def _could_return(path: Path) -> NDArray[np.bool_]:
+    mean, variance, _, _ = _later(path)
+    near = np.abs(mean) < _NEGLIGIBLE * np.sqrt(variance)
+    near &= path.wander * path.elapsed > _NIL * (variance + path.level**2)
+    return near & (path.level > -_NEGLIGIBLE * np.sqrt(path.level_variance))
+
+
+def above_at_both_ends(path: Path) -> Array:
+    """P(X > 0, Y > 0) by Owen's T, written so that nothing cancels as the elapsed scale goes to nought."""
+    mean, variance, _, determinant = _later(path)
+    s = path.elapsed
+    h = np.clip(path.level / np.sqrt(path.level_variance), -_FAR, _FAR)
+    k = np.clip(mean / np.sqrt(variance), -_FAR, _FAR)
+    root = np.sqrt(determinant)
+    turn_h = s * (path.slope * path.level_variance - path.covariance * path.level)
+    turn_k = s * (
+        path.level * (path.covariance + s * path.slope_variance + path.wander)
+        - path.slope * (path.level_variance + s * path.covariance)
+    )
+    angle_h = _ratio(turn_h, path.level * root)
+    angle_k = _ratio(turn_k, mean * root)
+    apart = (h * k < 0) | ((h * k == 0) & (h + k < 0))
+    probability = 0.5 * (ndtr(h) + ndtr(k)) - owens_t(h, angle_h) - owens_t(k, angle_k) - 0.5 * apart
+    same = (s == 0) | (turn_h == 0) & (turn_k == 0) & (root == 0)
+    return np.clip(np.where(same, ndtr(np.minimum(h, k)), probability), 0.0, 1.0)
+
+
+def _ratio(top: Array, bottom: Array) -> Array:
+    safe = np.where(np.abs(bottom) < _TINY, np.copysign(_TINY, bottom), bottom)
+    with np.errstate(over="ignore"):
+        return top / safe
+
+
+@cache
+def _legendre(nodes: int) -> tuple[Array, Array]:
+    points, weights = np.polynomial.legendre.leggauss(nodes)
+    return points, weights
+
+
+def _crossed_and_returned(path: Path, nodes: int) -> Array:
+    """E[exp(-2 X Y / (k H)); X > 0, Y > 0]: the chance to have crossed and to be above again at the end."""
+    mean, variance, shared, determinant = _later(path)
+    centre = path.level - shared / variance * mean
+    width = np.sqrt(determinant / variance)
+    low = np.sqrt(np.maximum(centre - 7.0 * width, 0.0))
+    high = np.sqrt(np.maximum(centre, 0.0) + 7.0 * width)
+    points, weights = _legendre(nodes)
+    half = 0.5 * (high - low)
+    root = half[:, None] * (points + 1.0) + low[:, None]
+    x = root**2
+    deviation = (x - path.level[:, None]) / np.sqrt(path.level_variance)[:, None]
+    later_mean = mean[:, None] + (shared / path.level_variance)[:, None] * (x - path.level[:, None])
+    later_sd = np.sqrt(determinant / path.level_variance)[:, None]
+    pull = (2.0 / (path.wander * path.elapsed))[:, None] * x * later_sd
+    density = np.exp(-0.5 * deviation**2) / np.sqrt(2 * np.pi * path.level_variance)[:, None]
+    with np.errstate(under="ignore"):
+        weight = density * _damped_half_normal(later_mean / later_sd, pull)
+        return np.asarray((weight * (2.0 * root)) @ weights * half)
+
+
+def _damped_half_normal(mean: Array, pull: Array) -> Array:
+    """E[exp(-pull Z); Z > 0] for Z normal with the given mean and unit variance, without cancellation.
+
+    exp(-mean^2 / 2) erfcx((pull - mean) / sqrt(2)) / 2; where the pull is weak,
+    exp(pull^2 / 2 - pull mean).
+    """
+    z = (pull - mean) / np.sqrt(2.0)
+    weak = z < -_WEAK
+    usual = 0.5 * np.exp(-0.5 * mean**2) * erfcx(np.where(weak, 0.0, z))
+    return np.where(weak, np.exp(np.where(weak, 0.5 * pull**2 - pull * mean, 0.0)), usual)
