@@ -1,0 +1,134 @@
+"""Readings whose noise is white plus a Brownian wander: R = diag(1/w) + tau K, K_jk = min(g_j, g_k) within a sensor.
+
+First differences D turn R into a tridiagonal P = D R D' with pivots equal to the innovation variances, so that one
+LAPACK call serves all sensors stacked: R^-1 = D' P^-1 D and |R| = |P|. Entries of R^-1 come from the smoothed
+covariance of the wander, G = tau * gamma, through Rauch-Tung-Striebel gains J (Rauch, Tung and Striebel 1965, AIAA
+Journal 3:1445-1450): gamma_{k,k+l} = J_k gamma_{k+1,k+l}. Every recursion adds positive terms only and is regular at
+tau = 0, at equal times and at g = 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import lapack
+
+from sensorhealth.degradation.reml_data import FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Times of all sensors, and the same padded to a rectangle (longest sensor, sensors) for the recursions."""
+
+    offsets: IntArray  # (n+1,)
+    step: FloatArray  # (N,) g_k - g_{k-1}, and g itself at a sensor's first reading
+    first: FloatArray  # (N,) bool as 0/1: first reading of its sensor
+    last: FloatArray  # (N,) same for the last
+    reading: IntArray  # (m, n) reading in each cell of the rectangle, -1 for padding
+    padded_step: FloatArray  # (m, n), 0 in padding
+
+
+def make_clock(g: FloatArray, offsets: IntArray) -> Clock:
+    """Lay the readings out for the recursions."""
+    count = np.diff(offsets)
+    first = np.zeros(len(g))
+    last = np.zeros(len(g))
+    seen = count > 0
+    first[offsets[:-1][seen]] = 1.0
+    last[offsets[1:][seen] - 1] = 1.0
+    previous = np.concatenate(([0.0], g[:-1])) if len(g) else g
+    step = g - np.where(first > 0, 0.0, previous)
+    position = np.arange(int(count.max()) if len(count) else 0)[:, None]
+    reading = np.where(position < count, offsets[:-1] + position, -1)
+    return Clock(offsets, step, first, last, reading, np.where(reading >= 0, step[reading] if len(g) else 0.0, 0.0))
+
+
+class ClockNoise:
+    """R at one tau (relative wander variance per unit of g): solves, log determinant and entries of its inverse."""
+
+    def __init__(self, clock: Clock, weights: FloatArray, tau: float) -> None:
+        self.clock, self.weights, self.tau = clock, weights, tau
+        white = 1.0 / weights
+        before = np.concatenate(([0.0], white[:-1]))
+        diagonal = white + np.where(clock.first > 0, 0.0, before) + tau * clock.step
+        coupling = np.where(clock.first[1:] > 0, 0.0, -white[:-1])
+        self._pivot, self._multiplier, info = lapack.dpttrf(diagonal, coupling)
+        if info != 0:
+            raise np.linalg.LinAlgError("the noise covariance is not positive definite")
+        self.log_det = float(np.log(self._pivot).sum())
+        self._filter()
+
+    def solve(self, columns: FloatArray) -> FloatArray:
+        """R^-1 times columns (N, k)."""
+        first = self.clock.first[:, None]
+        shifted = np.zeros_like(columns)
+        shifted[1:] = columns[:-1]
+        solution, _ = lapack.dpttrs(self._pivot, self._multiplier, columns - np.where(first > 0, 0.0, shifted))
+        after = np.zeros_like(solution)
+        after[:-1] = solution[1:]
+        return np.ascontiguousarray(solution - np.where(self.clock.last[:, None] > 0, 0.0, after))
+
+    def wander(self, columns: FloatArray) -> FloatArray:
+        """K times columns (N, k): the derivative of R to tau applied to them."""
+        cells = self.clock.reading
+        padded = np.where(cells[:, :, None] >= 0, columns[cells], 0.0)
+        suffix = np.cumsum(padded[::-1], axis=0)[::-1]
+        walk = np.cumsum(self.clock.padded_step[:, :, None] * suffix, axis=0)
+        return walk.transpose(1, 0, 2)[cells.T >= 0]
+
+    def _filter(self) -> None:
+        """Filtered and smoothed variances of W / tau, the gains, and the derivatives of all to tau; each (m, n)."""
+        clock, tau = self.clock, self.tau
+        weight = np.where(clock.reading >= 0, self.weights[clock.reading], 0.0)
+        rows, sensors = weight.shape
+        predicted, filtered, d_predicted, d_filtered = (np.zeros((rows, sensors)) for _ in range(4))
+        state, d_state = np.zeros(sensors), np.zeros(sensors)
+        for k in range(rows):
+            ahead = state + clock.padded_step[k]
+            shrink = 1.0 + weight[k] * tau * ahead
+            predicted[k], d_predicted[k] = ahead, d_state
+            d_state = (d_state - weight[k] * ahead * ahead) / (shrink * shrink)
+            state = ahead / shrink
+            filtered[k], d_filtered[k] = state, d_state
+        gain, d_gain = np.zeros((rows, sensors)), np.zeros((rows, sensors))
+        if rows > 1:
+            ahead = np.where(predicted[1:] > 0, predicted[1:], 1.0)
+            gain[:-1] = filtered[:-1] / ahead
+            d_gain[:-1] = d_filtered[:-1] * clock.padded_step[1:] / (ahead * ahead)
+        smooth, d_smooth = filtered.copy(), d_filtered.copy()
+        for k in range(rows - 2, -1, -1):
+            smooth[k] = filtered[k] * (1 - gain[k]) + gain[k] ** 2 * smooth[k + 1]
+            d_smooth[k] = (
+                d_filtered[k] * (1 - gain[k])
+                - filtered[k] * d_gain[k]
+                + 2 * gain[k] * d_gain[k] * smooth[k + 1]
+                + gain[k] ** 2 * d_smooth[k + 1]
+            )
+        self.gain, self._d_gain, self.smooth, self._d_smooth = gain, d_gain, smooth, d_smooth
+        scale = weight / (1.0 + weight * tau * predicted)
+        self.d_log_det = float((scale * (predicted + tau * d_predicted)).sum())
+        self._weight = weight
+
+    def smoothed_variance(self) -> FloatArray:
+        """Var(W at each reading | readings, everything else known), relative. Shape (N,)."""
+        return self.tau * self._flat(self.smooth)
+
+    def gains(self) -> FloatArray:
+        """Gain J of each reading toward the next; 0 at the last. Shape (N,)."""
+        return self._flat(self.gain)
+
+    def _flat(self, padded: FloatArray) -> FloatArray:
+        return padded.T[self.clock.reading.T >= 0]
+
+    def inverse_entries(self, lag: int, state: tuple[FloatArray, FloatArray] | None) -> tuple[FloatArray, ...]:
+        """Entries (k, k+lag) of R^-1 and of its derivative to tau in the rectangle, and the state for the next lag."""
+        rows = len(self.smooth)
+        if state is None:
+            gamma, d_gamma = self.smooth, self._d_smooth
+        else:
+            gain, d_gain = self.gain[: rows - lag], self._d_gain[: rows - lag]
+            gamma, d_gamma = gain * state[0][1:], d_gain * state[0][1:] + gain * state[1][1:]
+        product = self._weight[: rows - lag] * self._weight[lag:]
+        value = -product * self.tau * gamma + (self._weight if lag == 0 else 0.0)
+        return value, -product * (gamma + self.tau * d_gamma), gamma, d_gamma

@@ -1,0 +1,176 @@
+"""Predictions and their covariances for rows x'beta + z'u_i + t'c + W_i(g) of a fitted crossed model.
+
+A row's error, with the sensor's own effects absorbed, is ``gamma + z'S z + m'theta^ m + x~ Cov(beta) x~'`` where
+``m = t - PT_i S z`` and ``x~ = x - E't - (WX_i - PT_i'E)'S z``; with a wander in the row, x, z and t are first reduced
+by what the readings already say of it (Henderson 1975; prediction error variance, Robinson 1991, Stat. Sci. 6:15-51).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+
+from sensorhealth.degradation.brownian import ClockNoise
+from sensorhealth.degradation.elimination import Eliminated, sparse_pairs
+from sensorhealth.degradation.reml_data import FloatArray, IntArray
+from sensorhealth.degradation.reml_layout import Layout
+from sensorhealth.degradation.reml_score import Solution, residual
+
+CHUNK_CELLS = 4_000_000
+
+
+@dataclass(frozen=True)
+class Rows:
+    """m rows, each of one sensor; already reduced by the wander's weights where `wander` says so."""
+
+    sensor: IntArray  # (m,)
+    x: FloatArray  # (m, p)
+    z: FloatArray  # (m, 2)
+    t: sparse.csr_array | None  # (m, C) or None for no crossed effects
+    gamma: FloatArray  # (m,) relative variance of the wander that is left
+    offset: FloatArray  # (m,) the wander's part that does not depend on beta, u and c: weights times y
+
+
+def plain_rows(sensor: IntArray, x: FloatArray, z: FloatArray, t: sparse.csr_array | None) -> Rows:
+    """Rows without a wander."""
+    zero = np.zeros(len(sensor))
+    return Rows(sensor, x, z, t, zero, zero)
+
+
+def add_wander(rows: Rows, g: FloatArray, layout: Layout, noise: ClockNoise) -> Rows:
+    """Add W_i(g) to each row."""
+    weights = wander_weights(rows.sensor, g, layout, noise)
+    p = layout.fixed
+    touched = (weights @ layout.crossed).tocsr()
+    t = (touched * -1.0) if rows.t is None else (rows.t - touched).tocsr()
+    return Rows(
+        rows.sensor,
+        rows.x - weights @ layout.xy[:, :p],
+        rows.z - weights @ layout.z,
+        t,
+        rows.gamma + wander_left(rows.sensor, g, layout, noise),
+        rows.offset + weights @ layout.xy[:, p],
+    )
+
+
+def wander_weights(sensor: IntArray, g: FloatArray, layout: Layout, noise: ClockNoise) -> sparse.csr_array:
+    """Weights a (m, N) with E(W_i(g) | residuals r of the sensor) = a'r: tau R^-1 min(g, g_j)."""
+    m, n = len(sensor), len(layout.sensor)
+    order = np.argsort(sensor, kind="stable")
+    rank = np.empty(m, dtype=np.int64)
+    starts = np.searchsorted(sensor[order], np.arange(layout.sensors))
+    rank[order] = np.arange(m) - starts[sensor[order]]
+    rounds = int(rank.max()) + 1 if m else 0
+    parts: list[tuple[FloatArray, IntArray, IntArray]] = []
+    for k in range(rounds):
+        here = np.flatnonzero(rank == k)
+        row_of_sensor = np.full(layout.sensors, -1)
+        row_of_sensor[sensor[here]] = here
+        row = row_of_sensor[layout.sensor]
+        reach = np.where(row >= 0, np.minimum(np.where(row >= 0, g[row], 0.0), layout.z[:, 1]), 0.0)
+        solved = noise.tau * noise.solve(reach[:, None])[:, 0]
+        used = np.flatnonzero(row >= 0)
+        parts.append((solved[used], row[used], used))
+    if not parts:
+        return sparse.csr_array((m, n))
+    value, row, reading = (np.concatenate(part) for part in zip(*parts))
+    return sparse.csr_array((value, (row, reading)), shape=(m, n))
+
+
+def wander_left(sensor: IntArray, g: FloatArray, layout: Layout, noise: ClockNoise) -> FloatArray:
+    """Relative variance of W_i(g) given everything else: smoothed at the neighbours plus the bridge between them."""
+    offsets = layout.data.offsets
+    begin, end = offsets[sensor], offsets[sensor + 1]
+    after = _first_after(layout, sensor, g)
+    has_before, has_after = after > begin, after < end
+    smooth = np.append(noise.smoothed_variance(), 0.0)
+    times, gains = np.append(layout.z[:, 1], 0.0), np.append(noise.gains(), 0.0)
+    before = np.where(has_before, after - 1, len(smooth) - 1)
+    nxt = np.where(has_after, after, len(smooth) - 1)
+    g0 = np.where(has_before, times[before], 0.0)
+    g1 = np.where(has_after, times[nxt], np.inf)
+    span = np.where(has_after, g1 - g0, 1.0)
+    share = np.where(has_after & (span > 0), (g - g0) / np.where(span > 0, span, 1.0), 0.0)
+    gain = np.where(has_before, gains[before], 0.0)
+    inside = (1 - share) ** 2 * smooth[before] + share**2 * smooth[nxt] + 2 * share * (1 - share) * gain * smooth[nxt]
+    bridge = np.where(has_after, share * (np.where(has_after, g1, 0.0) - g), g - g0)
+    return inside + noise.tau * np.maximum(bridge, 0.0)
+
+
+def _first_after(layout: Layout, sensor: IntArray, g: FloatArray) -> IntArray:
+    """Position of the first reading of the sensor with time above g (or its end): one search for all rows."""
+    times = layout.z[:, 1]
+    order = np.lexsort(
+        (
+            np.concatenate((np.zeros(len(times)), np.ones(len(g)))),
+            np.concatenate((times, g)),
+            np.concatenate((layout.sensor, sensor)),
+        )
+    )
+    counted = np.cumsum(order < len(times))
+    position = np.empty(len(order), dtype=np.int64)
+    position[order] = counted
+    return position[len(times) :]
+
+
+def means(rows: Rows, el: Eliminated, so: Solution) -> FloatArray:
+    """Best predictions (m,), the least-squares start of beta not yet added."""
+    out = rows.offset + rows.x @ el.beta + (rows.z * so.u[rows.sensor]).sum(1)
+    return out if rows.t is None else out + rows.t @ so.v
+
+
+def covariances(left: Rows, right: Rows, el: Eliminated, so: Solution) -> FloatArray:
+    """Relative prediction error covariance of left_k with right_k (m,); both rows of a pair belong to one sensor."""
+    p = el.layout.fixed
+    i = left.sensor
+    sl = np.einsum("mab,mb->ma", el.s[i], left.z)
+    sr = sl if right is left else np.einsum("mab,mb->ma", el.s[i], right.z)
+    out = (left.z * sr).sum(1) + np.einsum("ma,mab,mb->m", sl, so.spread[i], sr)
+    xl = left.x - np.einsum("map,ma->mp", so.fx[i], sl)
+    xr = right.x - np.einsum("map,ma->mp", so.fx[i], sr)
+    if left.t is not None:
+        xl = xl - left.t @ el.e[:, :p]
+        out -= _crossed_with_sensor(left, sr, el)
+    if right.t is not None:
+        xr = xr - right.t @ el.e[:, :p]
+        out -= _crossed_with_sensor(right, sl, el)
+    if left.t is not None and right.t is not None:
+        out += _crossed_with_crossed(left.t, right.t, el.theta_inverse)
+    out += ((xl @ el.beta_root.T) * (xr @ el.beta_root.T)).sum(1)
+    return out + (left.gamma if right is left else 0.0)
+
+
+def _crossed_with_crossed(left: sparse.csr_array, right: sparse.csr_array, matrix: FloatArray) -> FloatArray:
+    """left_k' matrix right_k for sparse rows, a bounded number of rows at a time."""
+    out = np.zeros(left.shape[0])
+    step = max(1, CHUNK_CELLS // max(left.shape[1], 1))
+    for begin in range(0, len(out), step):
+        block = slice(begin, begin + step)
+        out[block] = np.asarray(right[block].multiply(left[block] @ matrix).sum(axis=1)).ravel()
+    return out
+
+
+def _crossed_with_sensor(rows: Rows, s_z: FloatArray, el: Eliminated) -> FloatArray:
+    """t_k' theta^ PT_i s_k for each row k of sensor i."""
+    assert rows.t is not None
+    pairs = sparse_pairs(el.layout, el.sums.pt)
+    out = np.zeros(len(rows.sensor))
+    step = max(1, CHUNK_CELLS // max(el.layout.columns, 1))
+    for begin in range(0, len(out), step):
+        block = slice(begin, begin + step)
+        i, s = rows.sensor[block], s_z[block]
+        own = pairs[2 * i].multiply(s[:, :1]) + pairs[2 * i + 1].multiply(s[:, 1:])
+        out[block] = np.asarray(rows.t[block].multiply(own.tocsr() @ el.theta_inverse).sum(axis=1)).ravel()
+    return out
+
+
+def own_rows(layout: Layout) -> Rows:
+    """Every reading as a row (without its wander)."""
+    return plain_rows(layout.sensor, layout.xy[:, :-1], layout.z, layout.crossed if layout.columns else None)
+
+
+def wander_means(el: Eliminated, so: Solution, noise: ClockNoise) -> FloatArray:
+    """E(W | y) at every reading (N,)."""
+    return noise.tau * noise.wander(noise.solve(residual(el, so)[:, None]))[:, 0]
