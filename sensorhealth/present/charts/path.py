@@ -1,0 +1,134 @@
+"""One sensor's path: what was read, what the gas explains, where it is heading and how sure that is."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from sensorhealth.present import style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Z90, Z50 = 1.6448536269514722, 0.6744897501960817
+RATIO_TICKS = (0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2, 2.5, 3, 4, 5, 6, 8, 10)
+
+
+def path_readings_data(readings: pd.DataFrame, residuals: pd.DataFrame | None = None) -> pd.DataFrame:
+    """One row per reading of a sensor's life: time, recorded and corrected headroom ratio, censoring, explained.
+
+    readings: rows of the readings table (time, log_ratio, censoring). residuals: rows of the ageing model's residuals
+    for the same readings, by index (gas_effect, session_effect as ln ratios; may be absent). corrected is net of the
+    gas and of the session; explained is the factor taken out.
+    """
+    frame = readings[["time", "log_ratio", "censoring"]].copy()
+    effect = pd.Series(0.0, index=frame.index)
+    if residuals is not None:
+        for name in ("gas_effect", "session_effect"):
+            if name in residuals:
+                effect = effect + residuals[name].reindex(frame.index).fillna(0.0)
+    frame["recorded"] = np.exp(frame["log_ratio"].astype(float))
+    frame["corrected"] = np.exp(frame["log_ratio"].astype(float) - effect)
+    frame["explained"] = np.exp(effect)
+    return frame[["time", "recorded", "corrected", "censoring", "explained"]].sort_values("time", ignore_index=True)
+
+
+def path_fan_data(times: pd.Series | pd.DatetimeIndex, mean: np.ndarray, sd: np.ndarray) -> pd.DataFrame:
+    """Time, median, p05, p25, p75, p95 of the headroom ratio from mean and standard deviation of its logarithm."""
+    mean, sd = np.asarray(mean, dtype=float), np.asarray(sd, dtype=float)
+    return pd.DataFrame(
+        {
+            "time": pd.to_datetime(times),
+            "median": np.exp(mean),
+            **{f"p{name:02d}": np.exp(mean + z * sd) for name, z in ((5, -Z90), (25, -Z50), (75, Z50), (95, Z90))},
+        }
+    )
+
+
+def sensor_path(
+    readings: pd.DataFrame,
+    fan: pd.DataFrame,
+    *,
+    as_of: pd.Timestamp,
+    margin: float = 0.0,
+    warranty_end: pd.Timestamp | None = None,
+    rul_days: tuple[float, float, float] | None = None,
+    name: str = "",
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw one sensor's readings, its fitted path and the fan of where it may go.
+
+    readings: from path_readings_data. fan: from path_fan_data. as_of: the as-of date; to its right all is forecast.
+    margin: the end stands at a headroom ratio of 1 + margin. warranty_end: drawn where it is known. rul_days: 5 %, 50
+    % and 95 % quantiles of the remaining life, drawn on the line of the end. name: the sensor, for the title. Returns
+    the Axes.
+    """
+    ax = style.new_axes(ax, 8.5, 4.2)
+    ax.set_yscale("log")
+    limit = 1.0 + margin
+    ax.fill_between(fan["time"], fan["p05"], fan["p95"], color=style.SKY, alpha=0.35, linewidth=0)
+    ax.fill_between(fan["time"], fan["p25"], fan["p75"], color=style.SKY, alpha=0.6, linewidth=0)
+    past = fan["time"] <= as_of
+    ax.plot(fan["time"][past], fan["median"][past], color=style.BLUE, linewidth=1.8)
+    ax.plot(fan["time"][~past], fan["median"][~past], color=style.BLUE, linewidth=1.8, linestyle=(0, (4, 2)))
+    _draw_readings(ax, readings)
+    ax.axhline(limit, color=style.VERMILION, linewidth=1.2)
+    style.upright(ax, as_of, color=style.MUTED, linewidth=0.9, linestyle=(0, (1, 2)))
+    right = fan["time"].max()
+    if rul_days is not None:
+        low, middle, high = (min(as_of + pd.Timedelta(days=float(days)), right) for days in rul_days)
+        ax.hlines(limit, low, high, color=style.INK, linewidth=4)
+        if as_of + pd.Timedelta(days=float(rul_days[1])) <= right:
+            ax.scatter([middle], [limit], s=40, facecolor=style.PAPER, edgecolor=style.INK, zorder=5)
+    if warranty_end is not None and not pd.isna(warranty_end) and fan["time"].min() <= warranty_end <= right:
+        style.upright(ax, warranty_end, color=style.ORANGE, linewidth=1.4)
+        style.write(
+            ax, "warranty ends", warranty_end, 1, coordinates=ax.get_xaxis_transform(), offset=(4, -6), va="top"
+        )
+    _frame(ax, readings, fan, limit)
+    style.write(ax, f"{as_of:%Y-%m-%d}, forecast →", as_of, 0.02, coordinates=ax.get_xaxis_transform(), va="bottom")
+    style.write(ax, "can no longer be adjusted below this line", fan["time"].min(), limit, offset=(4, -7))
+    style.names(
+        ax, y="headroom ratio (log scale)", title=f"Headroom of {name}" if name else "Headroom",
+        note="● net of the gas · ○ as recorded · bands: half, nine tenths of the chance · bar: end of life, 5 to 95 %",
+    )  # fmt: skip
+    return ax
+
+
+def _draw_readings(ax: Axes, readings: pd.DataFrame) -> None:
+    """Recorded (open) and corrected (filled) readings with a line between them; arrows for readings known as a bound
+    only."""
+    seen = readings[readings["censoring"] == 0]
+    ax.vlines(seen["time"], seen["recorded"], seen["corrected"], color=style.ORANGE, linewidth=1.0, zorder=3)
+    ax.scatter(
+        seen["time"], seen["recorded"], s=20, facecolor=style.PAPER, edgecolor=style.ORANGE, linewidth=1.0, zorder=3
+    )
+    ax.scatter(seen["time"], seen["corrected"], s=16, color=style.INK, zorder=4)
+    for sign, marker in ((1, "^"), (-1, "v")):
+        bound = readings[readings["censoring"] == sign]
+        ax.scatter(
+            bound["time"], bound["recorded"], s=30, marker=marker, facecolor="none", edgecolor=style.INK, zorder=4
+        )
+
+
+def _frame(ax: Axes, readings: pd.DataFrame, fan: pd.DataFrame, limit: float) -> None:
+    """Limits and plain tick labels of the logarithmic axis."""
+    values = np.concatenate([readings["recorded"], readings["corrected"], fan["median"], [limit]])
+    low, high = max(0.35, float(np.nanmin(values)) * 0.9), float(np.nanmax(values)) * 1.1
+    low = min(low, limit * 0.82)
+    ticks = [tick for tick in RATIO_TICKS if low <= tick <= high]
+    while len(ticks) > 8:
+        ticks = [tick for k, tick in enumerate(ticks) if k % 2 == 0 or tick == 1]
+    ax.set_yticks(ticks, [f"{tick:g}" for tick in ticks])
+    ax.set_yticks([], minor=True)
+    ax.set(ylim=(low, high), xlim=(fan["time"].min(), fan["time"].max()))
+    ax.tick_params(axis="x", rotation=0)
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+    locator = AutoDateLocator(minticks=3, maxticks=8)
+    ax.xaxis.set_major_locator(locator)
+    forms = ["%Y", "%Y-%m", "%Y-%m-%d", "%H", "%H", "%S"]
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator, formats=forms, show_offset=False))
+    style.grid(ax, "x")

@@ -1,0 +1,47 @@
+"""Short headings for columns, where the name alone does not read well. The meaning in full stands in the
+nomenclature."""
+
+HEADINGS = {
+    "sensor_id": "sensor",
+    "instrument_id": "instrument",
+    "cylinder_id": "cylinder",
+    "headroom_ratio": "headroom ratio now",
+    "ageing_per_year": "ageing, d ln(ratio) a year",
+    "rul_days_p50": "remaining life, days: median (5 to 95 %)",
+    "p_end_90d": "chance to end in 90 days",
+    "p_end_180d": "chance to end in 180 days",
+    "p_end_365d": "chance to end in 365 days",
+    "p_end_before_warranty_end": "chance to end in warranty",
+    "p_next_calibration_fails": "chance that the next calibration fails",
+    "horizon_capped": "some of it beyond the horizon",
+    "mode": "likelier end",
+    "reason": "why",
+    "risk_until_visit": "chance to end before the visit",
+    "over_risk": "over the accepted risk",
+    "confidence": "chance that it is needed",
+    "status": "forecast from",
+    "bias": "true over label, ln (90 % interval)",
+    "fade_per_day": "fade a day, ln",
+    "p_out_of_tolerance": "chance to be out of tolerance",
+    "ratio_to_rest": "times the others",
+    "p_value": "p",
+    "q_value": "q",
+    "error_ratio": "reads, times the truth",
+    "expected_count": "replacements",
+    "p10_count": "replacements, 10 %",
+    "p50_count": "replacements, median",
+    "p90_count": "replacements, 90 %",
+    "expected_cost": "expected cost",
+    "p10_cost": "cost, 10 %",
+    "p50_cost": "cost, median",
+    "p90_cost": "cost, 90 %",
+    "horizon_days": "days ahead",
+    "std_error": "standard error",
+}
+
+LOW_HIGH = {
+    ("forecast", "rul_days_p50"): ("rul_days_p05", "rul_days_p95"),
+    ("forecast", "headroom_ratio"): ("headroom_ratio_p05", "headroom_ratio_p95"),
+    ("lots", "ageing_per_year"): ("low", "high"),
+    ("cylinder_effects", "bias"): ("low", "high"),
+}

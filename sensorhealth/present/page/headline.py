@@ -1,0 +1,156 @@
+"""The first screen: six questions, each answered in a figure and a sentence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from sensorhealth.present.page import sensors
+from sensorhealth.present.page.html import element, text
+from sensorhealth.present.wording import count, date, money, number, span
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One answer. question: what is asked. figure: the short answer. sentences: what stands behind it. section:
+    where."""
+
+    question: str
+    figure: str
+    sentences: tuple[str, ...]
+    section: str
+
+    def html(self) -> str:
+        inside = element("h2", text(self.question)) + element("p", text(self.figure), class_="figure")
+        inside += "".join(element("p", text(sentence)) for sentence in self.sentences)
+        return element("section", inside + f'<p><a href="#{self.section}">more</a></p>', class_="answer")
+
+
+def answers(analysis: Any, listed: pd.DataFrame, track_record: Any = None) -> list[Answer]:
+    """The six answers for `analysis`; listed: the sensor list; track_record: the back-test, where it was run."""
+    return [
+        how_many(listed, analysis.policy.calibration_interval_days),
+        when(analysis, listed),
+        how_much(analysis),
+        how_sure(listed, track_record),
+        which_cylinders(analysis),
+        what_was_wrong(analysis),
+    ]
+
+
+def how_many(listed: pd.DataFrame, recent_days: float) -> Answer:
+    """How many sensors need something, by action, and for how many nobody knows whether they respond."""
+    alive = sensors.in_service(listed)
+    needing = alive[~alive["action"].isin(sensors.NEEDS_NOTHING)]
+    by_action = [
+        f"{action}: {number((needing['action'] == action).sum())}"
+        for action in sensors.URGENCY
+        if (needing["action"] == action).any()
+    ]
+    unknown = int(alive["gas_test"].str.startswith("unknown").sum())
+    sentences = [f"of {count(len(alive), 'sensor')} in service."]
+    if by_action:
+        sentences.append("; ".join(by_action).capitalize() + ".")
+    sentences.append(
+        f"{count(unknown, 'sensor')} without a passed gas test in the last {recent_days:.0f} days: unknown, not good."
+    )
+    return Answer("How many sensors need something?", number(len(needing)), tuple(sentences), "sensors")
+
+
+def when(analysis: Any, listed: pd.DataFrame) -> Answer:
+    """What falls due at once and within 30, 90 and 365 days, and the next visits."""
+    due = (pd.to_datetime(listed["due"]) - analysis.as_of).dt.days[~listed["action"].isin(sensors.NEEDS_NOTHING)]
+    now = int((due <= 0).sum())
+    within = "; ".join(f"within {days} days: {number((due <= days).sum())}" for days in (30, 90, 365))
+    sentences = [f"due by {date(analysis.as_of)} or before.", f"Due {within}."]
+    visits = analysis.visits
+    if visits is not None and len(visits):
+        coming = visits[
+            (pd.to_datetime(visits["visit"]) >= analysis.as_of) & (visits[["swaps", "tests"]].sum(axis=1) > 0)
+        ]
+        for row in coming.sort_values("visit").head(2).to_dict("records"):
+            swaps, tests = count(int(row["swaps"]), "swap"), count(int(row["tests"]), "test")
+            sentences.append(f"{date(row['visit'])}, {row['site'] or 'site unknown'}: {swaps}, {tests}.")
+    return Answer("When?", number(now) + " now", tuple(sentences), "visits")
+
+
+def how_much(analysis: Any) -> Answer:
+    """Expected cost of the next twelve months, with the range of its months, and what is to be ordered."""
+    budget, currency = analysis.budget, analysis.policy.currency
+    year = budget.head(12)
+    if not len(year):
+        return Answer("How much money?", "unknown", ("There is no budget: no sensor has a forecast.",), "budget")
+    sentences = [
+        f"expected for {count(len(year), 'month')} from {date(year['month'].iloc[0])}, "
+        f"for {number(year['expected_count'].sum())} replacements."
+    ]
+    low, high = year["p10_cost"].min(), year["p90_cost"].max()
+    sentences.append(f"A single month: {money(low, currency)} to {money(high, currency)} in eight cases of ten.")
+    orders = analysis.orders
+    if orders is not None and len(orders):
+        soon = orders[pd.to_datetime(orders["order_by"]) <= analysis.as_of + pd.Timedelta(days=30)]
+        sentences.append(
+            f"To order within 30 days: {count(int(soon['quantity'].sum()), 'sensor')}, "
+            f"{money(soon['cost'].sum(), currency)}."
+        )
+    return Answer("How much money?", money(year["expected_cost"].sum(), currency), tuple(sentences), "budget")
+
+
+def how_sure(listed: pd.DataFrame, track_record: Any) -> Answer:
+    """The back-test's own sentence where it was run; in any case, how wide the intervals are and who has none."""
+    alive = sensors.in_service(listed)
+    own, group = int((alive["status"] == "forecast").sum()), int((alive["status"] == "group forecast").sum())
+    none = int((alive["status"] == "no forecast").sum())
+    basis = f"Forecast from own readings: {number(own)}; from the lot's: {number(group)}; no forecast: {number(none)}."
+    known = alive[alive["status"].isin(["forecast", "group forecast"]) & alive["rul_days_p50"].notna()]
+    if not len(known):
+        return Answer("How sure?", "unknown", ("No sensor has a forecast.", basis), "track-record")
+    middle = known.iloc[(known["rul_days_p50"] - known["rul_days_p50"].median()).abs().argmin()]
+    capped = bool(middle["horizon_capped"])
+    wide = f"{span(middle['rul_days_p05'])} to {span(middle['rul_days_p95'], capped)}"
+    sentences = [
+        f"remaining life of the middle sensor, 9 chances in 10 (median {span(middle['rul_days_p50'])}).",
+        basis,
+    ]
+    sentence = getattr(track_record, "sentence", "")
+    sentences.append(sentence or "These forecasts have not been tried on these records' own past in this report.")
+    return Answer("How sure?", wide, tuple(sentences), "track-record")
+
+
+def which_cylinders(analysis: Any) -> Answer:
+    """Cylinders held to be weak or strong, and how many sensors are to be tested again for it."""
+    table = analysis.cylinders
+    question = "Which cylinders to doubt?"
+    if table is None or not len(table):
+        return Answer(
+            question,
+            "unknown",
+            ("No cylinder is recorded, so weak gas cannot be told from weak sensors.",),
+            "cylinders",
+        )
+    flagged = table[table["flagged"].fillna(False).astype(bool)]
+    if not len(flagged):
+        return Answer(question, "none proven", (f"of {count(len(table), 'cylinder')} judged.",), "cylinders")
+    shown = [
+        f"{row['cylinder_id']} ({row['gas']}, {row['direction'] or 'out of tolerance'})"
+        for row in flagged.head(6).to_dict("records")
+    ]
+    more = f" and {len(flagged) - 6} more" if len(flagged) > 6 else ""
+    again = analysis.retest["sensor_id"].nunique() if analysis.retest is not None and len(analysis.retest) else 0
+    sentences = (", ".join(shown) + more + ".", f"{count(again, 'sensor')} adjusted with them to be tested again.")
+    return Answer(question, f"{number(len(flagged))} of {number(len(table))}", sentences, "cylinders")
+
+
+def what_was_wrong(analysis: Any) -> Answer:
+    """Rows set aside, corrected and doubted; rows in are rows used and rows set aside."""
+    balance = analysis.fleet.reconciliation
+    aside = int(balance["rows_set_aside"].sum())
+    sentences = [f"of {number(balance['rows_in'].sum())} rows set aside; {number(balance['rows_used'].sum())} used."]
+    for done in ("corrected", "doubted", "kept"):
+        rows = analysis.findings[analysis.findings["done"] == done]
+        if len(rows):
+            names = rows["finding"].value_counts().head(2).index.tolist()
+            sentences.append(f"{done.capitalize()}: {count(len(rows), 'finding')}, mostly {' and '.join(names)}.")
+    return Answer("What was wrong in the records?", number(aside), tuple(sentences), "findings")

@@ -1,0 +1,170 @@
+"""The sections of the page and the order in which each reader gets them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from sensorhealth.present import wording
+from sensorhealth.present.cautions import CAUTIONS
+from sensorhealth.present.page import tables
+from sensorhealth.present.page.html import element, text
+
+ORDER = {
+    "planner": (
+        "sensors",
+        "visits",
+        "runway",
+        "warranty",
+        "orders",
+        "budget",
+        "cylinders",
+        "lots",
+        "track-record",
+        "findings",
+    ),
+    "engineer": (
+        "budget",
+        "runway",
+        "orders",
+        "track-record",
+        "lots",
+        "cylinders",
+        "sensors",
+        "warranty",
+        "visits",
+        "findings",
+    ),
+    "analyst": (
+        "lots",
+        "cylinders",
+        "track-record",
+        "findings",
+        "runway",
+        "sensors",
+        "budget",
+        "warranty",
+        "orders",
+        "visits",
+    ),
+    "technician": (
+        "sensors",
+        "cylinders",
+        "visits",
+        "warranty",
+        "findings",
+        "runway",
+        "lots",
+        "orders",
+        "budget",
+        "track-record",
+    ),
+}
+TITLES = {
+    "retest": "Test these sensors again",
+    "sensors": "Every sensor: what to do and why",
+    "visits": "Visits",
+    "runway": "How long the fleet still has",
+    "warranty": "Tests before the warranty ends",
+    "orders": "What to order",
+    "budget": "Budget",
+    "cylinders": "Cylinders",
+    "lots": "Lots",
+    "track-record": "How far to trust the forecasts",
+    "findings": "What was wrong in the records",
+    "cautions": "What this must not be used for",
+}
+INTRODUCTIONS = {
+    "retest": (
+        "A cylinder proved out of tolerance. Every sensor adjusted with it since its first use is listed here. "
+        "Adjusted on weak gas a sensor over-reads; adjusted on strong gas it under-reads, which is the dangerous way."
+    ),
+    "sensors": (
+        "The most pressing first. Sort by any column, filter by any word; a sensor's name opens its own page part "
+        "with its readings and its path."
+    ),
+    "visits": ("What each visit would take along, so that swaps are done when someone is there anyway."),
+    "warranty": (
+        "A claim needs a documented failure inside the warranty. These are the sensors worth calibrating on fresh, "
+        "verified gas shortly before it ends."
+    ),
+    "orders": ("What to order and by when, so that it is there when it is needed."),
+    "budget": (
+        "Replacements and their cost by month. The band counts what sensors share (gas, model, lot), so it is wider "
+        "than chance alone would make it. Bands of months must not be added up."
+    ),
+    "cylinders": ("What each cylinder really held when it was last used, as all sensors read on it say together."),
+    "lots": (
+        "How fast the lots age, each compared with the others of its technology and gas; the q value allows for the "
+        "number of lots compared."
+    ),
+    "findings": ("Rows in are rows used plus rows set aside: nothing is lost."),
+}
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of the page. frame: its rows. shown: its columns."""
+
+    name: str
+    caption: str
+    frame: pd.DataFrame
+    shown: list[tables.Column]
+
+
+def contract_tables(analysis: Any, track_record: Any = None) -> dict[str, Table]:
+    """The page's tables, by section, that come straight from the contract's outputs; empty ones are left out."""
+    record = None if track_record is None else track_record.table
+    found = {
+        "retest": ("retest", "Sensors to test again", analysis.retest),
+        "visits": ("visits", "Visits", analysis.visits),
+        "warranty": ("warranty", "Tests before the warranty ends", analysis.warranty),
+        "orders": ("orders", f"Orders (money in {analysis.policy.currency})", analysis.orders),
+        "budget": ("budget", f"Budget by month (money in {analysis.policy.currency})", analysis.budget),
+        "cylinders": ("cylinder_effects", "Cylinders", analysis.cylinders),
+        "lots": ("lots", "Lots", analysis.lots_table),
+        "track-record": ("track_record", "Track record on these records' own past", record),
+        "findings": ("findings", "Findings", analysis.findings),
+    }
+    return {
+        section: Table(section, caption, frame.reset_index(drop=True), tables.columns(contract, frame))
+        for section, (contract, caption, frame) in found.items()
+        if frame is not None and len(frame)
+    }
+
+
+def section(name: str, inside: str, introduction: str = "") -> str:
+    """A section of the page with its heading."""
+    introduction = introduction or INTRODUCTIONS.get(name, "")
+    lead = element("p", text(introduction), class_="lead") if introduction else ""
+    return element(
+        "section",
+        element("h2", text(TITLES[name]), id=f"{name}-title") + lead + inside,
+        id=name,
+        aria_labelledby=f"{name}-title",
+    )
+
+
+def cautions() -> str:
+    """The section of cautions; it is the last for every reader, and its core stands on the first screen too."""
+    return section("cautions", element("ol", "".join(element("li", text(caution)) for caution in CAUTIONS)))
+
+
+def records(analysis: Any) -> str:
+    """Reconciliation of rows and what the records lack."""
+    balance = analysis.fleet.reconciliation
+    rows = "".join(
+        f"<tr><th scope='row'>{text(row['table'])}</th>"
+        + "".join(
+            f'<td class="right">{wording.number(row[key])}</td>' for key in ("rows_in", "rows_used", "rows_set_aside")
+        )
+        + "</tr>"
+        for row in balance.to_dict("records")
+    )
+    head = "".join(f'<th scope="col">{name}</th>' for name in ("table", "rows in", "used", "set aside"))
+    notes = "".join(element("li", text(note)) for note in analysis.fleet.notes)
+    lacking = f"<h3>What the records lack</h3><ul>{notes}</ul>" if notes else ""
+    table = f"<caption>Rows in = used + set aside</caption><thead><tr>{head}</tr></thead><tbody>{rows}</tbody>"
+    return f'<table class="small">{table}</table>{lacking}'

@@ -1,0 +1,155 @@
+"""Tables for the page: columns from the nomenclature, data packed by column, the first rows as plain HTML."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sensorhealth import nomenclature
+from sensorhealth.present import wording
+from sensorhealth.present.page import html
+from sensorhealth.present.page.headings import HEADINGS, LOW_HIGH
+
+STATIC_ROWS = 15
+DECIMALS = {
+    "ratio": 2,
+    "days": 0,
+    "currency": 0,
+    "1/year": 3,
+    "1/day": 5,
+    "ln ratio": 3,
+    "sensors": 1,
+    "probability": 4,
+}
+CHOOSE = ("site", "technology", "gas", "finding", "table", "forecaster", "measure")
+RIGHT = ("number", "chance")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column as the page shows it.
+
+    key: name in the frame. label: heading. meaning: what it is, with its unit. form: text, number, chance, date,
+    month or flag. decimals: places shown. choose: whether a list of its values is offered as a filter. link: whether
+    it names a sensor. empty: what stands where there is no value. low, high: columns with the ends of its interval,
+    "" for none.
+    """
+
+    key: str
+    label: str
+    meaning: str
+    form: str
+    decimals: int = 0
+    choose: bool = False
+    link: bool = False
+    empty: str = "–"
+    low: str = ""
+    high: str = ""
+
+
+def column(table: str, key: str, label: str = "") -> Column:
+    """The column `key` of the contract's `table`, with a heading for people and its interval where it has one."""
+    facts = nomenclature.columns(table)[key]
+    form = {"text": "text", "date": "date", "time": "date", "boolean": "flag"}.get(facts.type, "number")
+    if facts.unit == "probability" and key not in ("p_value", "q_value"):
+        form = "chance"
+    low, high = LOW_HIGH.get((table, key), ("", ""))
+    unit = f" Unit: {facts.unit}." if facts.unit else ""
+    interval = " In brackets: 5 % and 95 % quantile." if low else ""
+    return Column(
+        key=key,
+        label=label or HEADINGS.get(key, key.replace("_", " ")),
+        meaning=f"{facts.meaning}.{unit}{interval}",
+        form="month" if key == "month" else form,
+        decimals=0 if facts.type == "integer" else DECIMALS.get(facts.unit, 2),
+        choose=bool(facts.choices) or key in CHOOSE,
+        link=key == "sensor_id",
+        empty="unknown" if table == "forecast" or key == "last_gas_test" else "–",
+        low=low,
+        high=high,
+    )
+
+
+def columns(table: str, frame: pd.DataFrame) -> list[Column]:
+    """The columns of `frame` that the contract's `table` knows, in the contract's order; interval ends with their
+    middle."""
+    ends = {name for (owner, key), pair in LOW_HIGH.items() if owner == table and key in frame for name in pair}
+    return [column(table, key) for key in nomenclature.columns(table) if key in frame and key not in ends]
+
+
+def pack(frame: pd.DataFrame, shown: Sequence[Column]) -> dict[str, Any]:
+    """`frame` by column for the page's script: dates as days since 1970, numbers rounded, repeated text by number."""
+    data = {c.key: _pack(frame[c.key], c) for c in shown}
+    for c in shown:
+        data |= {end: _pack(frame[end], c) for end in (c.low, c.high) if end}
+    facts = [{name: value for name, value in asdict(c).items() if name != "meaning"} for c in shown]
+    return {"n": len(frame), "columns": facts, "data": data}
+
+
+def _pack(values: pd.Series, shown: Column) -> Any:
+    if shown.form in ("date", "month"):
+        days = pd.to_datetime(values).to_numpy("datetime64[D]")
+        missing = np.isnat(days)
+        return [None if gone else day for day, gone in zip(days.astype("int64").tolist(), missing.tolist())]
+    if shown.form == "flag":
+        return [None if pd.isna(value) else int(bool(value)) for value in values.tolist()]
+    if shown.form in RIGHT:
+        number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+        rounded = np.round(number, 4 if shown.form == "chance" else shown.decimals)
+        whole = shown.form == "number" and shown.decimals == 0
+        return [None if not np.isfinite(v) else int(v) if whole else v for v in rounded.tolist()]
+    plain = values.fillna("").astype(str)
+    codes, kept = pd.factorize(plain)
+    if len(kept) * 2 < len(plain):
+        return {"values": list(kept), "codes": codes.tolist()}
+    return plain.tolist()
+
+
+def show(row: Mapping[Any, Any], shown: Column) -> str:
+    """The cell of `row` in the column `shown`, as the page's script shows it."""
+    value = row[shown.key]
+    if pd.isna(value) or value == "":
+        return shown.empty
+    if shown.form == "date":
+        return wording.date(value)
+    if shown.form == "month":
+        return wording.date(value)[:7]
+    if shown.form == "flag":
+        return "yes" if value else "no"
+    if shown.form == "chance":
+        return wording.chance(value)
+    if shown.form == "text":
+        return str(value)
+    text = wording.number(value, shown.decimals)
+    if shown.low and not pd.isna(row[shown.low]):
+        ends = (wording.number(row[end], shown.decimals) for end in (shown.low, shown.high))
+        return f"{text} ({' to '.join(ends)})"
+    return text
+
+
+def static(name: str, caption: str, frame: pd.DataFrame, shown: Sequence[Column], rows: int = STATIC_ROWS) -> str:
+    """The table as HTML with its first rows; the page's script takes it over, and without script it still reads."""
+    head = "".join(
+        html.element("th", html.text(c.label), scope="col", class_="right" if c.form in RIGHT else "left")
+        for c in shown
+    )
+    body = "".join(f"<tr>{''.join(_cell(row, c) for c in shown)}</tr>" for row in frame.head(rows).to_dict("records"))
+    left = len(frame) - rows
+    more = f"{wording.number(left)} more rows are shown when scripts may run."
+    more = f'<p class="quiet without-script">{more}</p>' if left > 0 else ""
+    meanings = "".join(f"<dt>{html.text(c.label)}</dt><dd>{html.text(c.meaning)}</dd>" for c in shown)
+    return (
+        f'<div class="table" data-table="{html.text(name)}">'
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{html.text(caption)}, table">'
+        f"<table><caption>{html.text(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+        f'{more}<details class="meanings"><summary>What the columns mean</summary><dl>{meanings}</dl></details></div>'
+    )
+
+
+def _cell(row: Mapping[Any, Any], shown: Column) -> str:
+    right = ' class="right"' if shown.form in RIGHT else ""
+    return f"<td{right}>{html.text(show(row, shown))}</td>"
