@@ -1,0 +1,232 @@
+"""The bench on which the checks look at the records: typed tables, which rows are still in use, and what was found.
+
+A check never changes a table itself; it hands over `Batch`es, and the bench carries them out. So a row is set aside
+at most once, every change is listed, and switching corrections off is one rule in one place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from .. import nomenclature
+from .cells import Cells
+from .raw import IntArray
+
+SET_ASIDE, CORRECTED, KEPT, DOUBTED = "set aside", "corrected", "kept", "doubted"
+Array = np.ndarray[Any, Any]
+
+
+@dataclass(frozen=True, eq=False)
+class Batch:
+    """Rows of one table to which the same thing happened.
+
+    finding: its short name. done: set aside, corrected, kept or doubted. at: (k,) positions in the typed table.
+    column and values: where and what (default: the typed cells as text). changes: new cells by column, (k,) each.
+    otherwise: what is done instead of a correction where corrections are switched off. by: a column of which each
+    value gets one finding, with the number of rows it concerns, instead of one for each row (not for rows set aside:
+    these are listed one by one). reasons: one for each row where they differ, else reason.
+    """
+
+    finding: str
+    table: str
+    column: str
+    done: str
+    at: IntArray
+    reason: str = ""
+    reasons: Sequence[str] | None = None
+    values: Sequence[str] | None = None
+    changes: Mapping[str, Any] = field(default_factory=dict)
+    otherwise: str = DOUBTED
+    by: str | None = None
+    together: bool = False
+
+
+class Bench:
+    """tables: typed frames by name; used: for each, (n,) whether the row is still in use; findings: frames, in
+    order."""
+
+    def __init__(self, tables: dict[str, pd.DataFrame], corrections: bool) -> None:
+        self.tables = tables
+        self.used = {name: np.ones(len(frame), dtype=bool) for name, frame in tables.items()}
+        self.findings: list[pd.DataFrame] = []
+        self.notes: list[str] = []
+        self.unreadable: dict[str, dict[str, Cells]] = {}
+        self.set_aside = dict.fromkeys(tables, 0)
+        self._corrections = corrections
+        self._cache: dict[str, Any] = {}
+
+    def column(self, table: str, name: str) -> Array:
+        """One column as an array: float64, datetime64, or object text with "" for missing."""
+        series = self.tables[table][name]
+        if isinstance(series.dtype, pd.CategoricalDtype):
+            return np.append(series.cat.categories.to_numpy(dtype=object), "")[series.cat.codes.to_numpy()]
+        return series.to_numpy()
+
+    def codes(self, table: str, name: str) -> tuple[IntArray, Array]:
+        """A text column as codes (-1 missing) and its distinct texts."""
+        series = self.tables[table][name]
+        return series.cat.codes.to_numpy().astype(np.int64), series.cat.categories.to_numpy(dtype=object)
+
+    def stated(self, table: str, name: str) -> Array:
+        """Whether each row has a value in the column."""
+        result: Array = self.tables[table][name].notna().to_numpy()
+        return result
+
+    def is_word(self, table: str, name: str, *words: str) -> Array:
+        """Whether each row of a text column is one of `words`."""
+        codes, texts = self.codes(table, name)
+        return np.append(np.isin(texts, words), False)[codes]
+
+    def sensor_of(self) -> IntArray:
+        """(n calibrations,) position of each calibration's sensor among the sensors in use, -1 where there is none."""
+        if "sensor_of" not in self._cache:
+            codes, ids = self.codes("calibrations", "sensor_id")
+            self._cache["sensor_of"] = np.append(self._place("sensors", "sensor_id", ids), -1)[codes]
+        found: IntArray = self._cache["sensor_of"]
+        return found
+
+    def of_sensor(self, name: str) -> Array:
+        """A column of the sensors, one value for each calibration; missing where the sensor is not known."""
+        values = self.column("sensors", name)
+        missing = {"f": np.nan, "M": np.datetime64("NaT")}.get(values.dtype.kind, "")
+        return np.append(values, np.array([missing], dtype=values.dtype))[self.sensor_of()]
+
+    def cylinder_known(self) -> Array:
+        """(n calibrations,) whether the cylinder stands in the cylinders in use, for whatever gas."""
+        codes, ids = self.codes("calibrations", "cylinder_id")
+        known: Array = np.append(self._place("cylinders", "cylinder_id", ids) >= 0, False)[codes]
+        return known
+
+    def label_of(self) -> IntArray:
+        """(n calibrations,) position of the cylinder's row for the sensor's gas, -1 where there is none."""
+        if "label_of" not in self._cache:
+            self._cache["label_of"] = self._labels()
+        found: IntArray = self._cache["label_of"]
+        return found
+
+    def _labels(self) -> IntArray:
+        cylinder, ids = self.codes("calibrations", "cylinder_id")
+        gas_of_sensor, gases = self.codes("sensors", "gas")
+        gas = np.append(gas_of_sensor, -1)[self.sensor_of()]
+        label_ids, label_gases = self.column("cylinders", "cylinder_id"), self.column("cylinders", "gas")
+        rows = np.flatnonzero(self.used["cylinders"])
+        place = {(str(label_ids[row]), str(label_gases[row])): int(row) for row in rows[::-1]}
+        if not place or not len(ids) or not len(gases):
+            return np.full(len(cylinder), -1, dtype=np.int64)
+        table = np.array([[place.get((str(one), str(other)), -1) for other in [*gases, ""]] for one in [*ids, ""]])
+        found: IntArray = table[cylinder, gas].astype(np.int64)
+        return found
+
+    def _place(self, table: str, name: str, wanted: Array) -> IntArray:
+        values = self.column(table, name)
+        rows = np.flatnonzero(self.used[table])
+        first = pd.Series(rows, index=pd.Index(values[rows], dtype=object))
+        first = first[~first.index.duplicated()]
+        at = first.index.get_indexer(pd.Index(wanted, dtype=object))
+        return np.append(first.to_numpy(dtype=np.int64), -1)[at] if len(at) else np.empty(0, np.int64)
+
+    def apply(self, batches: Sequence[Batch]) -> None:
+        """Carry out what a check found, on rows still in use, and list it."""
+        for batch in batches:
+            done = batch.otherwise if batch.done == CORRECTED and not self._corrections else batch.done
+            still = self.used[batch.table][batch.at]
+            if not still.any():
+                continue
+            self.findings.append(self._listed(batch, done, still))
+            at = batch.at[still]
+            if done == SET_ASIDE:
+                self.used[batch.table][at] = False
+                self.set_aside[batch.table] += len(np.unique(at))
+            elif batch.changes and (done == CORRECTED or batch.done != CORRECTED):
+                for name, new in batch.changes.items():
+                    self._change(batch.table, name, at, np.asarray(new)[still])
+            self._cache.clear()
+
+    def _change(self, table: str, name: str, at: IntArray, new: Array) -> None:
+        frame = self.tables[table]
+        if isinstance(frame[name].dtype, pd.CategoricalDtype):
+            words = [
+                word
+                for word in pd.unique(pd.Series(new, dtype=object))
+                if word and word not in frame[name].cat.categories
+            ]
+            column = frame[name].cat.add_categories(words) if words else frame[name].copy()
+            codes = column.cat.codes.to_numpy().copy()
+            codes[at] = column.cat.categories.get_indexer(pd.Index(new, dtype=object))
+            column = pd.Series(pd.Categorical.from_codes(codes, categories=column.cat.categories), index=frame.index)
+        else:
+            values = frame[name].to_numpy().copy()
+            values[at] = new
+            column = pd.Series(values, index=frame.index)
+        frame[name] = column
+
+    def _listed(self, batch: Batch, done: str, still: Array) -> pd.DataFrame:
+        at = batch.at[still]
+        frame = self.tables[batch.table]
+        rows = frame["row"].to_numpy()[at]
+        listed = pd.DataFrame({"row": rows})
+        listed["table"], listed["column"], listed["finding"], listed["done"] = (
+            batch.table,
+            batch.column,
+            batch.finding,
+            done,
+        )
+        listed["sensor_id"] = self.column(batch.table, "sensor_id")[at] if "sensor_id" in frame else ""
+        listed["value"] = (
+            self._shown(batch, at) if batch.values is None else np.asarray(batch.values, dtype=object)[still]
+        )
+        reasons = batch.reasons if batch.reasons is not None else [batch.reason] * len(batch.at)
+        listed["reason"] = np.asarray(reasons, dtype=object)[still]
+        listed["time"] = self.column(batch.table, "time")[at] if "time" in frame else np.datetime64("NaT", "us")
+        listed["count"] = 1
+        if batch.together:
+            return _together(listed, None)
+        return listed if batch.by is None else _together(listed, self.column(batch.table, batch.by)[at])
+
+    def _shown(self, batch: Batch, at: IntArray) -> list[str]:
+        if not batch.column or batch.column not in self.tables[batch.table]:
+            return [""] * len(at)
+        return [shown(value) for value in self.column(batch.table, batch.column)[at]]
+
+
+def _together(listed: pd.DataFrame, key: Array | None) -> pd.DataFrame:
+    """The first finding of each key, with the number of rows it stands for."""
+    groups = listed.groupby(
+        np.zeros(len(listed)) if key is None else pd.Series(key, index=listed.index).astype(str), sort=False
+    )
+    first = groups.head(1).copy()
+    first["count"] = groups["count"].transform("sum").loc[first.index]
+    sensors = groups["sensor_id"].transform("nunique").loc[first.index]
+    first.loc[sensors > 1, "sensor_id"] = ""
+    return first
+
+
+def shown(value: object) -> str:
+    """A typed cell as a person would write it."""
+    if isinstance(value, np.datetime64):
+        return "" if np.isnat(value) else str(value.astype("datetime64[s]"))
+    if isinstance(value, float | np.floating):
+        return "" if np.isnan(value) else f"{value:.10g}"
+    return str(value)
+
+
+def findings_table(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Findings as one table with the columns of the nomenclature; text "" and row <NA> where missing."""
+    names = list(nomenclature.columns("findings"))
+    frames = [frame for frame in frames if len(frame)]
+    table = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=names)
+    for name in names:
+        if name not in table:
+            table[name] = pd.NaT if name == "time" else pd.NA if name in ("row", "count") else ""
+    table["row"] = table["row"].astype("Int64")
+    table["count"] = table["count"].astype("int64")
+    table["time"] = table["time"].astype("datetime64[us]")
+    for name, column in nomenclature.columns("findings").items():
+        if column.type == "text":
+            table[name] = table[name].astype("str").fillna("")
+    return table[names]

@@ -1,0 +1,74 @@
+"""What several checks need."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..bench import Array, Bench
+from ..raw import IntArray
+
+DAY = np.timedelta64(1, "D")
+TABLES = ("sensors", "calibrations", "cylinders")
+MEASURED = ("applied", "zero_offset", "as_found", "as_left", "span_gain", "headroom")
+
+
+def where(mask: Array) -> IntArray:
+    """Positions at which `mask` is true."""
+    return np.flatnonzero(mask).astype(np.int64)
+
+
+def whole_day(times: Array) -> Array:
+    """Times cut down to their day."""
+    return times.astype("datetime64[D]").astype("datetime64[us]")
+
+
+def last_moment(days: Array) -> Array:
+    """The end of a day that is stated without a time of day, else the stated time itself."""
+    return np.where(days == whole_day(days), days + DAY - np.timedelta64(1, "us"), days)
+
+
+def cells(bench: Bench, table: str, name: str) -> Array:
+    """A column as numbers that compare as its cells do: codes of texts, times as integers, numbers."""
+    values = bench.tables[table][name]
+    if hasattr(values, "cat"):
+        codes: Array = values.cat.codes.to_numpy().astype(np.int64)
+        return codes
+    array = values.to_numpy()
+    return array.view("int64") if array.dtype.kind == "M" else np.asarray(array)
+
+
+def row_keys(bench: Bench, table: str, names: list[str]) -> Array:
+    """(n,) a number for each row, equal for rows whose cells in `names` are all equal (missing equals missing)."""
+    key = np.zeros(len(bench.tables[table]), dtype=np.uint64)
+    with np.errstate(over="ignore"):
+        for name in names:
+            key = _mixed(key + np.uint64(0x9E3779B97F4A7C15) + _bits(cells(bench, table, name)))
+    return key
+
+
+def _bits(values: Array) -> Array:
+    if values.dtype.kind == "f":
+        values = np.where(np.isnan(values), np.nan, values + 0.0)  # one bit pattern for missing, one for zero
+    return np.ascontiguousarray(values).view(np.uint64)
+
+
+def _mixed(key: Array) -> Array:
+    """The finaliser of SplitMix64: every bit of the key depends on every bit before it."""
+    key = (key ^ (key >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    key = (key ^ (key >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    mixed: Array = key ^ (key >> np.uint64(31))
+    return mixed
+
+
+def repeats(key: Array, rows: IntArray) -> tuple[IntArray, IntArray]:
+    """Among `rows`, those whose key a row before them has: their positions, and those of the first row with that
+    key."""
+    chosen = key[rows]
+    order = np.argsort(chosen, kind="stable")
+    ordered = chosen[order]
+    new = np.append(True, ordered[1:] != ordered[:-1]) if len(ordered) else np.empty(0, bool)
+    first = np.maximum.accumulate(np.where(new, np.arange(len(ordered)), 0))
+    again = np.flatnonzero(~new)
+    found, firsts = rows[order[again]], rows[order[first[again]]]
+    back = np.argsort(found, kind="stable")
+    return found[back].astype(np.int64), firsts[back].astype(np.int64)

@@ -1,0 +1,60 @@
+"""Calibrations of sensors that the table of sensors does not have."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+import numpy as np
+
+from ..bench import CORRECTED, SET_ASIDE, Array, Batch, Bench
+from ._tools import where
+
+ORDER = 30
+FINDINGS = {
+    "unknown sensor": "a calibration of a sensor that is not in the table of sensors",
+    "id written otherwise": "an id that differs from a known one only in capitals, spaces, hyphens or leading zeros",
+}
+
+
+def check(bench: Bench) -> list[Batch]:
+    """Set aside, unless exactly one known sensor is written the same but for capitals, spaces, hyphens and leading
+    zeros."""
+    unknown = bench.used["calibrations"] & (bench.sensor_of() < 0)
+    if not unknown.any():
+        return []
+    codes, ids = bench.codes("calibrations", "sensor_id")
+    known = bench.column("sensors", "sensor_id")[bench.used["sensors"]]
+    meant = _meant(ids, known)
+    target = meant[codes]
+    mendable = where(unknown & (target != ""))
+    lost = where(unknown & (target == ""))
+    dropped = set(bench.column("sensors", "sensor_id")[~bench.used["sensors"]].tolist())
+    names = bench.column("calibrations", "sensor_id")[lost]
+    why = {
+        True: "the sensor's own row was set aside; mend it and these rows can be used",
+        False: "is not in the table of sensors; add the sensor, or mend the id",
+    }
+    return [
+        Batch("id written otherwise", "calibrations", "sensor_id", CORRECTED, mendable, otherwise=SET_ASIDE,
+              changes={"sensor_id": target[mendable]},
+              reasons=[f"only {name!r} is written the same but for capitals, spaces, hyphens and leading zeros"
+                       for name in target[mendable]]),
+        Batch("unknown sensor", "calibrations", "sensor_id", SET_ASIDE, lost,
+              reasons=[why[name in dropped] for name in names]),
+    ]  # fmt: skip
+
+
+def bare(text: str) -> str:
+    """An id without capitals, spaces, hyphens, underscores and leading zeros."""
+    return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\s_\-./]+", "", text.casefold()))
+
+
+def _meant(ids: Array, known: Iterable[str]) -> Array:
+    """For each written id the one known id it can only mean, "" where there is none or more than one; one more "" at
+    the end."""
+    candidates: dict[str, set[str]] = {}
+    for name in known:
+        candidates.setdefault(bare(str(name)), set()).add(str(name))
+    meant = [next(iter(found)) if len(found := candidates.get(bare(str(name)), set())) == 1 else "" for name in ids]
+    return np.array([*meant, ""], dtype=object)

@@ -1,0 +1,191 @@
+"""Times and dates as records write them, brought to UTC.
+
+A date like 03/04/2024 is read day first or month first only where the column itself proves which (a first number
+above 12 in some rows), or a mapping states it; otherwise the reader asks.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from ..errors import RecordsError
+from .cells import MISSING, Cells, distinct, distinct_texts
+from .raw import IntArray
+
+TIME: Final = "datetime64[us]"
+_AWARE = re.compile(r"\d[T ]\d{1,2}:?\d{2}.*(?:Z|[+-]\d{2}:?\d{2}|[+-]\d{2})$", re.IGNORECASE)
+_NUMERIC = re.compile(
+    r"(\d{1,2})([./-])(\d{1,2})\2(\d{4}|\d{2})"
+    r"(?:,?[ T]+(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,]\d+)?)?\s*([ap])?\.?m?\.?)?",
+    re.IGNORECASE,
+)
+_NAMED_FORMATS = (
+    "%d %b %Y", "%d-%b-%Y", "%d %B %Y", "%b %d, %Y", "%B %d, %Y", "%d-%b-%y", "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d",
+)  # fmt: skip
+_CLOCKS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p")
+_FEW = 0.02
+
+
+@dataclass(frozen=True)
+class TimeFormat:
+    """How times are written: a strptime format, "excel", "unix", or "" to find out; zone of times without an offset."""
+
+    form: str = ""
+    zone: str = "UTC"
+
+
+def times(column: pa.ChunkedArray, form: TimeFormat, where: str, missing: Collection[str] = MISSING) -> Cells:
+    """A datetime64[us] array in UTC, NaT where missing. Raises RecordsError where day and month cannot be told
+    apart."""
+    nothing = np.empty(0, np.int64)
+    kind = column.type.value_type if pa.types.is_dictionary(column.type) else column.type
+    if pa.types.is_null(kind):
+        return Cells(np.full(len(column), "NaT", dtype=TIME), nothing, ())
+    if pa.types.is_timestamp(kind):
+        values = column.cast(pa.timestamp("us", tz=kind.tz), safe=False)
+        stamps = pd.Series(values.to_numpy(zero_copy_only=False)).astype(TIME)
+        return Cells((stamps if kind.tz else _to_utc(stamps, form.zone)).to_numpy(), nothing, ())
+    if pa.types.is_date(kind):
+        return Cells(column.cast(pa.timestamp("us"), safe=False).to_numpy(zero_copy_only=False), nothing, ())
+    if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
+        codes, cells = distinct(column)
+        stamps = _from_numbers(np.array([float(cell) for cell in cells.to_pylist()], dtype=float), form, where)
+        return _spread(codes, stamps, np.zeros(len(stamps), bool), ["" for _ in stamps])
+    codes, listed = distinct_texts(column)
+    written = [(cell or "").strip().lstrip("'") for cell in listed]
+    there = np.array([cell.casefold() not in missing for cell in written], dtype=bool)
+    stamps, remark = _from_texts(written, there, form, where)
+    return _spread(codes, stamps, there & np.isnat(stamps), written, remark)
+
+
+def _spread(codes: IntArray, stamps: Any, unread: Any, written: Sequence[str], remark: str = "") -> Cells:
+    values = np.append(stamps, np.datetime64("NaT")).astype(TIME)[codes]
+    bad = np.flatnonzero(np.append(unread, False)[codes]).astype(np.int64)
+    return Cells(values, bad, tuple(written[code] for code in codes[bad].tolist()), remark)
+
+
+def _to_utc(stamps: pd.Series, zone: str) -> pd.Series:
+    """Local times as UTC. An hour that the clock shows twice is taken as the first; one that it skips is moved on."""
+    if zone == "UTC" or stamps.empty:
+        return stamps
+    first = np.ones(len(stamps), dtype=bool)
+    local = stamps.dt.tz_localize(zone, ambiguous=first, nonexistent="shift_forward")
+    return local.dt.tz_convert("UTC").dt.tz_localize(None)
+
+
+def _from_numbers(values: Any, form: TimeFormat, where: str) -> Any:
+    if form.form == "excel":
+        seconds = (values - 25569.0) * 86400.0
+    elif form.form == "unix":
+        seconds = values
+    else:
+        raise RecordsError(
+            f"{where}: holds numbers, not dates; state date_format = 'excel' (days since 1900) or 'unix' (seconds "
+            "since 1970) in a mapping"
+        )
+    sound = np.isfinite(seconds) & (np.abs(seconds) < 2e11)
+    stamps = np.full(len(values), "NaT", dtype=TIME)
+    stamps[sound] = (np.round(seconds[sound]) * 1_000_000).astype(np.int64).view(TIME)
+    return stamps if form.form == "unix" else _to_utc(pd.Series(stamps), form.zone).to_numpy()
+
+
+def _from_texts(written: list[str], there: Any, form: TimeFormat, where: str) -> tuple[Any, str]:
+    if form.form in ("excel", "unix"):
+        values = np.array(
+            [_float(cell) if ok else np.nan for cell, ok in zip(written, there, strict=True)], dtype=float
+        )
+        return _from_numbers(values, form, where), f"read as {form.form} numbers"
+    cells = pd.Series(written, dtype="str").where(pd.Series(there, dtype=bool))
+    if form.form:
+        stamps = _parsed(cells, form.form)
+        return _to_utc(stamps, form.zone).to_numpy(), f"read as {form.form}"
+    stamps, aware, remark = _found_out(cells, where)
+    return stamps.where(aware, _to_utc(stamps.where(~aware), form.zone)).to_numpy(), remark
+
+
+def _float(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return float("nan")
+
+
+def _parsed(cells: pd.Series, form: str) -> pd.Series:
+    try:
+        return pd.to_datetime(cells, format=form, errors="coerce", utc=True).dt.tz_localize(None).astype(TIME)
+    except (ValueError, OverflowError, re.error) as error:
+        raise RecordsError(f"date format {form!r} in the mapping is not valid: {error}") from None
+
+
+def _found_out(cells: pd.Series, where: str) -> tuple[pd.Series, pd.Series, str]:
+    """ISO 8601 first, then numbers with day or month first, then names of months: times, whether aware, and a
+    remark."""
+    bare = cells.str.fullmatch(r"\d+([.,]\d+)?").fillna(False).astype(bool)
+    if (
+        bare.any()
+        and bare.sum() == cells.notna().sum()
+        and not cells[bare].str.fullmatch(r"(19|20)\d{2}(\d{4})?").any()
+    ):
+        _from_numbers(np.zeros(1), TimeFormat(), where)
+    dated = cells.mask(bare & ~cells.str.fullmatch(r"(19|20)\d{6}|(19|20)\d{2}").fillna(False).astype(bool))
+    stamps = _parsed(dated, "ISO8601")
+    aware = cells.str.contains(_AWARE).fillna(False).astype(bool) & stamps.notna()
+    left = dated.where(stamps.isna()).dropna()
+    remark = "read as ISO 8601"
+    if len(left):
+        other, remark_left = _numeric_dates(left, where)
+        for form in _NAMED_FORMATS if other.isna().any() else ():
+            for clock in _CLOCKS:
+                missing = other.isna()
+                if missing.any():
+                    other[missing] = _parsed(left[missing], form + clock)
+        stamps = stamps.astype(TIME)
+        stamps.loc[left.index] = other.to_numpy()
+        remark = remark_left or remark
+    return stamps.astype(TIME), aware, remark
+
+
+def _numeric_dates(left: pd.Series, where: str) -> tuple[pd.Series, str]:
+    parts = left.str.extract("^" + _NUMERIC.pattern + "$", flags=re.IGNORECASE)
+    fits = parts[0].notna()
+    result = pd.Series(np.full(len(left), "NaT", dtype=TIME), index=left.index)
+    if not fits.any():
+        return result, ""
+    parts = parts[fits]
+    first, second = parts[0].astype(int), parts[2].astype(int)
+    day_first = _day_first(first, second, parts[1], left[fits], where)
+    swap = (second > 12) & (first <= 12) if day_first else (first > 12) & (second <= 12)
+    day, month = (first, second) if day_first else (second, first)
+    day, month = day.where(~swap, month), month.where(~swap, day)
+    year = parts[3].astype(int)
+    year = year.where(parts[3].str.len() == 4, year + np.where(year < 70, 2000, 1900))
+    hour = parts[4].fillna("0").astype(int)
+    half = parts[7].str.lower()
+    hour = hour.where(half.isna(), hour % 12 + 12 * (half == "p").astype(int))
+    pieces = pd.DataFrame({"year": year, "month": month, "day": day, "hour": hour})
+    pieces["minute"], pieces["second"] = parts[5].fillna("0").astype(int), parts[6].fillna("0").astype(int)
+    result[fits] = pd.to_datetime(pieces, errors="coerce").astype(TIME)
+    return result, f"dates read {'day' if day_first else 'month'} first"
+
+
+def _day_first(first: pd.Series, second: pd.Series, mark: pd.Series, cells: pd.Series, where: str) -> bool:
+    day, month = int((first > 12).sum()), int((second > 12).sum())
+    few = _FEW * len(first)
+    if day and month <= min(few, day / 20):
+        return True
+    if month and day <= min(few, month / 20):
+        return False
+    if not day and not month and (mark == ".").all():
+        return True  # dates with points are written day first wherever they are written
+    example = cells.iloc[0]
+    raise RecordsError(
+        f"{where}: dates like {example!r} could be day first or month first, and the column does not prove which; "
+        "state date_format (such as '%d/%m/%Y') in a mapping"
+    )

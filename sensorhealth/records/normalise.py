@@ -1,0 +1,132 @@
+"""All concentrations into the sensor's unit, headroom into a reading: what a mapping states, carried out on every
+row."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from ..errors import RecordsError
+from ..technologies import gases
+from .bench import DOUBTED, Array, Batch, Bench
+from .headroom_kind import refuse_contradicted_kind
+from .mapping import RecordsMapping
+from .typed import TypedTable
+from .units import COLUMN_UNITS, factor, to_contract
+
+READINGS = ("applied", "zero_offset", "as_found", "as_left", "headroom")
+
+
+def normalise(bench: Bench, mapping: RecordsMapping, tables: Mapping[str, TypedTable]) -> None:
+    """Bring every column into the contract's unit, in place on the bench. Raises RecordsError for a kind that is
+    contradicted."""
+    _fill_lel_basis(bench, mapping)
+    for name, part in mapping.tables.items():
+        for column, unit in part.units.items():
+            if column in COLUMN_UNITS and column in bench.tables[name]:
+                scale, shift = to_contract(column, unit)
+                bench.tables[name][column] = bench.column(name, column) * scale + shift
+    kind = mapping.headroom_kind or "reading"
+    convert = [name for name in READINGS if name != "headroom" or kind in ("reading", "excess")]
+    _into_sensor_unit(bench, mapping, convert)
+    _cylinders_into_unit(bench, mapping)
+    if not mapping.headroom_kind:
+        refuse_contradicted_kind(bench, tables["calibrations"].source)
+    elif kind != "reading":
+        _headroom_as_reading(bench, kind)
+
+
+def _fill_lel_basis(bench: Bench, mapping: RecordsMapping) -> None:
+    if mapping.lel_basis is None:
+        return
+    basis = bench.column("sensors", "lel_basis")
+    methane = bench.is_word("sensors", "gas", "CH4")
+    bench.tables["sensors"]["lel_basis"] = np.where(np.isnan(basis) & methane, mapping.lel_basis, basis)
+
+
+def _headroom_as_reading(bench: Bench, kind: str) -> None:
+    applied, headroom = bench.column("calibrations", "applied"), bench.column("calibrations", "headroom")
+    label = np.append(bench.column("cylinders", "concentration"), np.nan)[bench.label_of()]
+    gas = np.where(np.isnan(applied), label, applied)
+    if kind == "excess":
+        reading = headroom + gas
+    else:
+        reading = headroom * gas * (0.01 if kind == "percent" else 1.0)
+    bench.tables["calibrations"]["headroom"] = reading
+
+
+def _into_sensor_unit(bench: Bench, mapping: RecordsMapping, convert: list[str]) -> None:
+    stated = {name: mapping.tables["calibrations"].units.get(name, "") for name in convert}
+    recorded = "unit_recorded" if "unit_recorded" in bench.tables["calibrations"] else ""
+    if not recorded and not any(stated.values()):
+        return
+    for name in convert:
+        scale = _scales(bench, stated[name], recorded)
+        unknown = np.isnan(scale) & bench.stated("calibrations", name)
+        values = bench.column("calibrations", name) * scale
+        bench.tables["calibrations"][name] = values
+        if unknown.any():
+            reason = f"no way from {stated[name] or 'the recorded unit'} to the sensor's unit: state the %LEL basis; not used"
+            at = np.flatnonzero(unknown)
+            bench.apply([Batch("unit unknown", "calibrations", name, DOUBTED, at, reason, by="sensor_id")])
+
+
+def _scales(bench: Bench, stated: str, recorded: str) -> Array:
+    """(n calibrations,) factor from the recorded unit to the sensor's; NaN where there is no way."""
+    own, own_names = bench.codes("sensors", "unit")
+    gas, gas_names = bench.codes("sensors", "gas")
+    basis = bench.column("sensors", "lel_basis")
+    if recorded and not stated:
+        theirs, names = bench.codes("calibrations", recorded)
+    else:
+        theirs, names = np.zeros(len(bench.tables["calibrations"]), dtype=np.int64), np.array([stated], dtype=object)
+    table = np.full((len(own) + 1, len(names) + 1), np.nan)
+    table[:, -1] = 1.0  # no unit recorded: the sensor's own
+    table[-1, :] = 1.0  # sensor unknown: the row is set aside anyway
+    known = gases()
+    for sensor in range(len(own)):
+        unit = str(own_names[own[sensor]]) if own[sensor] >= 0 else ""
+        name = str(gas_names[gas[sensor]]) if gas[sensor] >= 0 else ""
+        mass = known[name].molar_mass if name in known else None
+        lel = None if np.isnan(basis[sensor]) else float(basis[sensor])
+        for place, other in enumerate(names):
+            found = factor(str(other), unit, lel, mass) if unit else 1.0
+            table[sensor, place] = np.nan if found is None else found
+    result: Array = table[bench.sensor_of(), theirs]
+    return result
+
+
+def _cylinders_into_unit(bench: Bench, mapping: RecordsMapping) -> None:
+    """Concentrations stated in a unit of their own, into the unit that the sensors of the gas share."""
+    frame = bench.tables["cylinders"]
+    if not len(frame):
+        return
+    stated = mapping.tables["cylinders"].units.get("concentration", "")
+    if stated not in ("", "ppm", "%vol", "%LEL", "ppb", "mg/m3"):
+        raise RecordsError(f"mapping: [cylinders.units] concentration = {stated!r} is not known")
+    unit, gas = bench.column("cylinders", "unit"), bench.column("cylinders", "gas")
+    shared = _shared_units(bench)
+    values, new_unit = bench.column("cylinders", "concentration").copy(), unit.copy()
+    for row in range(len(frame)):
+        own = stated or str(unit[row])
+        into, basis = shared.get(str(gas[row]), ("", None))
+        known = gases().get(str(gas[row]))
+        scale = factor(own, into, basis, known.molar_mass if known else None) if own and into else None
+        if scale is not None:
+            values[row], new_unit[row] = values[row] * scale, into
+    frame["concentration"] = values
+    bench._change("cylinders", "unit", np.arange(len(frame)), new_unit)
+    bench._cache.clear()
+
+
+def _shared_units(bench: Bench) -> dict[str, tuple[str, Any]]:
+    """For each gas, the unit and %LEL basis of its sensors where they all share one."""
+    frame = bench.tables["sensors"][bench.used["sensors"]]
+    found: dict[str, tuple[str, Any]] = {}
+    for gas, group in frame.groupby("gas", observed=True):
+        units, bases = group["unit"].dropna().unique(), group["lel_basis"].dropna().unique()
+        if len(units) == 1:
+            found[str(gas)] = (str(units[0]), float(bases[0]) if len(bases) == 1 else None)
+    return found

@@ -1,0 +1,217 @@
+"""Writing: a folder of files whole or not at all, and tables as CSV that a spreadsheet may open safely.
+
+A run that is killed at any moment leaves either the old folder or the new one, each complete: files are written to a
+hidden sibling of the output, flushed to disk, and the two folders change places in one system call where the system
+has one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path, PurePosixPath
+
+import numpy as np
+import pandas as pd
+
+from ..errors import OutputError
+from ._exchange import exchange, locked, recover
+
+MANIFEST = ".sensorhealth.json"
+_RUNS_IN_A_SPREADSHEET = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+_HINTS = {
+    errno.ENOSPC: "the disk is full: free some space or choose another place",
+    errno.EDQUOT: "your disk quota is used up: free some space or choose another place",
+    errno.EROFS: "the place can only be read: choose another folder",
+    errno.EACCES: "you may not write there: choose another folder or change its permissions",
+    errno.EPERM: "you may not write there: choose another folder or change its permissions",
+    errno.ENOENT: "the folder above it does not exist",
+    errno.ENOTDIR: "a file stands where a folder is needed",
+    errno.ENAMETOOLONG: "the name is too long",
+}
+
+
+def neutralise(text: str) -> str:
+    """`text` so that a spreadsheet shows it instead of running it: a leading = + - @ tab or line end gets an
+    apostrophe.
+
+    Numbers written as text ("-5", "+1e3") are left alone: they are harmless. `plain` undoes it.
+    """
+    if not text.startswith(_RUNS_IN_A_SPREADSHEET):
+        return text
+    try:
+        float(text)
+    except ValueError:
+        return "'" + text
+    return text
+
+
+def plain(text: str) -> str:
+    """The text that `neutralise` was given."""
+    return text[1:] if text.startswith("'") and text[1:].startswith(_RUNS_IN_A_SPREADSHEET) else text
+
+
+def csv_bytes(frame: pd.DataFrame, digits: int | None = 6) -> bytes:
+    """`frame` as CSV: UTF-8, commas, LF, ISO dates (with the time of day where a column has any), empty for missing.
+
+    Numbers carry `digits` significant digits (None: as many as it takes to read the same number back); true and false
+    are in lower case; text that a spreadsheet would run is neutralised. The index is not written.
+    """
+    shown = pd.DataFrame({name: _as_text(frame[name], digits) for name in frame.columns}, columns=frame.columns)
+    return shown.to_csv(index=False, lineterminator="\n").encode("utf-8")
+
+
+def _as_text(column: pd.Series, digits: int | None) -> pd.Series:
+    if pd.api.types.is_datetime64_any_dtype(column):
+        return _dates_as_text(column)
+    if pd.api.types.is_bool_dtype(column.dtype):
+        return column.map({True: "true", False: "false"}).astype(object)
+    if pd.api.types.is_float_dtype(column):
+        return _floats_as_text(column, digits)
+    if pd.api.types.is_numeric_dtype(column):
+        return column
+    texts = column.astype(object)
+    return texts.map(lambda value: "" if pd.isna(value) else neutralise(_scalar(value)))
+
+
+def _scalar(value: object) -> str:
+    if isinstance(value, bool | np.bool_):
+        return "true" if value else "false"
+    if isinstance(value, pd.Timestamp):
+        return value.strftime("%Y-%m-%d" if value == value.normalize() else "%Y-%m-%dT%H:%M:%S")
+    return str(value)
+
+
+def _dates_as_text(column: pd.Series) -> pd.Series:
+    if column.dt.tz is not None:
+        column = column.dt.tz_convert("UTC").dt.tz_localize(None)
+    whole_days = bool((column.dropna() == column.dropna().dt.normalize()).all())
+    texts = column.dt.strftime("%Y-%m-%d" if whole_days else "%Y-%m-%dT%H:%M:%S").astype(object)
+    return texts.where(column.notna(), "")
+
+
+def _floats_as_text(column: pd.Series, digits: int | None) -> pd.Series:
+    values = column.to_numpy(dtype=float, na_value=np.nan)
+    if digits is None:
+        texts = [np.format_float_positional(value, trim="-") if np.isfinite(value) else "" for value in values]
+    else:
+        large = 10.0**digits
+        texts = [
+            "" if np.isnan(value) else f"{value:.{digits}g}" if abs(value) < large else f"{value:.0f}"
+            for value in values
+        ]
+    return pd.Series(["0" if text == "-0" else text for text in texts], index=column.index, dtype=object)
+
+
+def write_folder(
+    files: Mapping[str, bytes | Callable[[Path], None]], out: Path | str, *, protect: Sequence[Path | str] = ()
+) -> None:
+    """Write `files` (name -> content, or a function that writes the file at the path it is given) as the folder `out`.
+
+    All or nothing: `out` is either as it was or complete, at any moment and with several runs at once. Files of an
+    earlier run are replaced; other files in `out` stay. A folder that holds files but was not written by this
+    function is refused, and so is a folder that is, holds, or lies in one of `protect` (the input). Raises
+    OutputError with one clear line.
+    """
+    target = Path(os.path.abspath(out))
+    _refuse_input(target, protect)
+    with _explained(target):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        recover(target)
+        others = _files_of_others(target)
+        fresh = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".new", dir=target.parent))
+        try:
+            with locked(fresh):
+                for name, content in files.items():
+                    _write_one(fresh, name, content)
+                _write_one(fresh, MANIFEST, json.dumps({"files": sorted(files)}, indent=0).encode())
+                for name in others:
+                    _carry_over(target / name, fresh / name)
+                os.chmod(fresh, 0o777 & ~_umask())
+                _sync(fresh)
+                exchange(fresh, target)
+        finally:
+            shutil.rmtree(fresh, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def _explained(target: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        hint = _HINTS.get(error.errno or 0, error.strerror or str(error))
+        raise OutputError(f"cannot write {target}: {hint}; the earlier output, if any, is untouched") from None
+
+
+def _refuse_input(target: Path, protect: Sequence[Path | str]) -> None:
+    real = Path(os.path.realpath(target))
+    for path in protect:
+        source = Path(os.path.realpath(path))
+        if real == source or (source.is_dir() and real in source.parents) or source in real.parents:
+            raise OutputError(f"cannot write {target}: it is, holds or lies in the input {path}; choose another folder")
+
+
+def _files_of_others(target: Path) -> list[str]:
+    """Names in an existing `target` that an earlier run did not write; refuses what is not ours at all."""
+    if not os.path.lexists(target):
+        return []
+    if target.is_symlink() or not target.is_dir():
+        raise OutputError(f"cannot write {target}: it is not a folder (or is a symbolic link); choose another name")
+    names = sorted(os.listdir(target))
+    if not names:
+        return []
+    try:
+        written = json.loads((target / MANIFEST).read_text(encoding="utf-8"))["files"]
+        ours = {PurePosixPath(name).parts[0] for name in written} | {MANIFEST}
+    except (OSError, ValueError, KeyError, TypeError, IndexError):
+        raise OutputError(
+            f"cannot write {target}: the folder holds files that this program did not write ({names[0]}, ...); "
+            "choose a new or an empty folder"
+        ) from None
+    return [name for name in names if name not in ours]
+
+
+def _write_one(folder: Path, name: str, content: bytes | Callable[[Path], None]) -> None:
+    relative = PurePosixPath(name)
+    if relative.is_absolute() or ".." in relative.parts or not relative.parts or "\\" in name or "\0" in name:
+        raise OutputError(f"cannot write a file named {name!r}: a plain name inside the output folder is needed")
+    path = folder / relative
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if callable(content):
+        content(path)
+    else:
+        path.write_bytes(content)
+    _sync(path)
+
+
+def _carry_over(source: Path, copy: Path) -> None:
+    def link(one: str, other: str) -> str:
+        try:
+            os.link(one, other, follow_symlinks=False)
+        except OSError:
+            shutil.copy2(one, other, follow_symlinks=False)
+        return other
+
+    if source.is_dir() and not source.is_symlink():
+        shutil.copytree(source, copy, symlinks=True, copy_function=link)
+    else:
+        link(str(source), str(copy))
+
+
+def _sync(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _umask() -> int:
+    current = os.umask(0o022)
+    os.umask(current)
+    return current

@@ -1,0 +1,108 @@
+"""A table as it came in, before anyone has said what its cells mean.
+
+Readers give `Source` objects: the headings at once, the cells when asked and only the columns asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from ..errors import RecordsError
+
+IntArray = np.ndarray[Any, np.dtype[np.int64]]
+
+
+@dataclass(frozen=True)
+class BrokenRow:
+    """A row that could not be split into cells: its data row number (1 = first under the heading), text, and what is
+    wrong."""
+
+    row: int
+    text: str
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class RawTable:
+    """Cells of one table. cells: Arrow columns by heading; row: (n,) data row numbers; broken: rows outside `cells`."""
+
+    cells: pa.Table
+    row: IntArray
+    broken: tuple[BrokenRow, ...] = ()
+
+
+@dataclass(frozen=True)
+class Source:
+    """One table that can be read. name: what a person calls it; headings: in order; read: gives the asked columns.
+
+    decimal: "," where the cells are known to be written with a decimal comma, "." where not.
+    """
+
+    name: str
+    headings: tuple[str, ...]
+    read: Callable[[Sequence[str]], RawTable] = field(repr=False)
+
+
+def numbered(cells: pa.Table, broken: tuple[BrokenRow, ...] = ()) -> RawTable:
+    """`cells` with the row numbers that the broken rows leave."""
+    total = cells.num_rows + len(broken)
+    row = np.arange(1, total + 1, dtype=np.int64)
+    if broken:
+        row = np.delete(row, np.array([bad.row for bad in broken]) - 1)
+    return RawTable(cells, row, broken)
+
+
+def unique_headings(headings: Iterable[object], source: str) -> tuple[str, ...]:
+    """Headings as clean text; empty ones get a name of their own. Raises RecordsError where two are the same."""
+    names: list[str] = []
+    for number, heading in enumerate(headings, start=1):
+        text = "" if heading is None else " ".join(str(heading).replace("\ufeff", "").split())
+        names.append(text or f"column {number}")
+    doubled = sorted({name for name in names if names.count(name) > 1}) if len(set(names)) < len(names) else []
+    if doubled:
+        raise RecordsError(
+            f"{source}: the heading {doubled[0]!r} stands {names.count(doubled[0])} times; rename all but one"
+        )
+    return tuple(names)
+
+
+def arrow_column(values: Sequence[object] | np.ndarray[Any, Any]) -> pa.Array:
+    """Cells of any mixture of types as one Arrow array; a mixture becomes text, times in ISO 8601."""
+    try:
+        array = pa.array(values, from_pandas=True)
+    except (pa.ArrowException, TypeError, ValueError, OverflowError):
+        return pa.array([cell_text(value) for value in values], type=pa.string())
+    if pa.types.is_nested(array.type) or pa.types.is_binary(array.type) or pa.types.is_large_binary(array.type):
+        return pa.array([cell_text(value) for value in values], type=pa.string())
+    return array
+
+
+def cell_text(value: object) -> str | None:
+    """One cell as text; None where it is missing."""
+    if value is None or value is pd.NaT or value is pd.NA:
+        return None
+    if isinstance(value, float | np.floating):
+        number = float(value)
+        return (
+            None
+            if np.isnan(number)
+            else str(int(number))
+            if number.is_integer() and abs(number) < 1e15
+            else repr(number)
+        )
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if isinstance(value, bytes):
+        return value.decode("utf-8", errors="replace")
+    if isinstance(value, Decimal):
+        return format(value, "f")
+    text = str(value)
+    return text.encode("utf-8", errors="replace").decode("utf-8")  # lone surrogates cannot be stored or written

@@ -1,0 +1,169 @@
+"""From a source to a typed table in the contract's columns, by way of the mapping."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from .. import nomenclature
+from ..errors import RecordsError
+from .cells import MISSING, Cells, numbers, table_decimal, texts
+from .dates import TIME, TimeFormat, times
+from .mapping import RecordsMapping, TableMapping
+from .raw import BrokenRow, Source
+from .vocabulary import understood_word
+
+
+@dataclass(frozen=True, eq=False)
+class TypedTable:
+    """A typed table. frame: every column of the contract plus `row`; text as categories, missing as NaN.
+
+    unreadable: for each column, positions and texts of cells that were there but could not be read. broken: rows
+    outside the frame. headings: the source's heading of each column ("" where it is not there, "= value" for a
+    constant). remarks: how a column was read. extra: columns read beside the contract's (`outcome_recorded`,
+    `unit_recorded`).
+    """
+
+    name: str
+    source: str
+    frame: pd.DataFrame
+    unreadable: Mapping[str, Cells]
+    broken: tuple[BrokenRow, ...]
+    headings: Mapping[str, str]
+    remarks: Mapping[str, str]
+
+
+def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple[str, ...] = ()) -> TypedTable:
+    """Read `source` as the contract's `table`. also: sensors' columns to look for in a fleet of calibrations alone.
+
+    Raises RecordsError where a mapped heading is not there, or a column cannot be understood at all.
+    """
+    part = mapping.tables[table]
+    facts = dict(nomenclature.columns(table))
+    facts |= {name: nomenclature.columns("sensors")[name] for name in also if name not in facts}
+    headings = {name: _heading(name, source, part) for name in facts}
+    if part.unit_column:
+        headings["unit_recorded"] = _stated_heading(part.unit_column, source)
+    elif table == "calibrations" and "unit" not in facts:
+        headings["unit_recorded"] = _alike("unit", source.headings)
+    asked = list(dict.fromkeys(heading for heading in headings.values() if heading))
+    raw = source.read(asked)
+    reader = _ColumnReader(source, part, mapping, raw.cells, {n: f.type for n, f in facts.items()}, headings)
+    cells = {name: reader.cells(name) for name in headings}
+    columns: dict[str, Any] = {"row": raw.row} | {name: cell.values for name, cell in cells.items()}
+    if table == "calibrations":
+        columns["outcome_recorded"] = reader.recorded("outcome")
+    shown = {name: heading or _constant(part, name) for name, heading in headings.items()}
+    return TypedTable(
+        name=table,
+        source=source.name,
+        frame=pd.DataFrame(columns, copy=False),
+        unreadable={name: cell for name, cell in cells.items() if len(cell.bad)},
+        broken=raw.broken,
+        headings=shown,
+        remarks={name: cell.remark for name, cell in cells.items() if cell.remark},
+    )
+
+
+def _constant(part: TableMapping, name: str) -> str:
+    return f"= {part.constants[name]}" if name in part.constants else ""
+
+
+def _alike(name: str, headings: tuple[str, ...]) -> str:
+    """The heading that is `name` but for capitals, spaces, hyphens; "" where there is none."""
+    if name in headings:
+        return name
+    return next((h for h in headings if h.casefold().replace(" ", "_").replace("-", "_") == name), "")
+
+
+def _stated_heading(heading: str, source: Source) -> str:
+    clean = " ".join(heading.split())
+    if clean in source.headings:
+        return clean
+    folded = [name for name in source.headings if name.casefold() == clean.casefold()]
+    if len(folded) == 1:
+        return folded[0]
+    near = difflib.get_close_matches(clean, source.headings, n=1)
+    hint = f"; is it {near[0]!r}?" if near else f"; there are {', '.join(source.headings[:30])}"
+    raise RecordsError(f"{source.name}: the mapping names the column {heading!r}, which is not there{hint}")
+
+
+def _heading(name: str, source: Source, part: TableMapping) -> str:
+    if name in part.columns:
+        return _stated_heading(part.columns[name], source)
+    if name in part.constants:
+        return ""
+    taken = {" ".join(heading.split()) for heading in part.columns.values()}
+    return _alike(name, tuple(heading for heading in source.headings if heading not in taken))
+
+
+class _ColumnReader:
+    """Reads the columns of one raw table, each according to its type."""
+
+    def __init__(
+        self, source: Source, part: TableMapping, mapping: RecordsMapping, cells: pa.Table,
+        types: Mapping[str, str], headings: Mapping[str, str],
+    ) -> None:  # fmt: skip
+        self._source, self._part, self._mapping, self._raw = source, part, mapping, cells
+        self._types, self._headings = types, headings
+        self._missing = MISSING | {value.casefold() for value in mapping.missing}
+        self._rows = cells.num_rows
+        self._mark = mapping.decimal
+
+    def _column(self, name: str) -> pa.ChunkedArray | None:
+        if name in self._part.constants:
+            value = self._part.constants[name]
+            kind = pa.scalar(value).type
+            codes = pa.array(np.zeros(self._rows, dtype=np.int32))
+            return pa.chunked_array([pa.DictionaryArray.from_arrays(codes, pa.array([value], kind))])
+        heading = self._headings.get(name, "")
+        return self._raw.column(heading) if heading else None
+
+    def _decimal(self) -> str:
+        if not self._mark:
+            names = [name for name, kind in self._types.items() if kind == "number" and self._headings[name]]
+            columns = {self._headings[name]: self._raw.column(self._headings[name]) for name in names}
+            self._mark = table_decimal(columns, self._source.name)
+        return self._mark
+
+    def cells(self, name: str) -> Cells:
+        """Column `name`, typed; all missing where the table does not have it."""
+        column, kind = self._column(name), self._types.get(name, "text")
+        if column is None:
+            return Cells(_all_missing(kind, self._rows), np.empty(0, np.int64), ())
+        if kind == "number":
+            return numbers(column, self._decimal(), self._missing)
+        if kind == "time":
+            where = f"{self._source.name}: column {self._headings[name] or name!r}"
+            form = self._part.date_formats.get(name, self._mapping.date_format)
+            return times(column, TimeFormat(form, self._mapping.timezone), where, self._missing)
+        return texts(column, self._words(name), self._missing)
+
+    def recorded(self, name: str) -> Any:
+        """A text column in the source's own words."""
+        column = self._column(name)
+        return _all_missing("text", self._rows) if column is None else texts(column, str, self._missing).values
+
+    def _words(self, name: str) -> Callable[[str], str | None]:
+        theirs = self._part.values.get(name, {})
+        folded = {" ".join(key.casefold().split()): value for key, value in theirs.items()}
+        column = "unit" if name == "unit_recorded" else name
+
+        def understand(text: str) -> str | None:
+            return understood_word(column, folded.get(" ".join(text.casefold().split()), text))
+
+        return understand
+
+
+def _all_missing(kind: str, rows: int) -> Any:
+    if kind == "number":
+        return np.full(rows, np.nan)
+    if kind == "time":
+        return np.full(rows, "NaT", dtype=TIME)
+    return pd.Categorical.from_codes(np.full(rows, -1, dtype=np.int8), categories=pd.Index([], dtype="str"))

@@ -1,0 +1,45 @@
+"""What was understood of each column of the records, as a table for a person to check."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from .. import nomenclature
+from .bench import shown
+from .typed import TypedTable
+
+
+def understood_columns(tables: Mapping[str, TypedTable]) -> pd.DataFrame:
+    """One row for each column of the contract: table, column, heading, how, unit, filled, missing, unreadable,
+    lowest, highest, example. heading: "" where the records do not have the column, "= value" for a constant of the
+    mapping."""
+    rows = []
+    for name, table in tables.items():
+        for column, facts in nomenclature.columns(name).items():
+            series = table.frame[column]
+            stated = series.notna().to_numpy()
+            filled = int(stated.sum())
+            bad = len(table.unreadable[column].bad) if column in table.unreadable else 0
+            low, high, example = _extremes(series[stated])
+            rows.append(
+                {
+                    "table": name, "column": column, "heading": table.headings.get(column, ""),
+                    "how": table.remarks.get(column, "") or (facts.type if table.headings.get(column) else "not there"),
+                    "unit": facts.unit, "filled": filled, "missing": len(series) - filled - bad, "unreadable": bad,
+                    "lowest": low, "highest": high, "example": example,
+                }
+            )  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def _extremes(values: pd.Series) -> tuple[str, str, str]:
+    if not len(values):
+        return "", "", ""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        counts = np.bincount(values.cat.codes.to_numpy(), minlength=len(values.cat.categories))
+        words = [str(values.cat.categories[place]) for place in np.argsort(-counts, kind="stable")[:5] if counts[place]]
+        return "", "", ", ".join(words)
+    return shown(values.to_numpy().min()), shown(values.to_numpy().max()), shown(values.to_numpy()[0])

@@ -1,0 +1,81 @@
+"""Other spellings of the contract's closed words. What is not here is told apart by a mapping, never guessed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+
+from .. import nomenclature
+from ..technologies import gases, technologies
+from .units import unit_named
+
+_OUTCOMES = {
+    "pass": (
+        "pass",
+        "passed",
+        "p",
+        "ok",
+        "okay",
+        "good",
+        "success",
+        "successful",
+        "true",
+        "yes",
+        "accepted",
+        "in limits",
+    ),
+    "fail": ("fail", "failed", "f", "failure", "not ok", "nok", "bad", "unsuccessful", "false", "rejected"),
+    "aborted": ("aborted", "abort", "cancelled", "canceled", "interrupted", "incomplete", "stopped"),
+}
+_KINDS = {
+    "zero": ("zero", "zero calibration", "zero adjustment", "zero check", "zero cal", "fresh air", "fresh air zero"),
+    "span": ("span", "span calibration", "span adjustment", "span cal", "gas calibration"),
+    "full": (
+        "full",
+        "full calibration",
+        "calibration",
+        "cal",
+        "zero and span",
+        "zero+span",
+        "zero/span",
+        "zero & span",
+    ),
+    "bump": ("bump", "bump test", "function check", "functional test", "function test", "response check", "gas test"),
+}
+_REASONS = {
+    "worn": ("worn", "worn out", "end of life", "expired", "cannot be spanned", "low sensitivity", "aged"),
+    "sudden": ("sudden", "dead", "failed suddenly", "no response", "died"),
+    "poisoned": ("poisoned", "poisoning", "contaminated"),
+    "damaged": ("damaged", "broken", "damage", "mechanical damage", "water damage"),
+    "precaution": ("precaution", "preventive", "preventative", "planned", "scheduled", "upgrade"),
+    "lost": ("lost", "stolen", "missing instrument"),
+    "other": ("other", "unknown"),
+}
+
+
+@cache
+def spellings(column: str) -> Mapping[str, str]:
+    """The contract's word for each known spelling (lower case, single spaces) of a text column; empty for free text."""
+    words: dict[str, tuple[str, ...]] = {"outcome": _OUTCOMES, "kind": _KINDS, "removal_reason": _REASONS}.get(
+        column, {}
+    )
+    if column == "technology":
+        words = {t.name: (t.name, *t.aliases) for t in technologies().values()}
+    if column == "gas":
+        words = {gas.name: (gas.name.casefold(), *gas.aliases) for gas in gases().values()}
+    return {spelling: word for word, listed in words.items() for spelling in listed}
+
+
+def understood_word(column: str, text: str) -> str | None:
+    """The contract's word for `text` in `column`; `text` itself for free text; None where a closed set does not have
+    it."""
+    lower = " ".join(text.casefold().split())
+    if column == "unit":
+        return unit_named(text) or None
+    known = spellings(column).get(lower)
+    if known is not None:
+        return known
+    closed = any(
+        column in nomenclature.columns(t) and nomenclature.columns(t)[column].choices for t in nomenclature.TABLES_IN
+    )
+    return None if closed else text
