@@ -1,0 +1,218 @@
+"""The whole way in one readable function: records -> health -> ageing -> life -> plan -> Analysis.
+
+Read this file first: it is the house on one page. Each step is a room of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from . import compare, decide, degradation, health, life
+from .decide import Policy
+from .errors import RecordsError
+from .records import Fleet
+
+if TYPE_CHECKING:
+    from .evaluate import TrackRecord
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Ageing:
+    """How the fleet ages: lives, readings, oddities (faults found), model (fitted), cylinders (judged)."""
+
+    lives: pd.DataFrame
+    readings: pd.DataFrame
+    oddities: health.Oddities
+    model: degradation.AgeingModel
+    cylinders: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """What the records say on the as-of date, and what to do.
+
+    Tables (DataFrames; columns and units in `sensorhealth.nomenclature`): forecast and plan, one row per sensor; budget, one
+    row per month; orders, visits, warranty, lots_table, cylinders, retest, findings. Behind them: fleet (as known on the as-of
+    date), policy, lives, readings, oddities, ageing (the fitted model), sudden, paths and remaining (life distributions),
+    zero_drift, response_times, and notes in words on what could not be done or told apart.
+    """
+
+    fleet: Fleet
+    as_of: pd.Timestamp
+    policy: Policy
+    lives: pd.DataFrame
+    readings: pd.DataFrame
+    oddities: health.Oddities
+    ageing: degradation.AgeingModel
+    sudden: life.SuddenLife
+    paths: list[Any]
+    remaining: life.RemainingLife
+    forecast: pd.DataFrame
+    fleet_plan: decide.FleetPlan
+    plan: pd.DataFrame
+    budget: pd.DataFrame
+    orders: pd.DataFrame
+    visits: pd.DataFrame
+    warranty: pd.DataFrame
+    lots_table: pd.DataFrame
+    cylinders: pd.DataFrame
+    retest: pd.DataFrame
+    zero_drift: pd.DataFrame
+    response_times: pd.DataFrame
+    findings: pd.DataFrame
+    notes: tuple[str, ...]
+
+    def lots(self, by: str = "lot", **options: Any) -> pd.DataFrame:
+        """Compare the sensors of each value of column `by` (lot, supplier, site, model, ...) with the others of their kind."""
+        if by == "lot" and not options:
+            return self.lots_table
+        return compare.lots(self.readings, self.lives, self.ageing, by=by, **options)
+
+    def verdict(self, sensor_id: str) -> health.Verdict:
+        """Sensor, gas or handling? What is known of one sensor's last reading, with the next step at the bench."""
+        if sensor_id not in set(self.fleet.sensors["sensor_id"]):
+            raise RecordsError(f"no sensor {sensor_id!r} in {self.fleet.source}; the column sensor_id of sensors lists them")
+        return health.verdict(
+            sensor_id,
+            fleet=self.fleet,
+            lives=self.lives,
+            readings=self.readings,
+            residuals=self.ageing.residuals_,
+            oddities=self.oddities,
+            cylinders=self.cylinders,
+            forecast=self.forecast,
+        )
+
+    def track_record(self, **options: Any) -> TrackRecord:
+        """Forecasts made on past dates, reading nothing after them, against what happened; see `evaluate.track_record`."""
+        from .evaluate import track_record
+
+        return track_record(self.fleet, self.policy, **options)
+
+    def summary(self) -> list[str]:
+        """Five to ten lines a planner can act on."""
+        from .present.summary import summary_lines
+
+        return summary_lines(self)
+
+    def write(self, out: Path | str, *, audience: str = "planner", track_record: TrackRecord | None = None) -> None:
+        """Write every table, the report, the workbook and the calendar into folder `out`, whole or not at all."""
+        from .present.files import report_files
+        from .records.outputs import write_folder
+
+        write_folder(report_files(self, audience, track_record), out, protect=[self.fleet.source])
+
+    def write_plan(self, out: Path | str) -> None:
+        """Write plan, visits, orders, warranty list, budget, workbook and calendar into folder `out`."""
+        from .present.files import plan_files
+        from .records.outputs import write_folder
+
+        write_folder(plan_files(self), out, protect=[self.fleet.source])
+
+
+def analyse(
+    fleet: Fleet,
+    as_of: pd.Timestamp | str | None = None,
+    policy: Policy | Path | str | None = None,
+    *,
+    model: Mapping[str, Any] | None = None,
+    calibration: life.Calibration | None = None,
+    progress: Progress | None = None,
+) -> Analysis:
+    """Read all calibrations of `fleet` up to `as_of` together and say how every sensor ages, when it ends and what to do.
+
+    as_of: the date the analysis stands on (its whole day is read); None for the day of the last calibration. policy: a Policy,
+    a TOML file, or None for the defaults. model: settings of `degradation.AgeingModel` that differ from its defaults.
+    calibration: a correction of the forecasts' spread learnt on the past. progress: called with the name of each step.
+    Raises RecordsError where there is nothing to analyse, PolicyError for a policy that cannot be used.
+    """
+    step = progress or (lambda name: None)
+    policy = policy if isinstance(policy, Policy) else Policy() if policy is None else Policy.load(policy)
+    day = _as_of_day(fleet, as_of)
+    known = fleet.known_at(day + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1))
+
+    step("fitting the ageing model")
+    ageing = age(known, model or {}, step)
+    step("forecasting")
+    sudden = life.SuddenLife().fit(ageing.lives, day)
+    current = ageing.lives[ageing.lives["current"] & ageing.lives["ended"].isna()].reset_index(drop=True)
+    paths = ageing.model.path_posterior(current, (day - current["installed"]).dt.days / 365.25)
+    remaining = life.remaining_life(
+        paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
+    )
+    forecast = life.forecast_table(
+        remaining, paths, current, known, sudden=sudden,
+        calibration_interval_days=policy.calibration_interval_days, calibration=calibration,
+    )  # fmt: skip
+    retest = health.retest_list(known, ageing.cylinders)
+    step("comparing lots")
+    lots = compare.lots(ageing.readings, ageing.lives, ageing.model)
+    step("planning")
+    evidence = decide.Evidence(cylinders=ageing.cylinders, single_readings=ageing.oddities.single_readings)
+    plan = decide.plan_fleet(remaining, current, forecast, known, policy, evidence)
+    budget = decide.budget(plan, remaining)
+    zero = health.zero_drift(known, ageing.lives)
+    slowing = health.response_times(known, ageing.lives)
+    findings = pd.concat([known.findings, ageing.oddities.findings], ignore_index=True)
+    return Analysis(
+        fleet=known, as_of=day, policy=policy, lives=ageing.lives, readings=ageing.readings, oddities=ageing.oddities,
+        ageing=ageing.model, sudden=sudden, paths=paths, remaining=remaining, forecast=forecast, fleet_plan=plan,
+        plan=plan.actions, budget=budget, orders=decide.orders(plan), visits=decide.visits(plan),
+        warranty=decide.warranty_list(plan.facts), lots_table=lots, cylinders=ageing.cylinders, retest=retest,
+        zero_drift=zero, response_times=slowing, findings=findings, notes=(*known.notes, *ageing.model.notes_),
+    )  # fmt: skip
+
+
+def age(fleet: Fleet, settings: Mapping[str, Any], step: Progress) -> Ageing:
+    """Fit the ageing model, look for what does not fit it, and fit again without the faults.
+
+    The first fit takes readings as they are (its noise has heavy tails); from its residuals, net of the gas, come single bad
+    readings, steps and unrecorded swaps; a swap starts a new life, a step becomes part of the path, a bad reading is left out.
+    """
+    lives = health.lives(fleet)
+    readings = health.readings(fleet, lives)
+    first = degradation.AgeingModel(**{"curves": "linear", "parameter_uncertainty": False, **settings})
+    first.fit(readings, lives, fleet.cylinders)
+    step("looking for steps, swaps and single bad readings")
+    oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders)
+    if len(oddities.swaps):
+        lives = health.lives(fleet, oddities.swaps)
+        readings = health.readings(fleet, lives)
+    used = oddities.kept(readings)
+    steps = oddities.steps[oddities.steps["kind"] != "swap"]
+    step("fitting the ageing model again, net of what was found")
+    model = degradation.AgeingModel(**settings).fit(used, lives, fleet.cylinders, steps)
+    cylinders = health.judge_cylinders(model.cylinder_effects_, fleet.cylinders, used)
+    return Ageing(lives, used, oddities, model, cylinders)
+
+
+def _as_of_day(fleet: Fleet, as_of: pd.Timestamp | str | None) -> pd.Timestamp:
+    """The as-of date at midnight; the day of the last calibration where none is given."""
+    first, last = fleet.calibrations["time"].min(), fleet.calibrations["time"].max()
+    if pd.isna(last):
+        raise RecordsError(f"{fleet.source}: there is no calibration to analyse")
+    day = pd.Timestamp(as_of if as_of is not None else last).tz_localize(None).normalize()
+    if day < first.normalize():
+        raise RecordsError(f"as-of date {day.date()} is before the first calibration ({first.date()}): nothing was known then")
+    return day
+
+
+def compare_policies(
+    fleet: Fleet,
+    first: Policy | Path | str,
+    second: Policy | Path | str,
+    *,
+    as_of: pd.Timestamp | str | None = None,
+    progress: Progress | None = None,
+) -> pd.DataFrame:
+    """Money, failures in service and wasted life of two policies on the same fleet, side by side."""
+    one = analyse(fleet, as_of, first, progress=progress)
+    other = second if isinstance(second, Policy) else Policy.load(second)
+    return decide.compare_policies(one.fleet_plan, one.policy, other)
