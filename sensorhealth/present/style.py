@@ -153,3 +153,13 @@ def nothing(ax: Axes, text: str) -> Axes:
     write(ax, text, 0.5, 0.5, coordinates="axes fraction", ha="center", fontsize=NORMAL)
     ax.set_axis_off()
     return ax
+
+
+def dates(ax: Axes) -> None:
+    """ISO 8601 tick labels on a time axis: years, or months where the axis is short."""
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+    locator = AutoDateLocator(minticks=3, maxticks=max(3, round(width_of(ax))))
+    forms = ["%Y", "%Y-%m", "%Y-%m-%d", "%H:%M", "%H:%M", "%S"]
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator, formats=forms, zero_formats=forms, show_offset=False))

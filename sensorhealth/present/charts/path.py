@@ -124,11 +124,5 @@ def _frame(ax: Axes, readings: pd.DataFrame, fan: pd.DataFrame, limit: float) ->
     ax.set_yticks(ticks, [f"{tick:g}" for tick in ticks])
     ax.set_yticks([], minor=True)
     ax.set(ylim=(low, high), xlim=(fan["time"].min(), fan["time"].max()))
-    ax.tick_params(axis="x", rotation=0)
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
-
-    locator = AutoDateLocator(minticks=3, maxticks=8)
-    ax.xaxis.set_major_locator(locator)
-    forms = ["%Y", "%Y-%m", "%Y-%m-%d", "%H", "%H", "%S"]
-    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator, formats=forms, show_offset=False))
+    style.dates(ax)
     style.grid(ax, "x")

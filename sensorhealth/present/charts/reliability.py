@@ -1,0 +1,62 @@
+"""Whether what was called likely came: forecasts made on past dates against what happened."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from sensorhealth.present import style, wording
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def reliability_data(probability: ArrayLike, happened: ArrayLike, *, bins: int = 10) -> pd.DataFrame:
+    """Forecast probabilities in bins of equal width against the share that came true.
+
+    probability: (n,) forecast chances. happened: (n,) 0 or 1. Returns lower, upper, count, predicted (mean chance),
+    observed (share), low, high (90 % Wilson limits of the share: Wilson 1927, J. Am. Stat. Assoc. 22, 209-212), one row
+    for each bin with a forecast in it.
+    """
+    p, y = np.asarray(probability, dtype=float), np.asarray(happened, dtype=float)
+    place = np.clip((p * bins).astype(int), 0, bins - 1)
+    count = np.bincount(place, minlength=bins)
+    with np.errstate(invalid="ignore"):
+        predicted = np.bincount(place, p, bins) / count
+        share = np.bincount(place, y, bins) / count
+    z = 1.6448536269514722
+    with np.errstate(invalid="ignore", divide="ignore"):
+        middle = (share + z**2 / (2 * count)) / (1 + z**2 / count)
+        half = z / (1 + z**2 / count) * np.sqrt(share * (1 - share) / count + z**2 / (4 * count**2))
+    edges = np.linspace(0, 1, bins + 1)
+    frame = pd.DataFrame(
+        {"lower": edges[:-1], "upper": edges[1:], "count": count, "predicted": predicted, "observed": share,
+         "low": np.clip(middle - half, 0, 1), "high": np.clip(middle + half, 0, 1)}
+    )  # fmt: skip
+    return frame[frame["count"] > 0].reset_index(drop=True)
+
+
+def reliability(data: pd.DataFrame, *, name: str = "", ax: Axes | None = None) -> Axes:
+    """Draw the reliability diagram: forecast chance against the share that came true, with limits and counts.
+
+    data: predicted, observed, low, high, count, as from reliability_data. Points on the diagonal are what honest
+    forecasts give. Returns the Axes.
+    """
+    ax = style.new_axes(ax, 4.8, 4.6)
+    if data.empty:
+        return style.nothing(ax, "No forecast has come due: there is nothing to compare yet.")
+    ax.plot([0, 1], [0, 1], color=style.INK, linewidth=0.9)
+    ax.vlines(data["predicted"], data["low"], data["high"], color=style.BLUE, linewidth=1.6)
+    ax.scatter(data["predicted"], data["observed"], s=34, facecolor=style.PAPER, edgecolor=style.BLUE, zorder=3)
+    for x, y, n in zip(data["predicted"], data["high"], data["count"]):
+        style.write(ax, wording.number(n), x, y, offset=(0, 3), ha="center", va="bottom", color=style.MUTED)
+    ax.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.08), aspect="equal")
+    style.grid(ax, "both")
+    style.names(
+        ax, x="forecast chance", y="share that came true", title=f"Chance and outcome{', ' + name if name else ''}",
+        note="diagonal: came as forecast · line: 90 % limits · number: forecasts in the bin",
+    )  # fmt: skip
+    return ax
