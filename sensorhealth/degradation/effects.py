@@ -1,0 +1,115 @@
+"""Which effects a stratum's model has: its fixed effects and the classes of effects that cross the sensors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sensorhealth.degradation.curves import Curve
+from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
+from sensorhealth.degradation.reml_data import CrossedClass, CrossedData, RandomEffects
+from sensorhealth.technologies import gases
+
+STATED, CYLINDER, FADE, SESSION, STEP = "cylinder of stated tolerance", "cylinder", "cylinder fade", "session", "step"
+LOT_LEVEL, LOT_SLOPE = "lot level", "lot slope"
+GAS = (STATED, CYLINDER, FADE, SESSION)  # what belongs to a visit to the bench and not to the sensor
+STEP_VARIANCE = 1.0  # ln ratio squared: a step may be of any size
+SAME_AGE = 1e-3  # years; ages within it tell no slope
+
+
+@dataclass(frozen=True)
+class PathPrior:
+    """What is believed of a stratum's mean path before its readings: level at birth and slope, with standard
+    deviations.
+    """
+
+    level: float
+    level_sd: float
+    slope: float
+    slope_sd: float
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What a stratum's model contains.
+
+    slope: a mean slope; random: the sensors' own effects; prior: on the mean path, where the readings cannot tell it.
+    """
+
+    slope: bool
+    random: RandomEffects
+    fade: bool
+    sessions: bool
+    lots: bool
+    prior: PathPrior | None = None
+
+
+def terms(stratum: Stratum, *, fade: bool, sessions: bool, lots: bool) -> Terms:
+    """The effects that this stratum's readings can carry at all."""
+    spread = float(np.ptp(stratum.age)) > SAME_AGE if stratum.age.size else False
+    repeated = bool((stratum.counts > 1).any())
+    several = stratum.life_id.size > 1
+    random: RandomEffects = "none"
+    if several and repeated:
+        random = "intercept+slope" if spread else "intercept"
+    gas = gases().get(stratum.gas)
+    reactive = gas is not None and gas.reactive
+    opened = stratum.opened[stratum.cylinder >= 0]
+    return Terms(
+        slope=spread,
+        random=random,
+        fade=fade and reactive and opened.size > 0 and float(np.ptp(opened)) > SAME_AGE,
+        sessions=sessions and 1 < stratum.sessions.size < stratum.age.size,
+        lots=lots and stratum.lots.size > 1,
+    )
+
+
+def crossed_data(
+    stratum: Stratum, curve: Curve, chosen: Terms, widths: dict[str, FloatArray] | None = None
+) -> CrossedData:
+    """The kernel's arrays: y at face value, weights one. widths: factors on the cylinders' relative standard
+    deviations.
+    """
+    g = curve.value(stratum.age)
+    columns = [np.ones_like(g)] + ([g] if chosen.slope else [])
+    x = np.column_stack([*columns, *stratum.covariates.T])
+    return CrossedData(
+        y=stratum.y,
+        x=x,
+        offsets=stratum.offsets,
+        g=g,
+        classes=_classes(stratum, g, chosen, widths or {}),
+        random=chosen.random,
+    )
+
+
+def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: dict[str, FloatArray]) -> tuple[CrossedClass, ...]:
+    found: list[CrossedClass] = []
+    cylinder, tolerance = stratum.cylinder, stratum.tolerance
+    stated = np.isfinite(tolerance)
+    for name, mask in ((STATED, stated), (CYLINDER, ~stated)):
+        if mask.any():
+            own = np.where(mask, np.cumsum(mask) - 1, -1)
+            scale = tolerance[mask] / np.sqrt(3.0) if name == STATED else np.ones(int(mask.sum()))
+            scale = scale * widths.get(name, 1.0)
+            found.append(CrossedClass(name, _through(own, cylinder), None, int(mask.sum()), scale))
+    if chosen.fade:
+        found.append(CrossedClass(FADE, cylinder, stratum.opened, tolerance.size))
+    if chosen.sessions:
+        found.append(CrossedClass(SESSION, stratum.session, None, stratum.sessions.size))
+    if chosen.lots:
+        lot = stratum.lot[stratum.life]
+        found.append(CrossedClass(LOT_LEVEL, lot, None, stratum.lots.size))
+        if chosen.slope:
+            found.append(CrossedClass(LOT_SLOPE, lot, g, stratum.lots.size))
+    if stratum.segments:
+        found.append(CrossedClass(STEP, stratum.segment, None, stratum.segments, None, STEP_VARIANCE))
+    return tuple(found)
+
+
+def _through(table: IntArray, index: IntArray) -> IntArray:
+    """table[index] where index is a code, -1 where it is -1."""
+    if not table.size:
+        return np.full(index.size, -1, dtype=np.int64)
+    return np.where(index >= 0, table[np.maximum(index, 0)], -1)

@@ -1,0 +1,300 @@
+"""The ageing model as an estimator: readings and lives in, latent paths with their uncertainty out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from sklearn.base import BaseEstimator
+from sklearn.utils.validation import check_is_fitted
+
+from sensorhealth.degradation import tables
+from sensorhealth.degradation.design import FloatArray, IntArray
+from sensorhealth.degradation.frames import build
+from sensorhealth.degradation.mixture import moments, quantile, with_tails
+from sensorhealth.degradation.notes import notes_of
+from sensorhealth.degradation.posterior import PathPosterior
+from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
+from sensorhealth.errors import FitError
+
+Lives = pd.DataFrame | Sequence[str]
+
+
+class AgeingModel(BaseEstimator):
+    """Ageing of all sensors of a fleet at once: crossed random lines by restricted maximum likelihood.
+
+    For reading j of sensor i on cylinder k, in ln headroom ratio,
+    ``y = x'beta + a_i + b_i phi(age) + W_i(phi) + c_k + d_k (years since opened) + session + noise``;
+    one stratum (technology x gas) has its own variances, noise and ageing curve phi (design: the ageing model; curves:
+    degradation/curves; arithmetic: degradation/reml.py).
+
+    Parameters
+    ----------
+    curves: "average" weighs all ageing curves by their evidence; the name of a family ("exponential", ...) takes that
+    one. noise: "student" lets the readings choose heavy tails, "gaussian" does not.
+    brownian: "auto" keeps a wander where the likelihood asks for it; True, False.
+    method: "REML" or "ML". lots: "shrunken" or "none". sessions, fade: effects of sessions and of fading cylinders.
+    parameter_uncertainty: "auto" averages small strata over their variance parameters; True, False.
+    random_state: seed of those draws.
+
+    Attributes (tables: see degradation/tables.py)
+    ----------
+    strata_, fixed_effects_, variance_parameters_, curves_, cylinder_effects_, session_effects_, lot_effects_,
+    residuals_, notes_ (what could not be told apart, in words).
+    """
+
+    def __init__(
+        self,
+        curves: str = "average",
+        noise: Literal["student", "gaussian"] = "student",
+        brownian: Literal["auto"] | bool = "auto",
+        method: Literal["REML", "ML"] = "REML",
+        lots: Literal["shrunken", "none"] = "shrunken",
+        sessions: bool = True,
+        fade: bool = True,
+        parameter_uncertainty: Literal["auto"] | bool = "auto",
+        random_state: int = 0,
+    ) -> None:
+        self.curves = curves
+        self.noise = noise
+        self.brownian = brownian
+        self.method = method
+        self.lots = lots
+        self.sessions = sessions
+        self.fade = fade
+        self.parameter_uncertainty = parameter_uncertainty
+        self.random_state = random_state
+
+    def _settings(self) -> Settings:
+        return Settings(
+            curves=self.curves,
+            degrees=None if self.noise == "student" else np.inf,
+            wander=None if self.brownian == "auto" else bool(self.brownian),
+            method=self.method,
+            lots=self.lots == "shrunken",
+            sessions=self.sessions,
+            fade=self.fade,
+        )
+
+    def fit(
+        self,
+        readings: pd.DataFrame,
+        lives: pd.DataFrame,
+        cylinders: pd.DataFrame | None = None,
+        steps: pd.DataFrame | None = None,
+    ) -> AgeingModel:
+        """Fit to the frames of the health room (`health.readings`, `health.lives`).
+
+        cylinders: cylinder_id, gas, tolerance_pct (optional prior widths). steps: life_id, time_after (optional: known
+        losses and gains that stay). Raises FitError where the frames cannot be used.
+        """
+        settings = self._settings()
+        strata = build(readings, lives, cylinders, steps)
+        fitted: dict[str, StratumModel] = {}
+        for name in sorted(strata, key=lambda key: -strata[key].age.size):
+            relatives = {
+                key: item for key, item in fitted.items() if item.stratum.technology == strata[name].technology
+            }
+            fitted[name] = fit_stratum(strata[name], settings, relatives)
+        self._keep(fitted, readings, lives, cylinders, steps)
+        return self
+
+    def _keep(
+        self,
+        fitted: dict[str, StratumModel],
+        readings: pd.DataFrame,
+        lives: pd.DataFrame,
+        cylinders: pd.DataFrame | None,
+        steps: pd.DataFrame | None,
+    ) -> None:
+        """Set the learned attributes."""
+        self.strata_ = {name: fitted[name] for name in sorted(fitted)}
+        self._frames = (readings, lives, cylinders, steps)
+        self._index = pd.Index(np.concatenate([item.stratum.life_id for item in self.strata_.values()]))
+        self._stratum_code = np.repeat(np.arange(len(fitted)), [m.stratum.life_id.size for m in self.strata_.values()])
+        self._local = np.concatenate([np.arange(m.stratum.life_id.size) for m in self.strata_.values()])
+        models = list(self.strata_.values())
+        self.fixed_effects_ = _stack([tables.fixed_table(m.stratum, m.components) for m in models])
+        self.variance_parameters_ = _stack([tables.variance_table(m.stratum, m.components) for m in models])
+        self.curves_ = _stack([tables.curve_table(m.stratum, list(m.curves)) for m in models])
+        self.cylinder_effects_ = _stack([tables.cylinder_table(m.stratum, m.components) for m in models])
+        self.session_effects_ = _stack([tables.session_table(m.stratum, m.components) for m in models])
+        self.lot_effects_ = _stack([tables.lot_table(m.stratum, m.components) for m in models])
+        residuals = _stack([tables.residual_table(m.stratum, m.components) for m in models])
+        self.residuals_ = _like(readings, residuals)
+        self.notes_ = [note for m in models for note in notes_of(m)]
+
+    def update(self, new_readings: pd.DataFrame) -> AgeingModel:
+        """A model with further readings at the present variances, curves and weights: no search, the posteriors move.
+
+        new_readings: as in `fit`, of lives that the model knows; new cylinders, sessions and lots may occur.
+        """
+        check_is_fitted(self, "strata_")
+        old, lives, cylinders, steps = self._frames
+        readings = pd.concat([old, new_readings], ignore_index=True)
+        settings = self._settings()
+        strata = build(readings, lives, cylinders, steps, {name: item.stratum for name, item in self.strata_.items()})
+        other = AgeingModel(**self.get_params())
+        other._keep(
+            {name: refit_at(item, strata[name], settings) for name, item in self.strata_.items()},
+            readings, lives, cylinders, steps,
+        )  # fmt: skip
+        return other
+
+    def _where(self, lives: Lives) -> tuple[IntArray, IntArray]:
+        """Stratum code and position within it of each life asked for."""
+        check_is_fitted(self, "strata_")
+        ids = lives["life_id"] if isinstance(lives, pd.DataFrame) else pd.Index(np.asarray(lives, dtype=object))
+        found = self._index.get_indexer(pd.Index(ids))
+        if (found < 0).any():
+            raise FitError(
+                f"life {ids[int(np.argmax(found < 0))]!r} is not in the lives that the model was fitted on; "
+                "fit with a lives frame that contains it (it may have no readings)"
+            )
+        return self._stratum_code[found].astype(np.int64), self._local[found].astype(np.int64)
+
+    def _by_stratum(self, lives: Lives, age_years: Any) -> list[tuple[StratumModel, IntArray, IntArray, FloatArray]]:
+        """(stratum, positions in the question, lives within the stratum, ages) for each stratum asked about."""
+        code, local = self._where(lives)
+        age = np.broadcast_to(np.asarray(age_years, dtype=float), code.shape)
+        out = []
+        for k, model in enumerate(self.strata_.values()):
+            here = np.flatnonzero(code == k)
+            if here.size:
+                out.append((model, here, local[here], age[here]))
+        return out
+
+    def predict(self, life_ids: Lives, age_years: Any) -> pd.DataFrame:
+        """Latent path at any age: life_id, age_years, mean (ln headroom ratio), sd_latent, sd_reading.
+
+        age_years: one number or one for each life. Within the history the path is smoothed; beyond it, forecast. A life
+        without readings gets its lot's forecast. sd_reading: of a reading then, new cylinder and tails included.
+        """
+        blocks = []
+        for model, here, local, age in self._by_stratum(life_ids, age_years):
+            parts = [item.latent(local, age) for item in model.components]
+            weight, mean, variance = _stacked(model, parts)
+            middle, spread = moments(weight, mean, variance)
+            blocks.append(
+                pd.DataFrame(
+                    {
+                        "life_id": model.stratum.life_id[local], "age_years": age, "mean": middle,
+                        "sd_latent": np.sqrt(spread), "sd_reading": np.sqrt(spread + weight @ _reading_variance(model)),
+                    },
+                    index=here,
+                )
+            )  # fmt: skip
+        return _stack(blocks, ignore_index=False).sort_index()
+
+    def next_reading(self, life_ids: Lives, age_years: Any) -> pd.DataFrame:
+        """The next recorded reading at `age_years`: life_id, age_years, mean, sd, p05, p50, p95 (ln headroom ratio)."""
+        blocks = []
+        for model, here, local, age in self._by_stratum(life_ids, age_years):
+            mixture = self._reading_mixture(model, local, age)
+            middle, spread = moments(*mixture)
+            columns: dict[str, Any] = {"life_id": model.stratum.life_id[local], "age_years": age, "mean": middle}
+            columns["sd"] = np.sqrt(spread)
+            columns |= {f"p{round(100 * chance):02d}": quantile(*mixture, chance) for chance in (0.05, 0.5, 0.95)}
+            blocks.append(pd.DataFrame(columns, index=here))
+        return _stack(blocks, ignore_index=False).sort_index()
+
+    @staticmethod
+    def _reading_mixture(
+        model: StratumModel, local: IntArray, age: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Mixture of normals of the next reading of lives `local` at `age`."""
+        weight, mean, variance = _stacked(model, [item.latent(local, age) for item in model.components])
+        gas = np.array([item.gas_variance for item in model.components])
+        noise = np.array([item.fitted.parameters.residual for item in model.components])
+        degrees = np.array([item.fitted.degrees for item in model.components])
+        return with_tails(weight, mean, variance + gas[:, None], noise, degrees)
+
+    def path_posterior(self, lives: Lives, age_years: Any) -> list[PathPosterior]:
+        """What is known of the latent paths at `age_years` (not before the last reading), one block per stratum."""
+        blocks = []
+        for model, _, local, age in self._by_stratum(lives, age_years):
+            parts = [item.at(local, age, *(array[local] for array in item.origin)) for item in model.components]
+            blocks.append(_posterior(model, local, np.array([item.weight for item in model.components]), parts))
+        return blocks
+
+    def shared_draws(
+        self, lives: Lives, age_years: Any, n_draws: int, rng: np.random.Generator
+    ) -> list[list[PathPosterior]]:
+        """For each stratum, `n_draws` posteriors conditional on a draw of all that sensors share.
+
+        One draw: a component (curve and variances) by its weight, then fixed effects, lots and cylinders given it;
+        sensors are independent given the draw, so counts over a fleet are mixtures over draws.
+        """
+        blocks = []
+        for model, _, local, age in self._by_stratum(lives, age_years):
+            weight = np.array([item.weight for item in model.components])
+            times = rng.multinomial(n_draws, weight / weight.sum())
+            drawn: list[PathPosterior] = []
+            for k, item in enumerate(model.components):
+                if times[k]:
+                    mean, covariance = item.shared(rng, int(times[k]))
+                    for one in mean:
+                        part = item.at(local, age, one[local], covariance[local])
+                        drawn.append(_posterior(model, local, np.ones(1), [part], only=k))
+            blocks.append([drawn[k] for k in rng.permutation(n_draws)])
+        return blocks
+
+
+def _stack(frames: list[pd.DataFrame], *, ignore_index: bool = True) -> pd.DataFrame:
+    filled = [frame for frame in frames if len(frame)]
+    return pd.concat(filled or frames[:1], ignore_index=ignore_index)
+
+
+def _like(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:
+    """The residual table indexed like `readings`, NaN where a reading was not used."""
+    table = residuals.set_index("position").reindex(np.arange(len(readings)))
+    table.index = readings.index
+    table["life_id"] = readings["life_id"]
+    table["log_ratio"] = readings["log_ratio"]
+    table.insert(0, "row", readings["row"] if "row" in readings else np.arange(len(readings)))
+    return table
+
+
+def _stacked(
+    model: StratumModel, parts: list[tuple[FloatArray, FloatArray]]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    weight = np.array([item.weight for item in model.components])
+    return weight, np.stack([mean for mean, _ in parts]), np.stack([variance for _, variance in parts])
+
+
+def _reading_variance(model: StratumModel) -> FloatArray:
+    """Variance (m,) of gas and noise of one reading, tails included (three times the scale where it is infinite)."""
+    found = []
+    for item in model.components:
+        degrees = item.fitted.degrees
+        widening = degrees / (degrees - 2.0) if np.isfinite(degrees) else 1.0
+        found.append(item.gas_variance + widening * item.fitted.parameters.residual)
+    return np.array(found)
+
+
+def _posterior(
+    model: StratumModel,
+    local: IntArray,
+    weight: FloatArray,
+    parts: list[tuple[FloatArray, FloatArray, FloatArray]],
+    only: int | None = None,
+) -> PathPosterior:
+    chosen = model.components if only is None else model.components[only : only + 1]
+    mean = np.stack([part[0] for part in parts])
+    return PathPosterior(
+        stratum=model.stratum.name,
+        life_id=model.stratum.life_id[local],
+        weight=weight,
+        curve=tuple(item.fitted.curve for item in chosen),
+        level=mean[..., 0],
+        slope=mean[..., 1],
+        covariance=np.stack([part[1] for part in parts]),
+        phi_now=np.stack([part[2] for part in parts]),
+        brownian=np.array([item.fitted.parameters.brownian for item in chosen]),
+        residual_variance=np.array([item.fitted.parameters.residual for item in chosen]),
+        degrees=np.array([item.fitted.degrees for item in chosen]),
+        gas_variance=np.array([item.gas_variance for item in chosen]),
+        readings_used=model.stratum.counts[local],
+    )

@@ -1,0 +1,54 @@
+"""What a stratum's readings could not tell apart, in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from sensorhealth.degradation.design import Stratum
+
+if TYPE_CHECKING:
+    from sensorhealth.degradation.strata import StratumModel
+
+
+def notes_of(model: StratumModel) -> list[str]:
+    """Everything that the user should know about how far this stratum's estimates go."""
+    stratum = model.stratum
+    notes = list(stratum.remarks)
+    if not stratum.age.size:
+        return [*notes, f"{stratum.name}: no readings; the forecast rests on assumed values alone"]
+    if model.given:
+        notes.append(
+            f"{stratum.name}: {stratum.age.size} readings of {int((stratum.counts > 0).sum())} sensors are too few to "
+            "estimate how sensors differ; usual values are assumed"
+        )
+    notes += _gas(stratum) + _sensors(stratum)
+    return notes
+
+
+def _sensors(stratum: Stratum) -> list[str]:
+    notes = []
+    read = stratum.counts[stratum.counts > 0]
+    if read.size == 1:
+        notes.append(f"{stratum.name}: one sensor only; what is its own and what is common cannot be told apart")
+    if read.size and read.max() == 1:
+        notes.append(f"{stratum.name}: one reading per sensor; how sensors differ cannot be told from noise")
+    if float(np.ptp(stratum.age)) < 1e-3:
+        notes.append(f"{stratum.name}: all readings at one age; ageing cannot be told, a usual rate is assumed")
+    if stratum.lots.size == 1:
+        notes.append(f"{stratum.name}: one lot only; the lot's ageing and the technology's cannot be told apart")
+    return notes
+
+
+def _gas(stratum: Stratum) -> list[str]:
+    used = stratum.cylinder >= 0
+    if not used.any():
+        stand_in = "; sessions stand in for them" if stratum.sessions.size else ""
+        return [f"{stratum.name}: no cylinder is recorded, weak gas cannot be told from weak sensors{stand_in}"]
+    if stratum.cylinders.size == 1:
+        return [f"{stratum.name}: one cylinder only; its bias and the sensors' common level cannot be told apart"]
+    pairs = np.unique(np.column_stack([stratum.cylinder[used], stratum.life[used]]), axis=0)
+    if np.unique(pairs[:, 1]).size == len(pairs) or np.bincount(pairs[:, 0]).max() == 1:
+        return [f"{stratum.name}: cylinders are not shared between sensors; weak gas cannot be told from weak sensors"]
+    return []

@@ -1,0 +1,114 @@
+"""From a fitted stratum to latent paths and readings: rows of fixed effects, lots and steps for every life."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
+from sensorhealth.degradation.effects import CYLINDER, LOT_LEVEL, LOT_SLOPE, SESSION, STATED, STEP
+from sensorhealth.degradation.fitting import CurveFit
+
+
+@dataclass(frozen=True)
+class Component:
+    """One curve at one set of variances, with its weight in the stratum's mixture."""
+
+    stratum: Stratum
+    fitted: CurveFit
+    weight: float
+
+    @property
+    def slack(self) -> int:
+        """Sensors that the kernel has beyond the stratum's lives (the ballast)."""
+        return self.fitted.fit.criterion.layout.sensors - self.stratum.life_id.size
+
+    def _path(self) -> tuple[FloatArray, FloatArray, dict[str, IntArray], dict[str, IntArray]]:
+        """Rows of level and slope for every life: fixed effects at mean conditions, the life's lot, its latest step."""
+        n, p = self.stratum.life_id.size + self.slack, self.fitted.base.x.shape[1]
+        level, slope = np.zeros((n, p)), np.zeros((n, p))
+        level[:, 0] = 1.0
+        if self.fitted.terms.slope:
+            slope[:, 1] = 1.0
+        names = {item.name for item in self.fitted.base.classes}
+        rest = np.full(self.slack, -1, dtype=np.int64)
+        lot = np.append(self.stratum.lot, rest)
+        level_terms = {LOT_LEVEL: lot, STEP: np.append(self.stratum.last_segment, rest)}
+        slope_terms = {LOT_SLOPE: lot}
+        return (
+            level,
+            slope,
+            {name: index for name, index in level_terms.items() if name in names},
+            {name: index for name, index in slope_terms.items() if name in names},
+        )
+
+    @cached_property
+    def origin(self) -> tuple[FloatArray, FloatArray]:
+        """Posterior of (level at birth, slope per unit phi): mean (n, 2), covariance (n, 2, 2)."""
+        n = self.stratum.life_id.size
+        mean, covariance = self.fitted.fit.posterior(*self._path())
+        return mean[:n], covariance[:n]
+
+    def shared(self, rng: np.random.Generator, draws: int) -> tuple[FloatArray, FloatArray]:
+        """The same given draws of what sensors share: mean (draws, n, 2), covariance (n, 2, 2)."""
+        n = self.stratum.life_id.size
+        fit = self.fitted.fit
+        mean, covariance = fit.posterior_given(fit.draw_shared(rng, draws), *self._path())
+        return mean[:, :n], covariance[:n]
+
+    def at(
+        self, index: IntArray, age: FloatArray, mean: FloatArray, covariance: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Move posteriors (..., n, 2) of lives `index` from birth to `age` (n,): (level, slope), covariance, phi."""
+        phi = self.fitted.curve.value(age)
+        last = self.fitted.curve.value(np.nan_to_num(self.stratum.last_age[index]))
+        moved = mean.copy()
+        moved[..., 0] += phi * mean[..., 1]
+        spread = covariance.copy()
+        spread[..., 0, 1] = spread[..., 1, 0] = covariance[..., 0, 1] + phi * covariance[..., 1, 1]
+        spread[..., 0, 0] += 2.0 * phi * covariance[..., 0, 1] + phi**2 * covariance[..., 1, 1]
+        spread[..., 0, 0] += self.fitted.parameters.brownian * np.maximum(phi - last, 0.0)
+        return moved, spread, phi
+
+    def latent(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean and variance (m,) of the latent path of lives `index` (m,) at any `age` (m,), in or after."""
+        x = np.zeros((index.size, self.fitted.base.x.shape[1]))
+        phi = self.fitted.curve.value(age)
+        x[:, 0] = 1.0
+        if self.fitted.terms.slope:
+            x[:, 1] = phi
+        names = {item.name for item in self.fitted.base.classes}
+        lot = self.stratum.lot[index]
+        crossed: dict[str, IntArray | tuple[IntArray, FloatArray | None]] = {
+            LOT_LEVEL: lot,
+            LOT_SLOPE: (lot, phi),
+            STEP: segment_at(self.stratum, index, age),
+        }
+        kept = {name: term for name, term in crossed.items() if name in names}
+        return self.fitted.fit.functional(index, x, phi, kept)
+
+    @property
+    def gas_variance(self) -> float:
+        """Variance that a new cylinder and a new session bring to a reading."""
+        crossed = self.fitted.parameters.crossed
+        total = crossed.get(SESSION, 0.0)
+        if CYLINDER in crossed:
+            total += crossed[CYLINDER]
+        elif STATED in crossed:
+            total += crossed[STATED] * float(np.nanmedian(self.stratum.tolerance) ** 2 / 3.0)
+        return total
+
+
+def segment_at(stratum: Stratum, index: IntArray, age: FloatArray) -> IntArray:
+    """Step segment of lives `index` (m,) at `age` (m,): that of the last reading then, the present's beyond it."""
+    if not stratum.segments:
+        return np.full(index.size, -1, dtype=np.int64)
+    width = 2.0 * max(stratum.oldest, float(np.max(age, initial=0.0))) + 1.0
+    keys = stratum.life * width + stratum.age
+    position = np.searchsorted(keys, index * width + age, side="right") - 1
+    own = position >= stratum.offsets[index]
+    found = np.where(own, stratum.segment[np.maximum(position, 0)], -1)
+    beyond = own & (position == stratum.last[index])
+    return np.where(beyond, stratum.last_segment[index], found)
