@@ -1,0 +1,129 @@
+"""What replacements will cost: distributions by month, site and technology, and policies compared.
+
+Given what the sensors share, they are independent, and the count of a month is Poisson-binomial, found exactly for
+fleets up to a few thousand sensors and by its first three moments above. The distributions are then mixed over draws
+of what is shared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sensorhealth.decide.flows import Chains, Flows, chains, flows
+from sensorhealth.decide.newlives import LifeTable, NewLives
+from sensorhealth.decide.plan import FleetPlan
+from sensorhealth.decide.schemes import Positions, Ways, chunks, positions, ways
+from sensorhealth.decide.tally import Tally
+
+FloatArray = NDArray[np.float64]
+DAYS_PER_YEAR = 365.25
+GROUPS = ("fleet", "site", "technology")
+
+
+@dataclass(frozen=True)
+class Calendar:
+    """The months of the budget.
+
+    first: (m,) their first days. edges: (m + 1,) days from the as-of date to their borders.
+
+    price: (m,) factor by which prices have risen at their middle.
+    """
+
+    first: NDArray[np.datetime64]
+    edges: FloatArray
+    price: FloatArray
+
+
+def months(as_of: np.datetime64, count: int, escalation_per_year: float) -> Calendar:
+    """The `count` months after the as-of date; the first is that of the day after it."""
+    begin = (as_of.astype("datetime64[D]") + np.timedelta64(1, "D")).astype("datetime64[M]")
+    borders = (begin + np.arange(count + 1)).astype("datetime64[D]")
+    edges = np.maximum((borders - as_of.astype("datetime64[D]")).astype(float) - 1.0, 0.0)
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    return Calendar(borders[:-1], edges, (1.0 + escalation_per_year) ** (middle / DAYS_PER_YEAR))
+
+
+@dataclass(frozen=True)
+class Replacing:
+    """All that replacements under one scheme follow from: positions, new sensors, how they are replaced, and when."""
+
+    where: Positions
+    fresh: NewLives
+    rule: Ways
+    calendar: Calendar
+    then: list[Chains]
+
+    def flows(self, table: LifeTable) -> Iterable[tuple[NDArray[np.intp], Flows]]:
+        """Expected replacements by month, a block of positions at a time."""
+        for rows in chunks(np.arange(self.where.row.size)):
+            yield rows, flows(table, self.where, rows, self.fresh, self.rule, self.calendar.edges, self.then)
+
+
+def replacing(
+    fleet_plan: FleetPlan, remaining: LifeTable, forecast: pd.DataFrame, scheme: str | None = None
+) -> Replacing:
+    """Prepare the replacements of a planned fleet under `scheme` (the policy's where None)."""
+    policy = fleet_plan.facts.policy
+    calendar = months(fleet_plan.facts.as_of, policy.budget_months, policy.price_escalation_per_year)
+    where = positions(fleet_plan, forecast)
+    rule = ways(scheme or policy.scheme, where, remaining, fleet_plan.fresh, fleet_plan, calendar.edges)
+    return Replacing(where, fleet_plan.fresh, rule, calendar, chains(fleet_plan.fresh, rule, calendar.edges))
+
+
+def budget(
+    fleet_plan: FleetPlan,
+    remaining: LifeTable,
+    forecast: pd.DataFrame,
+    *,
+    shared_draws: Iterable[LifeTable] | None = None,
+    by: str = "fleet",
+    scheme: str | None = None,
+) -> pd.DataFrame:
+    """Replacements and money by month (columns: nomenclature budget), first month first.
+
+    fleet_plan: from `plan_fleet`, made from the same `remaining` and `forecast`. shared_draws: life distributions
+    given one draw each of what the sensors share, with the rows and days of `remaining`; without them the sensors are
+    taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of months for each,
+    named in column `group`); visits are not part of a technology's cost. scheme: "condition", "calendar", "failure";
+    None = the policy's.
+    """
+    if by not in GROUPS:
+        raise ValueError(f"by must be one of {', '.join(GROUPS)}, not {by!r}")
+    ready = replacing(fleet_plan, remaining, forecast, scheme)
+    names, code = _groups(ready.where, by)
+    tally = Tally(ready, fleet_plan.facts.policy, code, len(names))
+    for table in [remaining] if shared_draws is None else shared_draws:
+        tally.add(table)
+    visits = np.zeros((len(names), ready.calendar.price.size))
+    if by != "technology":
+        visits = visit_costs(fleet_plan, ready, remaining, code, len(names))
+    return tally.table(names, visits)
+
+
+def _groups(where: Positions, by: str) -> tuple[list[str], NDArray[np.intp]]:
+    """Names of the groups, and the group (n,) of each position."""
+    if by == "fleet":
+        return ["all"], np.zeros(where.row.size, dtype=np.intp)
+    names, code = np.unique((where.site if by == "site" else where.technology).astype(str), return_inverse=True)
+    return [str(name) for name in names], code.astype(np.intp)
+
+
+def visit_costs(
+    fleet_plan: FleetPlan, ready: Replacing, table: LifeTable, code: NDArray[np.intp], groups: int
+) -> FloatArray:
+    """Expected cost (g, m) of the visits on which something is swapped as planned."""
+    sites = fleet_plan.ahead.sites
+    none = np.zeros((len(sites), ready.calendar.price.size))
+    home = np.zeros(len(sites), dtype=np.intp)
+    home[ready.where.site_code] = code
+    for rows, flow in ready.flows(table):
+        np.add.at(none, ready.where.site_code[rows], np.log1p(-np.clip(flow.planned, 0.0, 1.0 - 1e-12)))
+    cost = (1.0 - np.exp(none)) * np.array([site.cost for site in sites])[:, None] * ready.calendar.price
+    found = np.zeros((groups, cost.shape[1]))
+    np.add.at(found, home, cost)
+    return found

@@ -1,0 +1,195 @@
+"""What is known of every sensor when the rules are asked, as aligned arrays, one entry per sensor."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sensorhealth.decide.evidence import Evidence
+from sensorhealth.decide.newlives import LifeTable
+from sensorhealth.decide.policy import Policy
+
+BoolArray = NDArray[np.bool_]
+DateArray = NDArray[np.datetime64]
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+ObjectArray = NDArray[np.object_]
+GAS_TESTS = ("span", "full", "bump")
+NOT_IN_SERVICE = ("removed", "not yet installed")
+
+
+@dataclass(frozen=True)
+class Situation:
+    """All sensors of the forecast table, in its order; n entries each.
+
+    status, status_reason, site, kind ("technology gas"), lot: text. as_of: day. row: position in the life
+    distributions, -1 for none. in_service: not removed, installed. unit_cost: price of a new one. warranty_end,
+    installed: days, NaT for none. p_warranty: chance of ending before the warranty does, NaN for none. last_test,
+    last_outcome, last_cylinder: the last gas test of any kind; last_calibration: the last one that adjusted.
+    gas_doubted, gas_words: the gas of the last test is held to be out of tolerance, and how. gas_chance: that chance.
+    handling_doubted, handling_chance: the last reading stands alone and may be handling.
+    """
+
+    policy: Policy
+    as_of: np.datetime64
+    sensor_id: ObjectArray
+    status: ObjectArray
+    status_reason: ObjectArray
+    site: ObjectArray
+    kind: ObjectArray
+    lot: ObjectArray
+    row: IntArray
+    in_service: BoolArray
+    unit_cost: FloatArray
+    installed: DateArray
+    warranty_end: DateArray
+    p_warranty: FloatArray
+    readings_used: FloatArray
+    last_test: DateArray
+    last_outcome: ObjectArray
+    last_cylinder: ObjectArray
+    last_calibration: DateArray
+    gas_doubted: BoolArray
+    gas_words: ObjectArray
+    gas_chance: FloatArray
+    handling_doubted: BoolArray
+    handling_chance: FloatArray
+
+    @property
+    def size(self) -> int:
+        """Number n of sensors."""
+        return self.sensor_id.size
+
+    def days_since(self, dates: DateArray) -> FloatArray:
+        """Days (n,) from `dates` to the as-of date, NaN for missing."""
+        days = (self.as_of - dates).astype(float)
+        return np.where(np.isnat(dates), np.nan, days)
+
+
+def situation(
+    remaining: LifeTable,
+    lives: pd.DataFrame | None,
+    forecast: pd.DataFrame,
+    fleet: Any | None,
+    policy: Policy,
+    evidence: Evidence | None = None,
+) -> Situation:
+    """Bring the tables together, one entry per row of `forecast` (what the arguments are: `plan.plan`)."""
+    evidence = evidence or Evidence()
+    table = _facts(lives, forecast, fleet)
+    ids = _text(forecast, "sensor_id")
+    status = _text(forecast, "status")
+    tests = _last_tests(fleet, ids)
+    life = table["life_id"].to_numpy(dtype=object)
+    row = pd.Index(remaining.life_id).get_indexer(pd.Index(life)).astype(np.intp)
+    gas_doubted, gas_words, gas_chance = evidence.gas(ids, tests["cylinder_id"].to_numpy(dtype=object), table["gas"])
+    handling_doubted, handling_chance = evidence.handling(ids, _dates(tests, "time"))
+    unit_cost = _number(table, "unit_cost")
+    kind = (table["technology"] + " " + table["gas"]).str.strip().to_numpy(dtype=object)
+    unit_cost = np.where(np.isnan(unit_cost), _price(policy, kind), unit_cost)
+    last_test = _dates(forecast, "last_gas_test")
+    if fleet is not None and "last_gas_test" not in forecast:
+        last_test = _dates(tests, "time")
+    return Situation(
+        policy=policy,
+        as_of=np.datetime64(pd.Timestamp(forecast["as_of"].iloc[0]), "D")
+        if len(forecast)
+        else np.datetime64("NaT", "D"),
+        sensor_id=ids,
+        status=status,
+        status_reason=_text(forecast, "reason"),
+        site=_text(table, "site"),
+        kind=kind,
+        lot=_text(table, "lot"),
+        row=row,
+        in_service=~np.isin(status.astype(str), NOT_IN_SERVICE),
+        unit_cost=unit_cost,
+        installed=_dates(table, "installed"),
+        warranty_end=_dates(table, "warranty_end"),
+        p_warranty=_number(forecast, "p_end_before_warranty_end"),
+        readings_used=np.nan_to_num(_number(forecast, "readings_used")),
+        last_test=last_test,
+        last_outcome=_text(forecast, "last_gas_test_outcome"),
+        last_cylinder=tests["cylinder_id"].to_numpy(dtype=object),
+        last_calibration=_dates(tests, "calibrated") if fleet is not None else last_test,
+        gas_doubted=gas_doubted,
+        gas_words=gas_words,
+        gas_chance=gas_chance,
+        handling_doubted=handling_doubted,
+        handling_chance=handling_chance,
+    )
+
+
+def _facts(lives: pd.DataFrame | None, forecast: pd.DataFrame, fleet: Any | None) -> pd.DataFrame:
+    """Site, technology, gas, dates and prices of each sensor, and the life it is in, in the order of the forecast."""
+    ids = pd.Index(forecast["sensor_id"].astype(object))
+    found = pd.DataFrame(index=ids)
+    sources = []
+    if fleet is not None:
+        sources.append(fleet.sensors)
+    if lives is not None:
+        current = lives[lives["current"].astype(bool)] if "current" in lives else lives
+        current = current.drop_duplicates("sensor_id", keep="last")
+        found["life_id"] = current.set_index("sensor_id")["life_id"].reindex(ids)
+        sources.append(current)
+    for source in sources:
+        keyed = source.drop_duplicates("sensor_id", keep="last").set_index("sensor_id")
+        for name in ("site", "technology", "gas", "lot", "installed", "warranty_end", "unit_cost"):
+            if name in keyed and (name not in found or name == "installed"):
+                found[name] = keyed[name].reindex(ids)
+    if "life_id" not in found:
+        found["life_id"] = ids
+    found["life_id"] = found["life_id"].fillna(pd.Series(ids, index=ids))
+    for name in ("site", "technology", "gas", "lot"):
+        found[name] = found[name].astype(object).fillna("") if name in found else ""
+    return found
+
+
+def _last_tests(fleet: Any | None, ids: ObjectArray) -> pd.DataFrame:
+    """Of each sensor: time and cylinder of its last gas test, time of the last that adjusted ("calibrated")."""
+    index = pd.Index(ids)
+    if fleet is None:
+        empty = pd.Series(pd.NaT, index=index, dtype="datetime64[ns]")
+        return pd.DataFrame({"time": empty, "cylinder_id": "", "calibrated": empty})
+    tests = fleet.calibrations[["sensor_id", "time", "kind", "cylinder_id", "outcome"]]
+    tests = tests[tests["kind"].isin(GAS_TESTS)]
+    last = tests.drop_duplicates("sensor_id", keep="last").set_index("sensor_id")
+    adjusted = tests[(tests["kind"] != "bump") & (tests["outcome"] != "aborted")]
+    adjusted = adjusted.drop_duplicates("sensor_id", keep="last").set_index("sensor_id")
+    return pd.DataFrame(
+        {
+            "time": last["time"].reindex(index),
+            "cylinder_id": last["cylinder_id"].astype(object).reindex(index).fillna(""),
+            "calibrated": adjusted["time"].reindex(index),
+        }
+    )
+
+
+def _price(policy: Policy, kinds: ObjectArray) -> FloatArray:
+    """Price (n,) of a new sensor of each kind, where the records state none."""
+    names, code = np.unique(kinds.astype(str), return_inverse=True)
+    own = [policy.of_kind(name, "unit_cost") for name in names]
+    prices = np.array([policy.unit_cost_default if price is None else price for price in own], dtype=float)
+    return prices[code] if kinds.size else np.empty(0)
+
+
+def _text(table: pd.DataFrame, name: str) -> ObjectArray:
+    if name not in table:
+        return np.full(len(table), "", dtype=object)
+    return table[name].astype(object).fillna("").to_numpy(dtype=object)
+
+
+def _number(table: pd.DataFrame, name: str) -> FloatArray:
+    if name not in table:
+        return np.full(len(table), np.nan)
+    return table[name].to_numpy(dtype=float, na_value=np.nan)
+
+
+def _dates(table: pd.DataFrame, name: str) -> DateArray:
+    if name not in table:
+        return np.full(len(table), np.datetime64("NaT"), dtype="datetime64[D]")
+    return pd.to_datetime(table[name]).to_numpy(dtype="datetime64[D]")

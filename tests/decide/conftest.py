@@ -1,0 +1,8 @@
+"""Builders that the tests of decisions share."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))

@@ -1,0 +1,227 @@
+"""One battery of laws over all rules, and one claim about each."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from decide_builders import AS_OF, forecast_rows, tables, weibull_rows
+
+from sensorhealth.decide import Evidence, FleetPlan, Policy, plan_fleet
+from sensorhealth.decide.rules import rules
+from sensorhealth.nomenclature import columns
+
+DAY = pd.Timedelta(days=1)
+
+
+def _mixed(size: int = 300, seed: int = 0) -> tuple[Any, ...]:
+    """A fleet in which every rule applies to some sensors."""
+    rng = np.random.default_rng(seed)
+    ids = [f"S{i:03d}" for i in range(size)]
+    status = rng.choice(["forecast", "group forecast", "removed", "not yet installed", "no forecast"], size,
+                        p=[0.7, 0.1, 0.1, 0.05, 0.05])  # fmt: skip
+    outcome = rng.choice(["pass", "fail", "aborted", "unknown", ""], size, p=[0.8, 0.05, 0.05, 0.05, 0.05])
+    ago = rng.integers(1, 260, size)
+    test = AS_OF - pd.to_timedelta(ago, unit="D")
+    forecast = forecast_rows(ids, status=status, last_gas_test_outcome=outcome, last_gas_test=test,
+                             readings_used=rng.integers(0, 9, size),
+                             p_end_before_warranty_end=rng.random(size) ** 4)  # fmt: skip
+    forecast.loc[rng.random(size) < 0.05, "last_gas_test"] = pd.NaT
+    fleet = tables(ids, cylinder=rng.choice(["C1", "C2", "C3", "C4"], size), days_ago=ago,
+                   site=rng.choice(["A", "B"], size),
+                   warranty_end=AS_OF + pd.to_timedelta(rng.integers(-100, 500, size), unit="D"))  # fmt: skip
+    evidence = Evidence(
+        cylinders=pd.DataFrame({"cylinder_id": ["C1", "C2"], "gas": "H2S", "flagged": [True, False],
+                                "p_out_of_tolerance": [0.97, 0.2], "direction": ["strong", ""]}),
+        single_readings=pd.DataFrame({"sensor_id": ids[:30], "time": test[:30], "probability": 0.9,
+                                      "residual": -0.3, "recovered": None}),
+    )  # fmt: skip
+    known = status != "no forecast"
+    kept = [name for name, there in zip(ids, known) if there]
+    remaining = weibull_rows(kept, 10.0 * 300.0 ** rng.random(size)[known], 5.0, 0.03)
+    return remaining, None, forecast, fleet, Policy(), evidence
+
+
+@pytest.fixture(scope="module")
+def planned() -> FleetPlan:
+    return plan_fleet(*_mixed())
+
+
+@pytest.mark.parametrize("rule", rules(), ids=lambda rule: f"{rule.priority} {rule.action}")
+def test_laws_of_every_rule(rule: Any, planned: FleetPlan) -> None:
+    facts, ahead = planned.facts, planned.ahead
+    applies = rule.applies(facts, ahead)
+    assert applies.shape == (facts.size,)
+    assert applies.dtype == bool
+    assert applies.any(), "the mixed fleet must hold a case of every rule"
+    rows = np.flatnonzero(applies)
+    reasons = rule.reason(facts, ahead, rows)
+    for text in set(reasons):
+        assert text.endswith("."), text
+        assert "nan" not in text.lower().split(), text
+        assert "NaT" not in text, text
+        assert "  " not in text, text
+    due = rule.due(facts, ahead, rows)
+    assert due.shape == rows.shape
+    assert (np.isnat(due) | (due >= facts.as_of)).all()
+    assert rule.action in columns("plan")["action"].choices
+    assert (rule.direct_cost(facts, ahead, rows) >= 0).all()
+    sure = rule.confidence(facts, ahead, rows)
+    assert ((sure >= 0) & (sure <= 1) | np.isnan(sure)).all()
+
+
+def test_priorities_are_distinct_and_every_action_has_a_rule() -> None:
+    priorities = [rule.priority for rule in rules()]
+    assert len(set(priorities)) == len(priorities)
+    assert {rule.action for rule in rules()} == set(columns("plan")["action"].choices)
+
+
+def test_every_sensor_has_one_action_and_one_reason(planned: FleetPlan) -> None:
+    table = planned.actions
+    assert table["sensor_id"].tolist() == planned.facts.sensor_id.tolist()
+    assert (table["reason"].str.len() > 20).all()
+    assert set(columns("plan")) == set(table.columns)
+    assert set(table["action"]) == set(columns("plan")["action"].choices)
+
+
+def test_order_of_the_sensors_does_not_matter(planned: FleetPlan) -> None:
+    remaining, lives, forecast, fleet, policy, evidence = _mixed()
+    order = np.random.default_rng(1).permutation(len(forecast))
+    shuffled = plan_fleet(
+        remaining, lives, forecast.iloc[order].reset_index(drop=True), fleet, policy, evidence
+    ).actions
+    same = shuffled.set_index("sensor_id").loc[planned.actions["sensor_id"]].reset_index()
+    pd.testing.assert_frame_equal(same, planned.actions)
+
+
+def test_keep_never_puts_a_test_off_past_the_policys_interval(planned: FleetPlan) -> None:
+    table = planned.actions
+    kept = table[table["action"] == "keep"]
+    limit = kept["last_gas_test"] + Policy().calibration_interval_days * DAY
+    assert (kept["due"] <= limit).all()
+    assert (AS_OF - kept["last_gas_test"] <= Policy().calibration_interval_days * DAY).all()
+
+
+def test_failed_test_puts_a_sensor_out_of_service_whatever_else_is_known() -> None:
+    """Safety first: neither a long forecast nor doubted gas keeps it in service."""
+    remaining, lives, forecast, fleet, policy, evidence = _mixed()
+    forecast["last_gas_test_outcome"] = "fail"
+    table = plan_fleet(remaining, lives, forecast, fleet, policy, evidence).actions
+    in_service = ~forecast["status"].isin(["removed", "not yet installed"])
+    assert (table["action"][in_service] == "out of service").all()
+
+
+def _one(
+    action_of: dict[str, Any], evidence: Evidence | None = None, scale: float = 5000.0, **policy: Any
+) -> pd.Series:
+    """The plan of a single sensor."""
+    fleet_columns = {name: action_of.pop(name) for name in ("warranty_end", "days_ago", "kind") if name in action_of}
+    forecast = forecast_rows(["S"], **action_of)
+    fleet = tables(["S"], **fleet_columns)
+    return plan_fleet(weibull_rows(["S"], scale), None, forecast, fleet, Policy(**policy), evidence).actions.iloc[0]
+
+
+def _flagged(direction: str) -> Evidence:
+    return Evidence(
+        cylinders=pd.DataFrame(
+            {
+                "cylinder_id": ["C1"],
+                "gas": ["H2S"],
+                "flagged": [True],
+                "p_out_of_tolerance": [0.99],
+                "direction": [direction],
+            }
+        )
+    )
+
+
+def test_sensor_last_tested_on_doubted_gas_is_not_judged_before_the_gas() -> None:
+    row = _one({}, _flagged("strong"), scale=200.0)
+    assert row["action"] == "check gas"
+    assert "C1" in row["reason"]
+    assert "UNDER-reads" in row["reason"]
+
+
+def test_no_replacement_is_advised_where_the_gas_may_explain_the_failed_test() -> None:
+    row = _one({"last_gas_test_outcome": "fail"}, _flagged("weak"))
+    assert row["action"] == "out of service"
+    assert "no replacement and no claim" in row["reason"]
+
+
+def test_one_low_reading_is_repeated_and_a_recovered_one_is_forgotten() -> None:
+    def evidence(recovered: Any, residual: float = -0.4) -> Evidence:
+        row = {"sensor_id": "S", "time": AS_OF - 30 * DAY, "probability": 0.9, "residual": residual}
+        return Evidence(single_readings=pd.DataFrame([{**row, "recovered": recovered}]))
+
+    assert _one({}, evidence(None))["action"] == "repeat calibration"
+    assert _one({}, evidence(True))["action"] == "keep"
+    assert _one({}, evidence(None, residual=0.4))["action"] == "keep"
+
+
+def test_single_low_reading_before_the_last_test_is_no_longer_open() -> None:
+    old = Evidence(single_readings=pd.DataFrame({"sensor_id": ["S"], "time": [AS_OF - 90 * DAY], "probability": [0.9],
+                                                 "recovered": [None]}))  # fmt: skip
+    assert _one({}, old)["action"] == "keep"
+
+
+def test_risk_past_the_first_visit_is_swapped_now_and_named() -> None:
+    row = _one({}, scale=30.0, first_visit_days=60)
+    assert row["action"] == "swap now"
+    assert row["over_risk"]
+    assert row["due"] == AS_OF
+    assert "too late" in row["reason"]
+
+
+def test_risk_after_the_first_visit_is_swapped_at_it() -> None:
+    row = _one({}, scale=100.0)
+    assert row["action"] == "swap at visit"
+    assert row["visit"] == AS_OF + 14 * DAY
+    assert not row["over_risk"]
+
+
+def test_risk_that_a_new_sensor_would_carry_too_is_no_reason_to_swap() -> None:
+    """Sudden ends at a constant, high rate: a swap would not help, so it is named instead."""
+    forecast, fleet = forecast_rows(["S"]), tables(["S"])
+    both = weibull_rows(["S"], 50_000.0, 4.0, hazard_per_year=0.5)
+    fresh = weibull_rows(["electrochemical H2S"], 50_000.0, 4.0, hazard_per_year=0.5)
+    row = plan_fleet(both, None, forecast, fleet, Policy(), fresh=fresh).actions.iloc[0]
+    assert row["action"] == "keep"
+    assert row["over_risk"]
+    assert "a new sensor would do no better" in row["reason"]
+
+
+def test_warranty_that_ends_soon_asks_for_a_test_in_time() -> None:
+    row = _one({"p_end_before_warranty_end": 0.3, "warranty_end": AS_OF + 60 * DAY})
+    assert row["action"] == "test before warranty ends"
+    assert row["due"] == AS_OF + 30 * DAY
+    assert _one({"p_end_before_warranty_end": 0.3, "warranty_end": AS_OF + 300 * DAY})["action"] == "keep"
+    assert _one({"p_end_before_warranty_end": 0.001, "warranty_end": AS_OF + 60 * DAY})["action"] == "keep"
+
+
+def test_overdue_calibration_is_asked_for() -> None:
+    row = _one({"last_gas_test": AS_OF - 181 * DAY, "days_ago": 181})
+    assert row["action"] == "test with gas"
+    assert row["due"] == AS_OF
+
+
+def test_bump_tests_count_only_where_they_are_in_the_records() -> None:
+    assert _one({})["action"] == "keep"
+    assert _one({}, bump_tests_recorded=True)["action"] == "test with gas"
+
+
+@pytest.mark.parametrize("outcome", ["aborted", "", "unknown"])
+def test_unclear_last_test_is_unknown_and_never_green(outcome: str) -> None:
+    row = _one({"last_gas_test_outcome": outcome, "readings_used": 0})
+    assert row["action"] == "test with gas"
+
+
+def test_sensor_that_was_never_tested_is_unknown() -> None:
+    row = _one({"last_gas_test": pd.NaT, "last_gas_test_outcome": "", "kind": "zero"})
+    assert row["action"] == "test with gas"
+    assert "No gas test" in row["reason"]
+
+
+def test_bump_tests_alone_do_not_make_a_calibration() -> None:
+    assert _one({"kind": "bump"})["action"] == "test with gas"
