@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -30,12 +30,17 @@ _COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 
 @dataclass(frozen=True, eq=False)
 class Cells:
-    """Typed values of one column (n,), and where a cell was there but could not be read: positions and texts."""
+    """Typed values of one column (n,), and where a cell was there but could not be read: positions and texts.
+
+    remark: how the column was read, where there is something to say. swapped: positions of dates that could only be
+    read with day and month the other way round than the rest of the column.
+    """
 
     values: Any
     bad: IntArray
     bad_text: tuple[str, ...]
     remark: str = ""
+    swapped: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
 
 
 def distinct(column: pa.ChunkedArray) -> tuple[IntArray, pa.Array]:

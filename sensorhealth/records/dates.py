@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as compute
 
 from ..errors import RecordsError
 from .cells import MISSING, Cells, distinct, distinct_texts
@@ -56,31 +57,58 @@ def times(column: pa.ChunkedArray, form: TimeFormat, where: str, missing: Collec
         return Cells(column.cast(pa.timestamp("us"), safe=False).to_numpy(zero_copy_only=False), nothing, ())
     if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
         codes, cells = distinct(column)
-        stamps = _from_numbers(np.array([float(cell) for cell in cells.to_pylist()], dtype=float), form, where)
-        return _spread(codes, stamps, np.zeros(len(stamps), bool), ["" for _ in stamps])
+        values = np.array([np.nan if cell is None else float(cell) for cell in cells.to_pylist()], dtype=float)
+        return _spread(codes, _from_numbers(values, form, where), np.isfinite(values), [f"{v:g}" for v in values])
+    quick = _quick(column) if not form.form else None
+    if quick is not None:
+        return Cells(_to_utc(quick, form.zone).to_numpy(), nothing, (), "read as ISO 8601")
     codes, listed = distinct_texts(column)
     written = [(cell or "").strip().lstrip("'") for cell in listed]
     there = np.array([cell.casefold() not in missing for cell in written], dtype=bool)
-    stamps, remark = _from_texts(written, there, form, where)
-    return _spread(codes, stamps, there & np.isnat(stamps), written, remark)
+    return _spread(codes, _from_texts(written, there, form, where), there, written)
 
 
-def _spread(codes: IntArray, stamps: Any, unread: Any, written: Sequence[str], remark: str = "") -> Cells:
-    values = np.append(stamps, np.datetime64("NaT")).astype(TIME)[codes]
-    bad = np.flatnonzero(np.append(unread, False)[codes]).astype(np.int64)
-    return Cells(values, bad, tuple(written[code] for code in codes[bad].tolist()), remark)
+@dataclass(frozen=True, eq=False)
+class _Read:
+    """Distinct cells read: stamps (k,), which were read with day and month the other way round, and a remark."""
+
+    stamps: Any
+    swapped: Any
+    remark: str = ""
+
+
+def _quick(column: pa.ChunkedArray) -> pd.Series | None:
+    """Plain ISO 8601 without offsets and empty cells only, all at once; None where anything else is among them."""
+    if pa.types.is_dictionary(column.type):
+        return None
+    filled = compute.if_else(compute.equal(column, ""), pa.scalar(None, column.type), column)
+    try:
+        return pd.Series(filled.cast(pa.timestamp("us")).to_numpy(zero_copy_only=False)).astype(TIME)
+    except pa.ArrowException:
+        return None
+
+
+def _spread(codes: IntArray, read: _Read, there: Any, written: Sequence[str]) -> Cells:
+    values = np.append(read.stamps, np.datetime64("NaT")).astype(TIME)[codes]
+    bad = np.flatnonzero(np.append(there & np.isnat(read.stamps), False)[codes]).astype(np.int64)
+    swapped = np.flatnonzero(np.append(read.swapped, False)[codes]).astype(np.int64)
+    return Cells(values, bad, tuple(written[code] for code in codes[bad].tolist()), read.remark, swapped)
 
 
 def _to_utc(stamps: pd.Series, zone: str) -> pd.Series:
-    """Local times as UTC. An hour that the clock shows twice is taken as the first; one that it skips is moved on."""
+    """Local times as UTC. An hour that the clock shows twice is taken as the first; one that it skips is moved on.
+
+    A date without a time of day stays that date.
+    """
     if zone == "UTC" or stamps.empty:
         return stamps
     first = np.ones(len(stamps), dtype=bool)
-    local = stamps.dt.tz_localize(zone, ambiguous=first, nonexistent="shift_forward")
-    return local.dt.tz_convert("UTC").dt.tz_localize(None)
+    inside = (stamps > pd.Timestamp("1800-01-01")) & (stamps < pd.Timestamp("2200-01-01"))
+    local = stamps.where(inside).dt.tz_localize(zone, ambiguous=first, nonexistent="shift_forward")
+    return local.dt.tz_convert("UTC").dt.tz_localize(None).where(inside & (stamps != stamps.dt.normalize()), stamps)
 
 
-def _from_numbers(values: Any, form: TimeFormat, where: str) -> Any:
+def _from_numbers(values: Any, form: TimeFormat, where: str) -> _Read:
     if form.form == "excel":
         seconds = (values - 25569.0) * 86400.0
     elif form.form == "unix":
@@ -93,21 +121,20 @@ def _from_numbers(values: Any, form: TimeFormat, where: str) -> Any:
     sound = np.isfinite(seconds) & (np.abs(seconds) < 2e11)
     stamps = np.full(len(values), "NaT", dtype=TIME)
     stamps[sound] = (np.round(seconds[sound]) * 1_000_000).astype(np.int64).view(TIME)
-    return stamps if form.form == "unix" else _to_utc(pd.Series(stamps), form.zone).to_numpy()
+    if form.form == "excel":
+        stamps = _to_utc(pd.Series(stamps), form.zone).to_numpy()
+    return _Read(stamps, np.zeros(len(stamps), dtype=bool), f"read as {form.form} numbers")
 
 
-def _from_texts(written: list[str], there: Any, form: TimeFormat, where: str) -> tuple[Any, str]:
+def _from_texts(written: list[str], there: Any, form: TimeFormat, where: str) -> _Read:
     if form.form in ("excel", "unix"):
-        values = np.array(
-            [_float(cell) if ok else np.nan for cell, ok in zip(written, there, strict=True)], dtype=float
-        )
-        return _from_numbers(values, form, where), f"read as {form.form} numbers"
+        values = [_float(cell) if ok else np.nan for cell, ok in zip(written, there, strict=True)]
+        return _from_numbers(np.array(values, dtype=float), form, where)
     cells = pd.Series(written, dtype="str").where(pd.Series(there, dtype=bool))
     if form.form:
-        stamps = _parsed(cells, form.form)
-        return _to_utc(stamps, form.zone).to_numpy(), f"read as {form.form}"
-    stamps, aware, remark = _found_out(cells, where)
-    return stamps.where(aware, _to_utc(stamps.where(~aware), form.zone)).to_numpy(), remark
+        stamps = _to_utc(_parsed(cells, form.form), form.zone).to_numpy()
+        return _Read(stamps, np.zeros(len(cells), dtype=bool), f"read as {form.form}")
+    return _found_out(cells, form, where)
 
 
 def _float(text: str) -> float:
@@ -124,55 +151,64 @@ def _parsed(cells: pd.Series, form: str) -> pd.Series:
         raise RecordsError(f"date format {form!r} in the mapping is not valid: {error}") from None
 
 
-def _found_out(cells: pd.Series, where: str) -> tuple[pd.Series, pd.Series, str]:
-    """ISO 8601 first, then numbers with day or month first, then names of months: times, whether aware, and a
-    remark."""
+def _found_out(cells: pd.Series, form: TimeFormat, where: str) -> _Read:
+    """ISO 8601 first, then numbers with day or month first, then names of months."""
     bare = cells.str.fullmatch(r"\d+([.,]\d+)?").fillna(False).astype(bool)
-    if (
-        bare.any()
-        and bare.sum() == cells.notna().sum()
-        and not cells[bare].str.fullmatch(r"(19|20)\d{2}(\d{4})?").any()
-    ):
+    years = cells.str.fullmatch(r"(19|20)\d{2}(\d{4})?").fillna(False).astype(bool)
+    if bare.any() and bare.sum() == cells.notna().sum() and not years.any():
         _from_numbers(np.zeros(1), TimeFormat(), where)
-    dated = cells.mask(bare & ~cells.str.fullmatch(r"(19|20)\d{6}|(19|20)\d{2}").fillna(False).astype(bool))
+    dated = cells.mask(bare & ~years)
     stamps = _parsed(dated, "ISO8601")
     aware = cells.str.contains(_AWARE).fillna(False).astype(bool) & stamps.notna()
     left = dated.where(stamps.isna()).dropna()
-    remark = "read as ISO 8601"
+    swapped, remark = np.zeros(len(cells), dtype=bool), "read as ISO 8601"
     if len(left):
-        other, remark_left = _numeric_dates(left, where)
-        for form in _NAMED_FORMATS if other.isna().any() else ():
-            for clock in _CLOCKS:
-                missing = other.isna()
-                if missing.any():
-                    other[missing] = _parsed(left[missing], form + clock)
-        stamps = stamps.astype(TIME)
-        stamps.loc[left.index] = other.to_numpy()
-        remark = remark_left or remark
-    return stamps.astype(TIME), aware, remark
+        other = _numeric_dates(left, where)
+        stamps.loc[left.index] = _named_dates(left, pd.Series(other.stamps, index=left.index)).to_numpy()
+        swapped[left.index] = other.swapped
+        remark = other.remark or remark
+    return _Read(stamps.where(aware, _to_utc(stamps.where(~aware), form.zone)).to_numpy(), swapped, remark)
 
 
-def _numeric_dates(left: pd.Series, where: str) -> tuple[pd.Series, str]:
+def _named_dates(left: pd.Series, stamps: pd.Series) -> pd.Series:
+    for form in _NAMED_FORMATS:
+        for clock in _CLOCKS:
+            missing = stamps.isna()
+            if not missing.any():
+                return stamps
+            stamps[missing] = _parsed(left[missing], form + clock)
+    return stamps
+
+
+def _numeric_dates(left: pd.Series, where: str) -> _Read:
     parts = left.str.extract("^" + _NUMERIC.pattern + "$", flags=re.IGNORECASE)
     fits = parts[0].notna()
     result = pd.Series(np.full(len(left), "NaT", dtype=TIME), index=left.index)
+    swapped = pd.Series(False, index=left.index)
     if not fits.any():
-        return result, ""
+        return _Read(result.to_numpy(), swapped.to_numpy())
     parts = parts[fits]
     first, second = parts[0].astype(int), parts[2].astype(int)
     day_first = _day_first(first, second, parts[1], left[fits], where)
     swap = (second > 12) & (first <= 12) if day_first else (first > 12) & (second <= 12)
     day, month = (first, second) if day_first else (second, first)
-    day, month = day.where(~swap, month), month.where(~swap, day)
-    year = parts[3].astype(int)
-    year = year.where(parts[3].str.len() == 4, year + np.where(year < 70, 2000, 1900))
-    hour = parts[4].fillna("0").astype(int)
-    half = parts[7].str.lower()
-    hour = hour.where(half.isna(), hour % 12 + 12 * (half == "p").astype(int))
-    pieces = pd.DataFrame({"year": year, "month": month, "day": day, "hour": hour})
+    pieces = pd.DataFrame({"year": _years(parts[3]), "month": month.where(~swap, day), "day": day.where(~swap, month)})
+    pieces["hour"] = _hours(parts[4], parts[7])
     pieces["minute"], pieces["second"] = parts[5].fillna("0").astype(int), parts[6].fillna("0").astype(int)
     result[fits] = pd.to_datetime(pieces, errors="coerce").astype(TIME)
-    return result, f"dates read {'day' if day_first else 'month'} first"
+    swapped[fits] = swap
+    return _Read(result.to_numpy(), swapped.to_numpy(), f"dates read {'day' if day_first else 'month'} first")
+
+
+def _years(texts: pd.Series) -> pd.Series:
+    """Years; of two digits, 70 to 99 as 19.., 00 to 69 as 20.. ."""
+    year = texts.astype(int)
+    return year.where(texts.str.len() == 4, year + np.where(year < 70, 2000, 1900))
+
+
+def _hours(texts: pd.Series, half: pd.Series) -> pd.Series:
+    hour = texts.fillna("0").astype(int)
+    return hour.where(half.isna(), hour % 12 + 12 * (half.str.lower() == "p").astype(int))
 
 
 def _day_first(first: pd.Series, second: pd.Series, mark: pd.Series, cells: pd.Series, where: str) -> bool:

@@ -47,5 +47,6 @@ def _asked(source: str, gas: str, headroom: float, applied: float, looks: str) -
     return RecordsError(
         f"{source}: column 'headroom': for {gas} it is mostly about {headroom:.4g} where {applied:.4g} was applied and "
         f"the calibration passed, so it is not the highest reading the span could reach (it looks like {looks}); state "
-        "headroom_kind = 'excess' (above the gas), 'ratio', 'percent' (of the gas) or, if it is one after all, 'reading' in a mapping"
+        "headroom_kind = 'excess' (above the gas), 'ratio', 'percent' (of the gas) or, if it is one after all, "
+        "'reading' in a mapping"
     )

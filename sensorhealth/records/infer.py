@@ -27,7 +27,8 @@ def inferred_sensors(calibrations: TypedTable, mapping: RecordsMapping) -> Typed
         if not calibrations.headings.get(name) and name not in constants:
             raise RecordsError(
                 f"{calibrations.source}: there is no table of sensors, and no column {name!r} here; name one in a "
-                f"mapping ([calibrations.columns] {name} = 'heading') or give a constant ([sensors.constants] {name} = '...')"
+                f"mapping ([calibrations.columns] {name} = 'heading') or give a constant "
+                f"([sensors.constants] {name} = '...')"
             )
     codes = frame["sensor_id"].cat.codes.to_numpy().astype(np.int64)
     ids = frame["sensor_id"].cat.categories

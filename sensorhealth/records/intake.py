@@ -107,8 +107,8 @@ def _refuse_missing_columns(table: TypedTable) -> None:
     if absent:
         raise RecordsError(
             f"{table.source}: there is no column {absent[0]!r} "
-            f"({nomenclature.columns(table.name)[absent[0]].meaning.lower()}); add it, or name the user's own heading or "
-            f"a constant for it in a mapping ([{table.name}.columns] or [{table.name}.constants])"
+            f"({nomenclature.columns(table.name)[absent[0]].meaning.lower()}); add it, or name the user's own "
+            f"heading or a constant for it in a mapping ([{table.name}.columns] or [{table.name}.constants])"
             + (f"; also missing: {', '.join(absent[1:])}" if absent[1:] else "")
         )
 

@@ -68,7 +68,8 @@ def _into_sensor_unit(bench: Bench, mapping: RecordsMapping, convert: list[str])
         values = bench.column("calibrations", name) * scale
         bench.tables["calibrations"][name] = values
         if unknown.any():
-            reason = f"no way from {stated[name] or 'the recorded unit'} to the sensor's unit: state the %LEL basis; not used"
+            theirs = stated[name] or "the recorded unit"
+            reason = f"no way from {theirs} to the sensor's unit (state the %LEL basis); the value is not used"
             at = np.flatnonzero(unknown)
             bench.apply([Batch("unit unknown", "calibrations", name, DOUBTED, at, reason, by="sensor_id")])
 

@@ -64,7 +64,7 @@ def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple
         name=table,
         source=source.name,
         frame=pd.DataFrame(columns, copy=False),
-        unreadable={name: cell for name, cell in cells.items() if len(cell.bad)},
+        unreadable={name: cell for name, cell in cells.items() if len(cell.bad) or len(cell.swapped)},
         broken=raw.broken,
         headings=shown,
         remarks={name: cell.remark for name, cell in cells.items() if cell.remark},

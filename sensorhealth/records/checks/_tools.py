@@ -72,3 +72,28 @@ def repeats(key: Array, rows: IntArray) -> tuple[IntArray, IntArray]:
     found, firsts = rows[order[again]], rows[order[first[again]]]
     back = np.argsort(found, kind="stable")
     return found[back].astype(np.int64), firsts[back].astype(np.int64)
+
+
+def headroom_ratio(bench: Bench) -> Array:
+    """(n calibrations,) headroom over applied gas; NaN where either is missing or nothing was applied."""
+    headroom, applied = bench.column("calibrations", "headroom"), bench.column("calibrations", "applied")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio: Array = np.where(applied > 0, headroom / applied, np.nan)
+    return ratio
+
+
+def group_median(group: Array, values: Array, fewest: int = 1) -> dict[int, float]:
+    """Median of `values` in each `group` (codes, -1 for none) with at least `fewest` finite values."""
+    there = np.isfinite(values) & (group >= 0)
+    group, values = group[there], values[there]
+    order = np.lexsort((values, group))
+    group, values = group[order], values[order]
+    starts = np.flatnonzero(np.append(True, group[1:] != group[:-1])) if len(group) else np.empty(0, np.int64)
+    sizes = np.diff(np.append(starts, len(group)))
+    middle = 0.5 * (values[starts + (sizes - 1) // 2] + values[starts + sizes // 2])
+    return {int(code): float(m) for code, m, size in zip(group[starts], middle, sizes, strict=True) if size >= fewest}
+
+
+def looked_up(table: dict[int, float], group: Array) -> Array:
+    """The table's value for each group, NaN where it has none."""
+    return np.array([table.get(int(code), np.nan) for code in group], dtype=float)

@@ -25,7 +25,7 @@ def check(bench: Bench) -> list[Batch]:
         return []
     codes, ids = bench.codes("calibrations", "sensor_id")
     known = bench.column("sensors", "sensor_id")[bench.used["sensors"]]
-    meant = _meant(ids, known)
+    meant = only_meant(ids, known)
     target = meant[codes]
     mendable = where(unknown & (target != ""))
     lost = where(unknown & (target == ""))
@@ -50,7 +50,7 @@ def bare(text: str) -> str:
     return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\s_\-./]+", "", text.casefold()))
 
 
-def _meant(ids: Array, known: Iterable[str]) -> Array:
+def only_meant(ids: Array, known: Iterable[str]) -> Array:
     """For each written id the one known id it can only mean, "" where there is none or more than one; one more "" at
     the end."""
     candidates: dict[str, set[str]] = {}

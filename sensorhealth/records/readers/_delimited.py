@@ -63,8 +63,9 @@ class _Bounded(io.RawIOBase):
 
 
 def _open(path: Path) -> IO[bytes]:
-    stream = gzip.open(path, "rb") if path.name.lower().endswith(".gz") else open(path, "rb", buffering=0)
-    return cast("IO[bytes]", io.BufferedReader(_Bounded(cast("IO[bytes]", stream), path), buffer_size=1 << 20))
+    packed = path.name.lower().endswith(".gz")
+    stream = cast("IO[bytes]", gzip.GzipFile(path) if packed else io.FileIO(path))
+    return cast("IO[bytes]", io.BufferedReader(_Bounded(stream, path), buffer_size=1 << 20))
 
 
 def delimited_source(path: Path) -> Source:
