@@ -2,5 +2,6 @@
 
 from sensorhealth.health.headroom import readings
 from sensorhealth.health.life_table import lives
+from sensorhealth.health.oddities import Oddities, find_oddities
 
-__all__ = ["lives", "readings"]
+__all__ = ["Oddities", "find_oddities", "lives", "readings"]

@@ -1,0 +1,171 @@
+"""Kernel: all faults of all paths of a fleet, one after the other, with the false alarms of the whole fleet held.
+
+Each round takes the most probable fault of every series (`change_points`), accepts those that the false-discovery rate
+over all series lets through, takes them out (`fault_state`) and searches the changed series again. Then every fault is
+looked at once more in the light of the others. Two passes: the second with priors that the first pass's faults no
+longer spoil.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sensorhealth.health.array_records import join, pick
+from sensorhealth.health.change_points import (
+    CHUNK,
+    SWAP,
+    Faults,
+    Rates,
+    log_odds_at,
+    most_probable_faults,
+    padded,
+)
+from sensorhealth.health.false_discovery import largest_p_rejected
+from sensorhealth.health.fault_state import State, at_reading
+from sensorhealth.health.path_filter import FloatArray, IntArray, PathPrior, forward, scores
+from sensorhealth.health.path_prior import estimate_prior
+
+MOST_ROUNDS = 10
+LEAST_PROBABILITY = 0.5
+SILENT = 1e4
+
+
+@dataclass(frozen=True)
+class FoundFaults:
+    """What a search found.
+
+    faults: those accepted, positions being those in the flat readings (of the bad reading, or of the first after the
+    step). priors: of each stratum. deviation, deviation_sd, flat like the readings: each reading less what all others
+    of its path let expect (the faults taken out), and the standard deviation of that difference.
+    """
+
+    faults: Faults
+    priors: tuple[PathPrior, ...]
+    deviation: FloatArray
+    deviation_sd: FloatArray
+
+
+def find_faults(
+    y: FloatArray,
+    age: FloatArray,
+    start: IntArray,
+    count: IntArray,
+    stratum: IntArray,
+    rates: Sequence[Rates],
+    *,
+    seen: NDArray[np.bool_] | None = None,
+    false_discovery_rate: float = 0.05,
+) -> FoundFaults:
+    """Search all series for bad readings, steps and unrecorded swaps.
+
+    y (ln headroom ratio net of gas and session), age (years): flat, ages ascending within a series; start, count,
+    stratum (series,): where each lies and its stratum (0, 1, ...); rates: one for each stratum; seen: False leaves a
+    reading out.
+    """
+    looked = np.ones(len(y), dtype=bool) if seen is None else seen
+    state = State.fresh(y, age, start, count, stratum, looked)
+    priors: list[PathPrior] | None = None
+    for robust in (True, False):
+        priors = _estimate(state, len(rates), robust, priors)
+        state = State.fresh(y, age, start, count, stratum, looked)
+        faults, threshold = _rounds(state, priors, rates, false_discovery_rate)
+        faults = _review(state, faults, priors, rates, threshold)
+    deviation, sd = _deviations(state, priors or [])
+    return FoundFaults(faults, tuple(priors or ()), deviation, sd)
+
+
+def _estimate(state: State, strata: int, robust: bool, begin: list[PathPrior] | None) -> list[PathPrior]:
+    out = []
+    for k in range(strata):
+        own = state.take(np.flatnonzero((state.stratum == k) & (state.series.count > 0)))
+        first = None if begin is None else begin[k]
+        out.append(
+            estimate_prior(own.y, own.age, own.seen, own.shock, own.start, own.count, robust=robust, begin=first)
+        )
+    return out
+
+
+def _rounds(
+    state: State, priors: list[PathPrior], rates: Sequence[Rates], false_discovery_rate: float
+) -> tuple[Faults, float]:
+    """Rounds of search and acceptance; the faults accepted and the largest p-value that was."""
+    active = np.flatnonzero(state.series.count > 0)
+    threshold: float | None = None
+    found: list[Faults] = []
+    for _ in range(MOST_ROUNDS):
+        faults = _by_stratum(state, active, priors, rates)
+        if threshold is None:
+            threshold = largest_p_rejected(faults.p_value, false_discovery_rate)
+        accepted = (faults.p_value <= threshold) & (faults.any_fault >= LEAST_PROBABILITY)
+        taken = at_reading(pick(faults, accepted), state.series.start[active[accepted]])
+        found.append(taken)
+        if not accepted.any():
+            break
+        before = len(state.series.count)
+        state.take_out(taken.position, taken.kind)
+        active = np.r_[active[accepted], np.arange(before, len(state.series.count))]
+    return join(found), float(threshold if threshold is not None else -1.0)
+
+
+def _by_stratum(state: State, active: IntArray, priors: list[PathPrior], rates: Sequence[Rates]) -> Faults:
+    parts, places = [], []
+    for k, (prior, rate) in enumerate(zip(priors, rates)):
+        place = np.flatnonzero(state.stratum[active] == k)
+        if len(place):
+            parts.append(most_probable_faults(state.take(active[place]), prior, rate))
+            places.append(place)
+    return pick(join(parts), np.argsort(np.concatenate(places), kind="stable"))
+
+
+def _review(state: State, faults: Faults, priors: list[PathPrior], rates: Sequence[Rates], threshold: float) -> Faults:
+    """Look at every fault again with all others taken out: its kind may change, or it may not be needed any more."""
+    kind, keep = faults.kind.copy(), np.ones(len(faults.kind), dtype=bool)
+    series = state.of(faults.position)
+    order = np.lexsort((faults.position, series))
+    first = np.searchsorted(series[order], series[order])
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order)) - first
+    for turn in range(rank.max(initial=-1) + 1):
+        for k, (prior, rate) in enumerate(zip(priors, rates)):
+            which = np.flatnonzero((rank == turn) & (kind != SWAP))
+            which = which[state.stratum[state.of(faults.position[which])] == k]
+            if not len(which):
+                continue
+            at = faults.position[which]
+            own = state.of(at)
+            state.put_back(at)
+            odds, p_value = log_odds_at(state.take(own), prior, rate, at - state.series.start[own])
+            keep[which] = (p_value <= threshold) & (odds.max(axis=0) > 0)
+            kind[which] = odds.argmax(axis=0)
+            kept = which[keep[which]]
+            state.take_out(faults.position[kept], kind[kept])
+    return pick(replace(faults, kind=kind), keep)
+
+
+def _deviations(state: State, priors: list[PathPrior]) -> tuple[FloatArray, FloatArray]:
+    """Each reading less what the others of its path let expect, and the standard deviation of that difference.
+
+    A reading left out comes back with a noise so large that it moves nothing: score / information is then still exactly
+    the reading less its expectation.
+    """
+    s = state.series
+    deviation, sd = np.full(len(s.y), np.nan), np.full(len(s.y), np.nan)
+    for k, prior in enumerate(priors):
+        own = np.flatnonzero((state.stratum == k) & (s.count > 0))
+        for part in np.array_split(own[np.argsort(s.count[own])], len(own) // CHUNK + 1):
+            start, count = s.start[part], s.count[part]
+            data = padded(state.take(part), prior)
+            rows = np.arange(len(data.y))[:, None]
+            inside = rows < count
+            silent = inside & ~data.seen
+            data = replace(data, seen=inside, noise=np.where(silent, SILENT, data.noise))
+            score = scores(data, forward(data, prior.mean[:, None], prior.spread[:, :, None], prior.wander))
+            at = (start + rows)[inside]
+            deviation[at] = (score.error_score / score.error_information)[inside]
+            variance = 1 / score.error_information - np.where(silent, SILENT - prior.noise, 0.0)
+            sd[at] = np.sqrt(variance[inside])
+    return deviation, sd

@@ -1,0 +1,184 @@
+"""Visits to the bench that went wrong: a whole instrument low once, a session or a person off, first sensors low.
+
+All of it is read from the deviations: each reading less what all other readings of its own path let expect, gas
+removed.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sensorhealth.health.false_discovery import largest_p_rejected
+from sensorhealth.health.path_filter import FloatArray
+
+KINDS = ("instrument", "session", "technician", "first of session")
+COLUMNS = (
+    "kind", "where", "site", "stratum", "time", "effect", "std_error", "p_value", "sensors", "readings", "flagged",
+    "reason",
+)  # fmt: skip
+LEAST_SENSORS = 3
+LEAST_SESSIONS = 3
+DATE = r"(\d{4}-\d{2}-\d{2}) (.*)$"
+
+
+def judge_sessions(table: pd.DataFrame, false_discovery_rate: float) -> pd.DataFrame:
+    """One row per suspect visit (kind instrument or session, flagged ones only), per technician, and per stratum.
+
+    table: readings with instrument_id, deviation, deviation_sd, session_effect, odd. Columns out: kind
+    ("instrument": all gases of one instrument low at one visit: leak, cap, flow; "session": one site, day and
+    technician off; "technician": all sessions of one person against the others; "first of session": first visit to a
+    cylinder in a session against the later ones, by stratum: regulator not yet conditioned), where (instrument,
+    session, technician or stratum), site, stratum, time, effect and std_error (ln ratio), p_value, sensors, readings,
+    flagged (at `false_discovery_rate`, held within each kind), reason in words.
+    """
+    if table.empty:
+        return pd.DataFrame(columns=list(COLUMNS))
+    sessions, between = _session_shifts(table)
+    flagged = _flag(sessions, false_discovery_rate)
+    off = sessions.index[flagged]
+    parts = [
+        _instruments(table[~table["session"].isin(off)], false_discovery_rate),
+        sessions[flagged].reset_index(names="where").assign(kind="session", flagged=True),
+        _technicians(sessions, between, false_discovery_rate),
+        _first_of_session(table, false_discovery_rate),
+    ]
+    frame = pd.concat([part for part in parts if len(part)] or [pd.DataFrame(columns=list(COLUMNS))], ignore_index=True)
+    for name in COLUMNS:
+        if name not in frame:
+            frame[name] = pd.NaT if name == "time" else ""
+    for name in ("site", "stratum"):
+        frame[name] = frame[name].fillna("")
+    frame["reason"] = [_reason(row) for row in frame.to_dict("records")]
+    return frame[list(COLUMNS)]
+
+
+def _two_sided(z: FloatArray) -> FloatArray:
+    from scipy.special import ndtr
+
+    return 2 * ndtr(-np.abs(z))
+
+
+def _flag(frame: pd.DataFrame, rate: float) -> NDArray[np.bool_]:
+    """Which rows the false-discovery rate lets through."""
+    p = frame["p_value"].to_numpy(dtype=float)
+    return p <= largest_p_rejected(p, rate)
+
+
+def _session_shifts(table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
+    """Median deviation of each session of LEAST_SENSORS sensors or more, and the variance between ordinary sessions."""
+    known = table[table["session"] != ""]
+    value = known["deviation"] + known["session_effect"]
+    grouped = known.assign(value=value, variance=known["deviation_sd"] ** 2).groupby("session", sort=True)
+    frame = pd.DataFrame(
+        {
+            "effect": grouped["value"].median(),
+            "variance": grouped["variance"].median(),
+            "sensors": grouped["sensor_id"].nunique(),
+            "readings": grouped.size(),
+            "site": grouped["site"].first(),
+            "time": grouped["time"].min(),
+        }
+    )
+    frame = frame[frame["sensors"] >= LEAST_SENSORS]
+    own = frame["variance"] * (np.pi / 2) / frame["readings"]
+    spread = (1.4826 * (frame["effect"] - frame["effect"].median()).abs().median()) ** 2 if len(frame) else 0.0
+    between = max(0.0, spread - float(own.median())) if len(frame) else 0.0
+    frame["std_error"] = np.sqrt(own + between)
+    frame["p_value"] = _two_sided((frame["effect"] / frame["std_error"]).to_numpy(dtype=float))
+    return frame.drop(columns="variance"), between
+
+
+def _instruments(table: pd.DataFrame, rate: float) -> pd.DataFrame:
+    """Instruments of which all sensors read low at one visit.
+
+    The lowest sensor is left out of the test, so that one bad sensor alone does not condemn the visit.
+    """
+    known = table.assign(where=table["instrument_id"], day=table["time"].dt.floor("D"))
+    known = known[known["where"] != ""]
+    known = known.assign(z=known["deviation"] / known["deviation_sd"], weight=known["deviation_sd"] ** -2.0)
+    known["weighted"] = known["deviation"] * known["weight"]
+    grouped = known.groupby(["where", "day"], sort=True)
+    frame = pd.DataFrame(
+        {
+            "sensors": grouped["sensor_id"].nunique(),
+            "readings": grouped.size(),
+            "sum": grouped["z"].sum(),
+            "lowest": grouped["z"].min(),
+            "highest": grouped["z"].max(),
+            "effect": grouped["weighted"].sum() / grouped["weight"].sum(),
+            "std_error": grouped["weight"].sum() ** -0.5,
+            "site": grouped["site"].first(),
+            "time": grouped["time"].min(),
+        }
+    ).reset_index()
+    frame = frame[(frame["sensors"] >= 2) & (frame["sensors"] == frame["readings"])]
+    rest = (frame["sum"] - frame["lowest"]) / np.sqrt(frame["readings"] - 1)
+    frame["p_value"] = np.where((rest < 0) & (frame["highest"] < 0), _two_sided(rest.to_numpy(dtype=float)) / 2, 1.0)
+    frame = frame[_flag(frame, rate)]
+    return frame.assign(kind="instrument", flagged=True)
+
+
+def _technicians(sessions: pd.DataFrame, between: float, rate: float) -> pd.DataFrame:
+    """Each person's sessions against all others'."""
+    person = sessions.index.to_series().str.extract(DATE)[1].fillna("")
+    known = sessions.assign(where=person)[person != ""]
+    weight = known["std_error"] ** -2.0
+    sums = pd.DataFrame({"w": weight, "wx": weight * known["effect"], "n": 1.0, "sensors": known["sensors"],
+                         "readings": known["readings"], "where": known["where"]}).groupby("where").sum()  # fmt: skip
+    total = sums[["w", "wx"]].sum()
+    rest_weight, rest = total["w"] - sums["w"], total["wx"] - sums["wx"]
+    frame = sums[(sums["n"] >= LEAST_SESSIONS) & (rest_weight > 0)].copy()
+    if frame.empty:
+        return pd.DataFrame()
+    frame["effect"] = frame["wx"] / frame["w"] - rest / rest_weight
+    frame["std_error"] = np.sqrt(1 / frame["w"] + 1 / rest_weight)
+    frame["p_value"] = _two_sided((frame["effect"] / frame["std_error"]).to_numpy(dtype=float))
+    frame["flagged"] = _flag(frame, rate)
+    return frame.drop(columns=["w", "wx", "n"]).reset_index().assign(kind="technician")
+
+
+def _first_of_session(table: pd.DataFrame, rate: float) -> pd.DataFrame:
+    """First visit to a cylinder in a session against the later ones of the same session, by stratum."""
+    known = table[(table["session"] != "") & (table["cylinder"] != "") & ~table["odd"]]
+    first = known["order_in_session"] == 1
+    keys = [known["stratum"], known["session"], known["cylinder"], first.rename("first")]
+    grouped = known.assign(variance=known["deviation_sd"] ** 2).groupby(keys, sort=True)
+    mean = grouped["deviation"].mean().unstack("first")
+    variance = (grouped["variance"].mean() / grouped.size()).unstack("first")
+    count = grouped.size().unstack("first")
+    if not {True, False} <= set(mean.columns):
+        return pd.DataFrame()
+    both = mean.notna().all(axis=1)
+    weight = 1 / variance[both].sum(axis=1)
+    contrast = (mean.loc[both, True] - mean.loc[both, False]) * weight
+    by = [weight.index.get_level_values("stratum")]
+    total = weight.groupby(by).sum()
+    frame = pd.DataFrame({"effect": contrast.groupby(by).sum() / total, "std_error": total**-0.5})
+    frame["readings"] = count.loc[both, True].groupby(by).sum().astype(int)
+    frame["sensors"] = frame["readings"]
+    frame["p_value"] = _two_sided((frame["effect"] / frame["std_error"]).to_numpy(dtype=float))
+    frame["flagged"] = _flag(frame, rate) & (frame["effect"] < 0)
+    frame = frame.rename_axis("where").reset_index()
+    return frame.assign(kind="first of session", stratum=frame["where"])
+
+
+def _reason(row: dict) -> str:
+    """One line in words."""
+    size = f"{100 * np.expm1(row['effect']):+.0f} %"
+    if row["kind"] == "instrument":
+        return (
+            f"all {row['readings']} sensors of {row['where']} read low at this visit ({size}): look for a leak, a "
+            "loose cap, a kinked tube or a wrong flow, and repeat the calibration"
+        )
+    if row["kind"] == "session":
+        return (
+            f"{row['sensors']} sensors read {size} off in this session, gas taken into account: look at regulator, "
+            "flow, cap and the concentration that was set"
+        )
+    if not row["flagged"]:
+        return f"{size} against the others: within chance"
+    if row["kind"] == "technician":
+        return f"readings of {row['where']} stand {size} off those of the others: compare the way of working"
+    return f"the first sensors of a session read {size} off the later ones: let the gas flow longer before the first"
