@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from types import SimpleNamespace
 
 import numpy as np
@@ -92,30 +93,17 @@ def make_plan(sensors: pd.DataFrame, forecast: pd.DataFrame) -> pd.DataFrame:
 
 
 def make_readings(sensors: pd.DataFrame, rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
-    parts = []
-    for sensor in sensors.to_dict("records"):
-        times = pd.date_range(sensor["installed"] + pd.Timedelta(days=30), AS_OF, freq="90D")
-        age = (times - sensor["installed"]).days.to_numpy() / 365.25
-        gas = rng.normal(0, 0.05, len(times))
-        y = np.log(2.2) - 0.2 * age + gas + rng.normal(0, 0.02, len(times))
-        parts.append(
-            pd.DataFrame(
-                {
-                    "sensor_id": sensor["sensor_id"],
-                    "life_id": sensor["sensor_id"],
-                    "time": times,
-                    "age_years": age,
-                    "log_ratio": y,
-                    "censoring": np.int8(0),
-                    "gas_effect": gas,
-                    "site": sensor["site"],
-                }
-            )
-        )
-    readings = pd.concat(parts, ignore_index=True)
+    count = ((AS_OF - sensors["installed"]).dt.days.to_numpy() - 30) // 90 + 1
+    k = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    readings = sensors.loc[np.repeat(sensors.index, count), ["sensor_id", "site", "installed"]].reset_index(drop=True)
+    days = 30 + 90 * k
+    gas = rng.normal(0, 0.05, len(readings))
+    readings["life_id"], readings["time"] = readings["sensor_id"], readings["installed"] + pd.to_timedelta(days, "D")
+    readings["age_years"], readings["censoring"] = days / 365.25, np.int8(0)
+    readings["log_ratio"] = np.log(2.2) - 0.2 * days / 365.25 + gas + rng.normal(0, 0.02, len(readings))
     readings["row"] = np.arange(1, len(readings) + 1)
-    residuals = readings[["row", "life_id", "gas_effect"]].assign(session_effect=0.0)
-    return readings.drop(columns="gas_effect"), residuals
+    residuals = readings[["row", "life_id"]].assign(gas_effect=gas, session_effect=0.0)
+    return readings.drop(columns="installed"), residuals
 
 
 def make_budget() -> pd.DataFrame:
@@ -173,7 +161,7 @@ def make_cylinders() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=names)
 
 
-def make_analysis(n: int = 60, seed: int = 1) -> SimpleNamespace:
+def invented_analysis(n: int = 60, seed: int = 1) -> SimpleNamespace:
     """The fields of an Analysis that the report reads."""
     rng = np.random.default_rng(seed)
     sensors = make_sensors(n, rng)
@@ -288,4 +276,10 @@ def make_analysis(n: int = 60, seed: int = 1) -> SimpleNamespace:
 
 @pytest.fixture(scope="session")
 def analysis() -> SimpleNamespace:
-    return make_analysis()
+    return invented_analysis()
+
+
+@pytest.fixture(scope="session")
+def make_analysis() -> Callable[..., SimpleNamespace]:
+    """Make such an analysis of any number of sensors."""
+    return invented_analysis
