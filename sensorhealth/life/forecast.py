@@ -90,8 +90,7 @@ def _facts(fleet: Fleet, as_of: pd.Timestamp) -> pd.DataFrame:
     early = sensors["installed"] > as_of
     end = sensors["removed"].where(removed, as_of)
     table = pd.DataFrame({"sensor_id": sensors["sensor_id"], "as_of": as_of, "warranty_end": sensors["warranty_end"]})
-    age = ((end - sensors["installed"]) / pd.Timedelta(days=1)).to_numpy(dtype=float)
-    table["age_days"] = np.where(early, np.nan, age)
+    table["age_days"] = np.where(early, np.nan, years_between(sensors["installed"], end) * DAYS_PER_YEAR)
     table["status"] = np.select([removed, early], ["removed", "not yet installed"], "no forecast").astype(object)
     told = sensors["removal_reason"].where(sensors["removal_reason"] != "", "no reason recorded")
     table["reason"] = np.select(

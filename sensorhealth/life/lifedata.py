@@ -14,6 +14,7 @@ from ..technologies import technologies
 Array = NDArray[np.float64]
 
 DAYS_PER_YEAR = 365.25
+_FEWEST_GAPS = 6  # with fewer deaths between tests, how they show cannot be told
 SECONDS_PER_YEAR = 86_400.0 * DAYS_PER_YEAR
 
 
@@ -86,30 +87,43 @@ def life_data(lives: pd.DataFrame, as_of: pd.Timestamp) -> LifeData:
     """Ages in years at sudden death from a table of lives, standing on the as-of date.
 
     A death is an end of kind "sudden"; for a technology without a soft end (galvanic oxygen) "soft" is a death too,
-    since there a worn-out sensor is one whose lead is used up. The death lies between the last time the sensor was
-    known good and its removal. Every other end, and a life that still runs, is right-censored: a running one at the
-    as-of date, because daily functional tests would have shown a dead one, unless its last test is more than a year
-    old; then at that test.
+    since there a worn-out sensor is one whose lead is used up. When it died: between the last test it passed and the
+    one it failed; where no failed test is on record, at its removal if such removals come at any time between tests
+    (something else showed the death), else between the last passed test and the removal. Every other end is
+    right-censored. A running life is right-censored at the as-of date where deaths show at once, at its last passed
+    test where most are found by tests, or where that test is more than a year old.
     """
     as_of = pd.Timestamp(as_of)
     installed = lives["installed"]
-    technology = lives["technology"].map(lambda name: name in technologies() and not technologies()[name].soft_end)
-    kind = lives["end_kind"].to_numpy(dtype=object)
     ended = lives["ended"].where(lives["ended"] <= as_of)
-    over = ended.notna().to_numpy()
-    died = over & ((kind == "sudden") | ((kind == "soft") & technology.to_numpy(dtype=bool)))
+    flat = [name for name, facts in technologies().items() if not facts.soft_end]
+    kind = lives["end_kind"]
+    died = (ended.notna() & ((kind == "sudden") | ((kind == "soft") & lives["technology"].isin(flat)))).to_numpy()
 
-    last_alive = lives["last_alive"].where(lives["last_alive"] <= as_of).fillna(lives["entered"])
-    seen_lately = (as_of - last_alive) <= pd.Timedelta(days=DAYS_PER_YEAR)
-    running_end = last_alive.where(~seen_lately, as_of)
-    end = ended.fillna(running_end)
-    upper_age = np.maximum(years_between(installed, end), 1e-6)
+    good = lives["last_alive"].where(lives["last_alive"] <= as_of).fillna(lives["entered"])
+    last_test = lives["last_test"].where(lives["last_test"] <= as_of)
+    failed = died & (last_test > good).to_numpy()
+    noticed = died & ~failed
+    gap = years_between(good, ended)
+    at_any_time = _come_at_any_time(gap[noticed])
+    found_by_test = failed.sum() + (0 if at_any_time else noticed.sum()) > 0.5 * died.sum()
+    trusted = (not found_by_test) & ((as_of - good) <= pd.Timedelta(days=DAYS_PER_YEAR))
+
+    running_end = good.where(~trusted, as_of)
+    upper = ended.where(~pd.Series(failed, index=lives.index), last_test).fillna(running_end)
+    upper_age = np.maximum(years_between(installed, upper), 1e-6)
     entry = np.clip(years_between(installed, lives["entered"].fillna(installed)), 0.0, upper_age)
-    good = np.clip(years_between(installed, last_alive), entry, upper_age)
-    lower_age = np.where(died, good, upper_age)
+    lower_age = np.where(died, np.clip(years_between(installed, good), entry, upper_age), upper_age)
+    if at_any_time:
+        lower_age[noticed] = upper_age[noticed]
     return LifeData.of(lower_age, np.where(died, upper_age, np.inf), entry)
+
+
+def _come_at_any_time(gap: Array) -> bool:
+    """Whether times since the last test spread evenly (mean half the longest), not gathered at one test interval."""
+    return gap.size >= _FEWEST_GAPS and float(np.mean(gap)) < 0.72 * float(np.quantile(gap, 0.95))
 
 
 def years_between(since: pd.Series, when: pd.Series | pd.Timestamp) -> Array:
     """Years (n,) from `since` to `when`; NaN where either is missing."""
-    return (when - since).dt.total_seconds().to_numpy(dtype=float) / SECONDS_PER_YEAR
+    return np.asarray((when - since).dt.total_seconds().to_numpy(dtype=float) / SECONDS_PER_YEAR, dtype=float)

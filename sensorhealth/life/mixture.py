@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 
 _TABLE = 400  # ages at which conditional distributions are tabulated when there are more sensors than that
 _LEAST_WEIGHT = 1e-3
+_WORK = 4_000_000  # likelihood terms spent on proposals, at most 16 and at least 2 per draw
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,7 @@ def fit_mixture(
 ) -> HazardMixture:
     """Fit every family at its posterior mode, weigh them by Akaike's criterion, and draw their parameters.
 
-    Draws come from a t law with 6 degrees of freedom around the mode, importance-weighted to the posterior.
+    Draws come from a t law with 6 degrees of freedom around the mode, importance-resampled to the posterior.
     """
     fits = tuple(fit_family(family, data, prior) for family in families)
     aic = np.array([fit.aic for fit in fits])
@@ -108,18 +109,20 @@ def fit_mixture(
 
 
 def _draw(fit: FamilyFit, data: LifeData, prior: Prior, count: int, rng: np.random.Generator) -> tuple[Array, Array]:
+    """`count` equally weighted draws, resampled from many more proposals by their importance."""
     freedom, p = 6.0, fit.theta.size
-    normal = rng.standard_normal((count // 2, p))
-    normal = np.concatenate([normal, -normal])
-    stretch = np.sqrt(freedom / rng.chisquare(freedom, len(normal) // 2))
-    z = normal * np.concatenate([stretch, stretch])[:, None]
+    proposals = count * int(np.clip(_WORK // (count * max(data.lower.size, 1)), 2, 16))
+    z = rng.standard_normal((proposals, p)) * np.sqrt(freedom / rng.chisquare(freedom, proposals))[:, None]
     theta = fit.theta + z @ np.linalg.cholesky(fit.covariance).T
     with np.errstate(over="ignore", invalid="ignore", under="ignore", divide="ignore"):
         target = log_likelihood(fit.family, data, theta) + prior(fit.family, theta)
     log_weight = target + 0.5 * (freedom + p) * np.log1p(np.sum(z**2, axis=1) / freedom)
     log_weight = np.where(np.isfinite(log_weight), log_weight, -np.inf)
     weight = np.exp(log_weight - log_weight.max())
-    return theta, weight / weight.sum()
+    summed = np.cumsum(weight) / weight.sum()
+    chosen = np.searchsorted(summed, (np.arange(count) + rng.random()) / count)
+    kept, repeats = np.unique(np.minimum(chosen, proposals - 1), return_counts=True)
+    return theta[kept], repeats / count
 
 
 def _lead(theta: Array, dimensions: int) -> Array:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _LEAST_WEIGHT = 1e-4  # mixture components below this weight are left out
-_NODES = 16  # quadrature nodes where the path wanders; error below 3e-4 in probability
+_NODES = 20  # quadrature nodes where the path wanders; error below 4e-5 in probability
 
 
 class SuddenEnds(Protocol):

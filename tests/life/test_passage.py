@@ -53,15 +53,13 @@ def test_gaas_lasers_first_passage_of_ten_per_cent() -> None:
     assert ended == pytest.approx(expected, abs=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("wander_sd", "tolerance24", "tolerance16"),
-    [(0.1, 2e-6, 4e-4), (0.03, 2e-6, 2e-4), (0.01, 2e-6, 1e-4), (0.005, 5e-6, 1e-4)],
-)
-def test_the_quadrature_is_as_exact_as_it_says(wander_sd: float, tolerance24: float, tolerance16: float) -> None:
+@pytest.mark.parametrize("wander_sd", [0.3, 0.1, 0.03, 0.01, 0.005, 0.002])
+def test_the_quadrature_is_as_exact_as_it_says(wander_sd: float) -> None:
     level, slope, covariance, elapsed = random_sensors(2000, 2)
     fine = first_passage(level, slope, covariance, elapsed, wander_sd**2, nodes=400)
-    assert np.abs(first_passage(level, slope, covariance, elapsed, wander_sd**2) - fine).max() < tolerance24
-    assert np.abs(first_passage(level, slope, covariance, elapsed, wander_sd**2, nodes=16) - fine).max() < tolerance16
+    for nodes, error in ((24, 3e-6), (20, 4e-5), (16, 7e-4)):
+        coarse = first_passage(level, slope, covariance, elapsed, wander_sd**2, nodes=nodes)
+        assert np.abs(coarse - fine).max() < error
 
 
 def test_simulated_paths_end_as_often_as_the_formula_says() -> None:
@@ -111,7 +109,13 @@ def test_the_chance_of_having_ended_never_falls(
     ended = first_passage(level, slope, covariance, np.linspace(0.0, 20.0, 60), wander)
     assert np.isfinite(ended).all()
     assert ((ended >= 0) & (ended <= 1)).all()
-    assert np.diff(ended).min() > -2e-3  # the quadrature's own error, far from the regimes of sensors
+    assert np.diff(ended).min() > -1e-3  # twice the quadrature's own error, in regimes far from those of sensors
+
+
+def test_a_dip_between_two_sound_ends_is_seen() -> None:
+    # a Brownian path with drift away from the threshold ever meets it with probability exp(-2 level drift / wander)
+    assert first_passage(1.0, 2.0, STILL, 1000.0, 1.0) == pytest.approx(np.exp(-4.0), abs=1e-7)
+    assert first_passage(0.5, 1.0, STILL, [20.0, 60.0], 0.7) == pytest.approx(np.full(2, np.exp(-1.0 / 0.7)), abs=1e-6)
 
 
 def test_shapes_broadcast_over_sensors_and_times() -> None:

@@ -67,5 +67,9 @@ class LifeFamily(ABC):
         """Age by which a share q has died."""
         return self.age_at(-np.log1p(-np.asarray(q, dtype=float)), theta)
 
+    def paper(self, age: ArrayLike, cumulative_hazard: ArrayLike) -> tuple[Array, Array]:
+        """Coordinates of the paper on which this family is a straight line (here: age, cumulative hazard)."""
+        return np.asarray(age, dtype=float), np.asarray(cumulative_hazard, dtype=float)
+
     def __repr__(self) -> str:
         return f"<life family {self.name}>"

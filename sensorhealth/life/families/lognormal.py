@@ -47,6 +47,10 @@ class Lognormal(LifeFamily):
         z = -float(ndtri_exp(-rate * age))
         return np.array([np.log(age) - z, 0.0])
 
+    def paper(self, age: ArrayLike, cumulative_hazard: ArrayLike) -> tuple[Array, Array]:
+        """Log age against the normal deviate: slope = 1 / sigma."""
+        return np.log(np.asarray(age, dtype=float)), -ndtri_exp(-np.asarray(cumulative_hazard, dtype=float))
+
     @staticmethod
     def _standardise(age: ArrayLike, theta: ArrayLike) -> tuple[Array, Array]:
         values = np.asarray(theta, dtype=float)

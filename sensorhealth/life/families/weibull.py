@@ -42,6 +42,10 @@ class Weibull(LifeFamily):
         """A constant hazard at the observed rate."""
         return np.array([-np.log(rate), 0.0])
 
+    def paper(self, age: ArrayLike, cumulative_hazard: ArrayLike) -> tuple[Array, Array]:
+        """Log age against log cumulative hazard: slope = shape."""
+        return np.log(np.asarray(age, dtype=float)), np.log(np.asarray(cumulative_hazard, dtype=float))
+
     @staticmethod
     def _split(theta: ArrayLike) -> tuple[Array, Array]:
         values = np.exp(np.asarray(theta, dtype=float))
