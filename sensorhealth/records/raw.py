@@ -106,3 +106,26 @@ def cell_text(value: object) -> str | None:
         return format(value, "f")
     text = str(value)
     return text.encode("utf-8", errors="replace").decode("utf-8")  # lone surrogates cannot be stored or written
+
+
+def stacked(pieces: Sequence[pa.Table], asked: Sequence[str]) -> pa.Table:
+    """Pieces of one table under each other. A column that a piece lacks is missing there; mixed types become text."""
+    if not asked:
+        return pa.table({"": pa.nulls(sum(piece.num_rows for piece in pieces))})
+    return pa.table([_stacked_column(pieces, name) for name in asked], names=list(asked))
+
+
+def _stacked_column(pieces: Sequence[pa.Table], name: str) -> pa.ChunkedArray:
+    chunks = [
+        chunk
+        for piece in pieces
+        for chunk in (piece.column(name).chunks if name in piece.column_names else [pa.nulls(piece.num_rows)])
+    ]
+    kinds = {chunk.type for chunk in chunks if not pa.types.is_null(chunk.type)}
+    if len(kinds) > 1:
+        chunks = [pa.array([cell_text(value) for value in chunk.to_pylist()], pa.string()) for chunk in chunks]
+        kinds = {pa.string()}
+    kind = kinds.pop() if kinds else pa.null()
+    return pa.chunked_array(
+        [chunk if chunk.type == kind else pa.nulls(len(chunk), kind) for chunk in chunks], type=kind
+    )

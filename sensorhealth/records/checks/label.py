@@ -55,18 +55,23 @@ def _methane(bench: Bench) -> Array:
 
 
 def _wide(bench: Bench, rows: IntArray, applied: Array, label: Array, off: Array) -> list[Batch]:
-    """Rows where the two are far apart, judged by the headroom ratio that the sensor has on its other calibrations."""
+    """Rows where the two are far apart, judged by as-found and by the headroom ratio of the sensor's other
+    calibrations."""
     if not len(rows):
         return []
-    sensor, headroom = bench.sensor_of(), bench.column("calibrations", "headroom")
-    theirs = np.isin(sensor, sensor[rows]) & bench.used["calibrations"] & ~off
+    headroom, found = bench.column("calibrations", "headroom"), bench.column("calibrations", "as_found")
+    usual = _usual_ratio(bench, rows, off)
     with np.errstate(divide="ignore", invalid="ignore"):
-        usual = looked_up(group_median(sensor[theirs], np.log(headroom_ratio(bench)[theirs]), fewest=3), sensor[rows])
-        by_applied = np.abs(np.log(headroom[rows] / applied[rows]) - usual)
-        by_label = np.abs(np.log(headroom[rows] / label[rows]) - usual)
-    set_wrong = (by_label < _FITS) & (by_applied > _APART)
-    other_cylinder = (by_applied < _FITS) & (by_label > _APART)
-    unread = np.isnan(headroom[rows])
+        by_applied = [
+            np.abs(np.log(headroom[rows] / applied[rows]) - usual),
+            np.abs(np.log(found[rows] / applied[rows])),
+        ]
+        by_label = [np.abs(np.log(headroom[rows] / label[rows]) - usual), np.abs(np.log(found[rows] / label[rows]))]
+    for_label = sum((one < _FITS) & (other > _APART) for one, other in zip(by_label, by_applied, strict=True)) > 0
+    for_applied = sum((one < _FITS) & (other > _APART) for one, other in zip(by_applied, by_label, strict=True)) > 0
+    set_wrong = for_label & ~for_applied
+    other_cylinder = for_applied & ~for_label & _on_a_label(bench, rows, applied)
+    unread = np.isnan(headroom[rows]) & ~set_wrong & ~other_cylinder
     aside = ~set_wrong & ~other_cylinder & ~unread
     said = np.array([f"the label says {value:g}" for value in label[rows]], dtype=object)
 
@@ -75,10 +80,32 @@ def _wide(bench: Bench, rows: IntArray, applied: Array, label: Array, off: Array
         return Batch("applied not the label", "calibrations", "applied", done, rows[mask], reasons=reasons, **more)
 
     return [
-        batch(set_wrong, CORRECTED, "the headroom fits the label and not the value set: the label is used",
+        batch(set_wrong, CORRECTED, "the readings fit the label and not the value set: the label is used",
               changes={"applied": label[rows][set_wrong]}, otherwise=SET_ASIDE),
-        batch(other_cylinder, DOUBTED, "the headroom fits the value set: another cylinder was used, not this one",
+        batch(other_cylinder, DOUBTED, "the readings fit the value set: another cylinder was used, not this one",
               changes={"cylinder_id": np.full(int(other_cylinder.sum()), "", dtype=object)}),
         batch(unread, DOUBTED, "no headroom is recorded that could tell which is right"),
-        batch(aside, SET_ASIDE, "the headroom does not tell which is right; mend applied or the cylinder"),
+        batch(aside, SET_ASIDE, "the readings do not tell which is right; mend applied or the cylinder"),
     ]  # fmt: skip
+
+
+def _usual_ratio(bench: Bench, rows: IntArray, off: Array) -> Array:
+    """Median ln headroom ratio of each row's sensor over its rows that agree with the label; NaN where there are too
+    few."""
+    sensor = bench.sensor_of()
+    theirs = np.isin(sensor, sensor[rows]) & bench.used["calibrations"] & ~off
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.log(headroom_ratio(bench)[theirs])
+    return looked_up(group_median(sensor[theirs], logs, fewest=3), sensor[rows])
+
+
+def _on_a_label(bench: Bench, rows: IntArray, applied: Array) -> Array:
+    """Rows whose applied concentration stands on another label for the same gas."""
+    gas_of_label, concentration = bench.codes("cylinders", "gas"), bench.column("cylinders", "concentration")
+    names = gas_of_label[1][gas_of_label[0]]
+    gas = bench.of_sensor("gas")[rows]
+    stock = {(str(name), round(float(value), 6)) for name, value in zip(names, concentration, strict=True)}
+    return np.array(
+        [(str(name), round(float(value), 6)) in stock for name, value in zip(gas, applied[rows], strict=True)],
+        dtype=bool,
+    )

@@ -22,6 +22,9 @@ _CLOSE = 0.01
 _FAR = 4.0
 _READINGS = ("headroom", "as_found", "as_left", "zero_offset")
 _BASES = (4.4, 5.0)
+_SLIPS = {4: "smaller", -4: "larger", 3: "smaller", -3: "larger", 2: "smaller", -2: "larger"}
+"""Powers of ten by which a value may be off where no unit is known to explain it: percent, parts per thousand, ppm in
+%vol."""
 
 
 def check(bench: Bench) -> list[Batch]:
@@ -75,18 +78,20 @@ def _reference(bench: Bench, applied: Array) -> Array:
     """(n calibrations,) what should have been applied: the label, else what the sensor usually gets; NaN where
     unknown."""
     reference = np.append(bench.column("cylinders", "concentration"), np.nan)[bench.label_of()]
-    sensor, used = bench.sensor_of(), bench.used["calibrations"]
-    lone = used & np.isnan(reference) & (sensor >= 0) & (applied > 0)
+    sensor = bench.sensor_of()
+    told = bench.used["calibrations"] & (sensor >= 0) & (applied > 0)
+    lone = told & np.isnan(reference)
     if not lone.any():
         return reference
-    logs = np.log(np.where(lone, applied, np.nan))
+    logs = np.log(np.where(told, applied, np.nan))
     count = len(bench.tables["sensors"])
     high, low = np.full(count + 1, -np.inf), np.full(count + 1, np.inf)
-    np.maximum.at(high, sensor[lone], logs[lone])
-    np.minimum.at(low, sensor[lone], logs[lone])
-    varied = lone & (high - low > np.log(_FAR))[sensor]
+    np.maximum.at(high, sensor[told], logs[told])
+    np.minimum.at(low, sensor[told], logs[told])
+    varied = told & (high - low > np.log(_FAR))[sensor]
     usual = group_median(sensor[varied], logs[varied], fewest=5)
-    reference[varied] = np.exp(looked_up(usual, sensor[varied]))
+    lone &= varied
+    reference[lone] = np.exp(looked_up(usual, sensor[lone]))
     return reference
 
 
@@ -104,6 +109,9 @@ def _unit_of(bench: Bench, sensor: IntArray, ratio: Array) -> tuple[Array, Array
             scale = factor(str(own), other, lel, known.molar_mass if known else None) if own and other != own else None
             if scale is not None and abs(np.log(seen / scale)) < _CLOSE:
                 found[place], scales[place] = other, scale
+        slipped = round(np.log10(seen)) if seen > 0 and np.isfinite(seen) else 0
+        if not found[place] and slipped in _SLIPS and abs(np.log(seen / 10.0**slipped)) < _CLOSE:
+            found[place], scales[place] = f"a unit {10.0 ** abs(slipped):g} times {_SLIPS[slipped]}", 10.0**slipped
     return found, scales
 
 

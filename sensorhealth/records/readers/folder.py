@@ -6,10 +6,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
-import pyarrow as pa
 
 from ...errors import RecordsError
-from ..raw import BrokenRow, RawTable, Source
+from ..raw import BrokenRow, RawTable, Source, stacked
 from ._delimited import delimited_source
 from ._files import regular
 from ._parquet import parquet_source
@@ -84,23 +83,6 @@ def _joined(path: Path, parts: Sequence[Source]) -> Source:
             rows.append(piece.row + before)
             broken += [BrokenRow(bad.row + before, bad.text, bad.reason) for bad in piece.broken]
             before += piece.cells.num_rows + len(piece.broken)
-        return RawTable(_stacked(cells, asked), np.concatenate(rows), tuple(broken))
+        return RawTable(stacked(cells, asked), np.concatenate(rows), tuple(broken))
 
     return Source(str(path), headings, read)
-
-
-def _stacked(pieces: Sequence[pa.Table], asked: Sequence[str]) -> pa.Table:
-    columns = []
-    for heading in asked:
-        chunks = [
-            chunk
-            for piece in pieces
-            for chunk in (piece.column(heading).chunks if heading in piece.column_names else [pa.nulls(piece.num_rows)])
-        ]
-        kinds = {chunk.type for chunk in chunks if not pa.types.is_null(chunk.type)}
-        if len(kinds) > 1:
-            chunks = [chunk if pa.types.is_null(chunk.type) else chunk.cast(pa.string()) for chunk in chunks]
-            kinds = {pa.string()}
-        kind = kinds.pop() if kinds else pa.null()
-        columns.append(pa.chunked_array([pa.nulls(len(c), kind) if c.type != kind else c for c in chunks], type=kind))
-    return pa.table(columns, names=list(asked))
