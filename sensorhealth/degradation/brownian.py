@@ -9,12 +9,15 @@ tau = 0, at equal times and at g = 0.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import lapack
 
-from sensorhealth.degradation.reml_data import FloatArray, IntArray
+from sensorhealth.degradation.reml_data import FloatArray, IntArray, Where
+
+HELD_PAIRS = 500_000  # pairs of readings worked on at once
 
 
 @dataclass(frozen=True)
@@ -53,21 +56,31 @@ class ClockNoise:
         before = np.concatenate(([0.0], white[:-1]))
         diagonal = white + np.where(clock.first > 0, 0.0, before) + tau * clock.step
         coupling = np.where(clock.first[1:] > 0, 0.0, -white[:-1])
-        self._pivot, self._multiplier, info = lapack.dpttrf(diagonal, coupling)
+        self._pivot: FloatArray
+        self._multiplier: FloatArray
+        self._pivot, self._multiplier, info = (
+            lapack.dpttrf(diagonal, coupling) if len(white) > 1 else (diagonal, coupling, 0)
+        )
         if info != 0:
             raise np.linalg.LinAlgError("the noise covariance is not positive definite")
         self.log_det = float(np.log(self._pivot).sum())
         self._filter()
 
-    def solve(self, columns: FloatArray) -> FloatArray:
-        """R^-1 times columns (N, k)."""
-        first = self.clock.first[:, None]
+    def solve(self, columns: FloatArray, readings: IntArray | None = None) -> FloatArray:
+        """R^-1 times columns (N, k), or the part of some readings (r, k) that make up whole sensors."""
+        pivot, multiplier = self._pivot, self._multiplier
+        first, last = self.clock.first[:, None], self.clock.last[:, None]
+        if readings is not None:
+            pivot, multiplier = pivot[readings], multiplier[readings[:-1]]
+            first, last = first[readings], last[readings]
         shifted = np.zeros_like(columns)
         shifted[1:] = columns[:-1]
-        solution, _ = lapack.dpttrs(self._pivot, self._multiplier, columns - np.where(first > 0, 0.0, shifted))
+        right = columns - np.where(first > 0, 0.0, shifted)
+        # the LAPACK routines want at least two equations
+        solution = lapack.dpttrs(pivot, multiplier, right)[0] if len(right) > 1 else right / pivot[:, None]
         after = np.zeros_like(solution)
         after[:-1] = solution[1:]
-        return np.ascontiguousarray(solution - np.where(self.clock.last[:, None] > 0, 0.0, after))
+        return np.ascontiguousarray(solution - np.where(last > 0, 0.0, after))
 
     def wander(self, columns: FloatArray) -> FloatArray:
         """K times columns (N, k): the derivative of R to tau applied to them."""
@@ -121,14 +134,27 @@ class ClockNoise:
     def _flat(self, padded: FloatArray) -> FloatArray:
         return padded.T[self.clock.reading.T >= 0]
 
-    def inverse_entries(self, lag: int, state: tuple[FloatArray, FloatArray] | None) -> tuple[FloatArray, ...]:
-        """Entries (k, k+lag) of R^-1 and of its derivative to tau in the rectangle, and the state for the next lag."""
-        rows = len(self.smooth)
-        if state is None:
-            gamma, d_gamma = self.smooth, self._d_smooth
-        else:
-            gain, d_gain = self.gain[: rows - lag], self._d_gain[: rows - lag]
-            gamma, d_gamma = gain * state[0][1:], d_gain * state[0][1:] + gain * state[1][1:]
-        product = self._weight[: rows - lag] * self._weight[lag:]
-        value = -product * self.tau * gamma + (self._weight if lag == 0 else 0.0)
-        return value, -product * (gamma + self.tau * d_gamma), gamma, d_gamma
+    def inverse_entries(self, sensors: Where) -> Iterator[tuple[IntArray, IntArray, FloatArray, FloatArray]]:
+        """Upper entries of R^-1 of some sensors with the diagonal halved: first and second reading (positions in the
+        sensors' own list of readings), value, derivative to tau. A few lags at a time."""
+        weight, cells = self._weight[:, sensors], self.clock.reading[:, sensors]
+        real = cells >= 0
+        count = real.sum(0)
+        local = np.where(real, np.cumsum(count) - count + np.arange(len(cells))[:, None], -1)
+        gamma, d_gamma = self.smooth[:, sensors], self._d_smooth[:, sensors]
+        gain, d_gain = self.gain[:, sensors], self._d_gain[:, sensors]
+        held: list[tuple[FloatArray, ...]] = []
+        for lag in range(len(cells)):
+            if lag:
+                ahead, d_ahead = gamma[1:], d_gamma[1:]
+                gamma = gain[: len(ahead)] * ahead
+                d_gamma = d_gain[: len(ahead)] * ahead + gain[: len(ahead)] * d_ahead
+            product = -weight[: len(gamma)] * weight[lag:]
+            value, slope = product * self.tau * gamma, product * (gamma + self.tau * d_gamma)
+            if lag == 0:
+                value, slope = 0.5 * (value + weight), 0.5 * slope
+            there = real[lag:]
+            held.append((local[: len(gamma)][there], local[lag:][there], value[there], slope[there]))
+            if lag == len(cells) - 1 or sum(len(part[0]) for part in held) > HELD_PAIRS:
+                yield tuple(np.concatenate(part) for part in zip(*held))  # type: ignore[misc]
+                held = []

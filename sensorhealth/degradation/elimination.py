@@ -1,44 +1,158 @@
-"""Sensors eliminated in closed 2x2 form, crossed effects by a Cholesky factor, fixed effects last.
+"""Sensors eliminated in closed 2x2 form, crossed effects block by block by Cholesky, fixed effects last.
 
 All relative to the residual variance: D (2x2) covariance of a sensor's intercept and slope, theta variances of the
 crossed classes, t = sqrt(theta) by column. With WW = Z'R^-1Z of a sensor,
 ``S = D (I + WW D)^-1 = (D + |D| adj(WW)) / |I + WW D|`` holds for singular D and adds nothing but positive terms.
-``U = TT - sum PT S PT'``, ``A = I + t U t``; Henderson's equations absorbed (Henderson 1975, Biometrics 31:423-447),
+``U = TT - sum P S P'``, ``A = I + t U t``: Henderson's equations absorbed (Henderson 1975, Biometrics 31:423-447);
 criterion of Bates, Maechler, Bolker and Walker (2015, J. Stat. Softw. 67(1)), equations 34 and 41.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-from scipy import sparse
 from scipy.linalg import cholesky, lapack, solve_triangular
 
 from sensorhealth.degradation.elimination_sums import Sums
 from sensorhealth.degradation.reml_data import FloatArray
-from sensorhealth.degradation.reml_layout import Layout, totals
+from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.errors import FitError
 
 
 @dataclass(frozen=True)
+class SensorBlocks:
+    """What a unit's sensors become at one D."""
+
+    s: FloatArray  # (n, 2, 2) S
+    root: FloatArray  # (n, 2, 2) lower, S = root root'
+    back: FloatArray  # (n, 2, 2) (I + WW D)^-1
+    zvz: FloatArray  # (n, 2, 2) Z'V1^-1Z, V1 = R + Z D Z'
+    log_det: float  # sum of log|I + WW D|
+
+
+def sensor_blocks(ww: FloatArray, d: FloatArray) -> SensorBlocks:
+    """Closed forms from WW (n, 3) and D (2, 2), which may be singular."""
+    w11, w12, w22 = ww.T
+    d11, d12, d22 = d[0, 0], d[0, 1], d[1, 1]
+    det_d = max(d11 * d22 - d12 * d12, 0.0)
+    det_w = np.maximum(w11 * w22 - w12 * w12, 0.0)
+    det = 1.0 + w11 * d11 + 2 * w12 * d12 + w22 * d22 + det_w * det_d
+    s, root, back, zvz = (np.zeros((len(ww), 2, 2)) for _ in range(4))
+    s[:, 0, 0] = (d11 + det_d * w22) / det
+    s[:, 1, 1] = (d22 + det_d * w11) / det
+    s[:, 0, 1] = s[:, 1, 0] = (d12 - det_d * w12) / det
+    first = np.sqrt(s[:, 0, 0])
+    safe = np.where(first > 0, first, 1.0)
+    root[:, 0, 0] = first
+    root[:, 1, 0] = np.where(first > 0, s[:, 1, 0] / safe, 0.0)
+    root[:, 1, 1] = np.where(first > 0, np.sqrt(det_d / det) / safe, np.sqrt(s[:, 1, 1]))
+    back[:, 0, 0] = (1.0 + w12 * d12 + w22 * d22) / det
+    back[:, 1, 1] = (1.0 + w11 * d11 + w12 * d12) / det
+    back[:, 0, 1] = -(w11 * d12 + w12 * d22) / det
+    back[:, 1, 0] = -(w12 * d11 + w22 * d12) / det
+    zvz[:, 0, 0] = (w11 + det_w * d22) / det
+    zvz[:, 1, 1] = (w22 + det_w * d11) / det
+    zvz[:, 0, 1] = zvz[:, 1, 0] = (w12 - det_w * d12) / det
+    return SensorBlocks(s, root, back, zvz, float(np.log(det).sum()))
+
+
+@dataclass(frozen=True)
+class Absorbed:
+    """Units of one block, or a shard's part of it, with the sensors gone; these add up."""
+
+    u: FloatArray  # (C_b, C_b)
+    rhs: FloatArray  # (C_b, q) T'V1^-1[X y]
+
+
+@dataclass(frozen=True)
+class Remainder:
+    """What is left for [X y] of the sensors alone, and their log determinants; these add up."""
+
+    schur: FloatArray  # (q, q)
+    log_det: float
+
+
+def absorb(sums: Sums, d: FloatArray, block: int) -> tuple[Absorbed, Remainder]:
+    """Eliminate the sensors of one block."""
+    layout = sums.layout
+    own = layout.blocks[block]
+    tt = sums.tt[block]
+    u = np.diag(tt) if tt.ndim == 1 else tt.copy()
+    rhs = sums.tx[own.columns]
+    q = rhs.shape[1]
+    schur, log_det = np.zeros((q, q)), 0.0
+    for k in own.units:
+        unit = layout.units[k]
+        sensors = sensor_blocks(sums.ww[unit.sensors], d)
+        right = rotate(sensors.root, sums.wx[unit.sensors])
+        outer, thin = sums.pairs(k).outer(sensors.root, right)
+        u -= outer
+        rhs = rhs - thin
+        flat = right.reshape(-1, q)
+        schur -= flat.T @ flat
+        log_det += sensors.log_det
+    return Absorbed(u, rhs), Remainder(schur, log_det)
+
+
+def rotate(root: FloatArray, wx: FloatArray) -> FloatArray:
+    """root' wx for each sensor (n, 2, q)."""
+    out = np.empty_like(wx)
+    out[:, 0] = root[:, 0, 0, None] * wx[:, 0] + root[:, 1, 0, None] * wx[:, 1]
+    out[:, 1] = root[:, 1, 1, None] * wx[:, 1]
+    return out
+
+
+@dataclass(frozen=True)
+class SolvedBlock:
+    """Crossed effects of one block."""
+
+    t: FloatArray  # (C_b,) relative standard deviations (known scales left out)
+    u: FloatArray  # (C_b, C_b)
+    rhs: FloatArray  # (C_b, q)
+    a_inverse: FloatArray  # (C_b, C_b) inverse of A = I + t U t
+    e: FloatArray  # (C_b, q) theta^ rhs
+    log_det: float  # log|A|
+
+    @property
+    def theta_inverse(self) -> FloatArray:
+        """theta^ = t A^-1 t: relative covariance of the effects given beta (C_b, C_b)."""
+        return self.a_inverse * self.t[:, None] * self.t[None, :]
+
+
+def solve_block(absorbed: Absorbed, t: FloatArray) -> SolvedBlock:
+    """Cholesky factor and inverse of A."""
+    size = len(t)
+    if size == 0:
+        empty = np.zeros((0, absorbed.rhs.shape[1]))
+        return SolvedBlock(t, absorbed.u, empty, absorbed.u, empty, 0.0)
+    a = absorbed.u * t[:, None]
+    a *= t[None, :]
+    a.ravel()[:: size + 1] += 1.0
+    factor, info = lapack.dpotrf(a.T, lower=0, overwrite_a=1, clean=0)
+    if info != 0:
+        raise np.linalg.LinAlgError("the crossed effects' matrix is not positive definite")
+    log_det = 2.0 * float(np.log(np.diag(factor)).sum())
+    upper, info = lapack.dpotri(factor, lower=0, overwrite_c=1)
+    inverse = np.triu(upper)
+    inverse += np.triu(upper, 1).T
+    e = t[:, None] * (inverse @ (t[:, None] * absorbed.rhs))
+    return SolvedBlock(t, absorbed.u, absorbed.rhs, inverse, e, log_det)
+
+
+@dataclass(frozen=True)
 class Eliminated:
-    """The system at one set of relative variances, with the solution of the mixed-model equations."""
+    """The system at one set of relative variances, solved for crossed and fixed effects."""
 
     layout: Layout
     sums: Sums
     d: FloatArray  # (2, 2)
-    t: FloatArray  # (C,) relative standard deviation of each column (its known scale left out)
-    s: FloatArray  # (n, 2, 2)
-    pts: FloatArray  # (P, 2) PT S
-    u_matrix: FloatArray  # (C, C)
-    a_inverse: FloatArray  # (C, C) inverse of A
-    theta_inverse: FloatArray  # (C, C) t A^-1 t: relative covariance of the crossed effects given beta
-    rhs: FloatArray  # (C, q) T'V^-1[X y] with sensors eliminated
-    e: FloatArray  # (C, q) theta_inverse @ rhs
-    schur: FloatArray  # (q, q) what is left for [X y]
-    beta: FloatArray  # (p,) about the least-squares start
-    beta_root: FloatArray  # (p, p) inverse Cholesky factor of schur_xx: covariance = root' root
+    t: FloatArray  # (C,)
+    blocks: Sequence[SolvedBlock]
+    beta: FloatArray  # (p,) about the layout's start
+    beta_root: FloatArray  # (p, p): relative covariance of beta = root' root
     rss: float
     log_det: float  # log|V| without the residual variance
     log_det_x: float  # log|X'V^-1X|
@@ -48,90 +162,35 @@ class Eliminated:
         """(q,) coefficients that turn [X y] into y - X beta."""
         return np.append(-self.beta, 1.0)
 
+    def blockwise(self, name: str) -> FloatArray:
+        """A per-column attribute of the blocks (e, rhs) in the order of the columns (C, q)."""
+        out = np.empty((len(self.t), len(self.beta) + 1))
+        for block, solved in zip(self.layout.blocks, self.blocks):
+            out[block.columns] = getattr(solved, name)
+        return out
+
+    @cached_property
+    def v(self) -> FloatArray:
+        """Predicted crossed effects (C,), known scales left out."""
+        return self.blockwise("e") @ self.contrast
+
 
 def eliminate(layout: Layout, sums: Sums, d: FloatArray, theta: FloatArray) -> Eliminated:
     """Solve at relative variances d (2, 2) and theta (K,), one per crossed class."""
-    s, det = _sensor_blocks(sums.ww, d)
     t = np.sqrt(theta)[layout.class_of_column]
-    i, c = layout.pair_sensor, layout.pair_column
-    pts = np.einsum("pa,pab->pb", sums.pt, s[i])
-    u_matrix = sums.tt - _outer(layout, pts, sums.pt)
-    q = sums.xx.shape[0]
-    rhs = sums.tx.copy()
-    for k in range(q):
-        rhs[:, k] -= totals(c, (pts * sums.wx[i, :, k]).sum(1), layout.columns)
-    a_inverse, log_det_a = _invert(u_matrix * t[:, None] * t[None, :])
-    theta_inverse = a_inverse * t[:, None] * t[None, :]
-    e = theta_inverse @ rhs
-    swx = s @ sums.wx
-    schur = sums.xx - np.einsum("iaq,iar->qr", sums.wx, swx) - rhs.T @ e
-    beta, root, rss, log_det_x = _fixed(0.5 * (schur + schur.T))
-    log_det = sums.log_det + float(np.log(det).sum()) + log_det_a
-    return Eliminated(
-        layout,
-        sums,
-        d,
-        t,
-        s,
-        pts,
-        u_matrix,
-        a_inverse,
-        theta_inverse,
-        rhs,
-        e,
-        schur,
-        beta,
-        root,
-        rss,
-        log_det,
-        log_det_x,
-    )
+    schur, log_det = sums.xx.copy(), sums.log_det
+    blocks = []
+    for k, block in enumerate(layout.blocks):
+        absorbed, rest = absorb(sums, d, k)
+        solved = solve_block(absorbed, t[block.columns])
+        schur += rest.schur - solved.rhs.T @ solved.e
+        log_det += rest.log_det + solved.log_det
+        blocks.append(solved)
+    beta, root, rss, log_det_x = solve_fixed(0.5 * (schur + schur.T))
+    return Eliminated(layout, sums, d, t, blocks, beta, root, rss, log_det, log_det_x)
 
 
-def _sensor_blocks(ww: FloatArray, d: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """S (n, 2, 2) and |I + WW D| (n,)."""
-    w11, w12, w22 = ww.T
-    det_d = max(d[0, 0] * d[1, 1] - d[0, 1] ** 2, 0.0)
-    det_w = np.maximum(w11 * w22 - w12 * w12, 0.0)
-    det = 1.0 + w11 * d[0, 0] + 2 * w12 * d[0, 1] + w22 * d[1, 1] + det_w * det_d
-    s = np.empty((len(ww), 2, 2))
-    s[:, 0, 0] = (d[0, 0] + det_d * w22) / det
-    s[:, 1, 1] = (d[1, 1] + det_d * w11) / det
-    s[:, 0, 1] = s[:, 1, 0] = (d[0, 1] - det_d * w12) / det
-    return s, det
-
-
-def sparse_pairs(layout: Layout, values: FloatArray) -> sparse.csr_array:
-    """Values (P, 2) of the (sensor, column) pairs as a (2n, C) matrix: rows 2i and 2i + 1 belong to sensor i."""
-    rows = np.concatenate((2 * layout.pair_sensor, 2 * layout.pair_sensor + 1))
-    columns = np.concatenate((layout.pair_column, layout.pair_column))
-    matrix = sparse.coo_array((values.T.ravel(), (rows, columns)), shape=(2 * layout.sensors, layout.columns))
-    return matrix.tocsr()
-
-
-def _outer(layout: Layout, left: FloatArray, right: FloatArray) -> FloatArray:
-    """sum over sensors of left_i right_i' as a dense (C, C) matrix."""
-    if not len(layout.pair_sensor):
-        return np.zeros((layout.columns, layout.columns))
-    return (sparse_pairs(layout, left).T.tocsr() @ sparse_pairs(layout, right)).toarray()
-
-
-def _invert(relative: FloatArray) -> tuple[FloatArray, float]:
-    """Inverse and log determinant of I + relative."""
-    size = len(relative)
-    if size == 0:
-        return relative, 0.0
-    relative[np.diag_indices(size)] += 1.0
-    factor = cholesky(relative, lower=True, overwrite_a=True, check_finite=False)
-    log_det = 2.0 * float(np.log(np.diag(factor)).sum())
-    inverse, info = lapack.dpotri(factor, lower=1, overwrite_c=1)
-    if info != 0:
-        raise np.linalg.LinAlgError("the crossed effects' matrix cannot be inverted")
-    inverse = np.tril(inverse)
-    return inverse + np.tril(inverse, -1).T, log_det
-
-
-def _fixed(schur: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
+def solve_fixed(schur: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
     """Generalised least squares from the (q, q) remainder: beta, root of its relative covariance, rss, log|X'V^-1X|."""
     p = len(schur) - 1
     if p == 0:
@@ -140,6 +199,6 @@ def _fixed(schur: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
         factor = cholesky(schur[:p, :p], lower=True, check_finite=False)
     except np.linalg.LinAlgError as error:
         raise FitError("fixed effects are confounded with each other; leave one of them out") from error
-    root = solve_triangular(factor, np.eye(p), lower=True)
+    root = solve_triangular(factor, np.eye(p), lower=True, check_finite=False)
     z = root @ schur[:p, p]
     return root.T @ z, root, float(schur[p, p] - z @ z), 2.0 * float(np.log(np.diag(factor)).sum())

@@ -5,89 +5,160 @@ They depend on the relative wander variance tau only, and add up over any divisi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import sparse
 
 from sensorhealth.degradation.brownian import ClockNoise
-from sensorhealth.degradation.reml_data import FloatArray
+from sensorhealth.degradation.elimination_blocks import Unit
+from sensorhealth.degradation.elimination_pairs import Pairs
+from sensorhealth.degradation.elimination_units import make_pairs
+from sensorhealth.degradation.reml_data import FloatArray, IntArray
 from sensorhealth.degradation.reml_layout import Layout, totals
 
+KEPT_CELLS = 4_000_000  # cells of all pair tables together up to which they are kept and not made anew at every pass
 
-@dataclass(frozen=True)
+
+@dataclass
 class Sums:
-    """Products weighted by R^-1 (R: relative noise covariance); `d_*` objects hold derivatives to tau instead."""
+    """Products weighted by R^-1 (R: relative noise covariance), or their derivatives to tau."""
 
+    layout: Layout
+    rz: FloatArray | None  # (2, N) R^-1Z, None for white noise without weights
     ww: FloatArray  # (n, 3) Z'R^-1Z: entries 11, 12, 22
     wx: FloatArray  # (n, 2, q) Z'R^-1[X y]
     xx: FloatArray  # (q, q)
     tx: FloatArray  # (C, q) T'R^-1[X y]
-    pt: FloatArray  # (P, 2) T'R^-1Z for every (sensor, column) pair
-    tt: FloatArray  # (C, C) T'R^-1T
+    tt: list[FloatArray]  # T'R^-1T of every block (C_b, C_b), or (C_b,) where it is diagonal
     log_det: float  # log|R|
+    _kept: dict[int, Pairs] = field(default_factory=dict)
+
+    def pairs(self, k: int) -> Pairs:
+        """P = T'R^-1Z of unit k."""
+        if k in self._kept:
+            return self._kept[k]
+        unit = self.layout.units[k]
+        width = len(self.layout.blocks[unit.block].columns)
+        out = make_pairs(unit, width, self._rz(unit))
+        if self.layout.columns * self.layout.sensors <= KEPT_CELLS:
+            self._kept[k] = out
+        return out
+
+    def _rz(self, unit: Unit) -> FloatArray:
+        if self.rz is not None:
+            return self.rz[:, unit.readings]
+        g = self.layout.data.g[unit.readings]
+        return np.stack((np.ones_like(g), g))
 
 
-def reduce_readings(layout: Layout, noise: ClockNoise | None) -> Sums:
-    """Sums at one tau; without a noise object tau = 0."""
-    if noise is None:
-        w = layout.weights
-        weighted = layout.crossed.multiply(w[:, None]).tocsr()
-        tt = (layout.crossed.T @ weighted).toarray()
-        return _reduce(layout, w[:, None] * layout.z, w[:, None] * layout.xy, tt, -float(np.log(w).sum()))
-    q = layout.xy.shape[1]
-    solved = noise.solve(np.hstack((layout.xy, layout.z)))
-    return _reduce(layout, solved[:, q:], solved[:, :q], _pairs(layout, noise)[0], noise.log_det)
+def reduce_readings(layout: Layout) -> Sums:
+    """Sums for white noise (tau = 0)."""
+    w = layout.data.weights
+    log_det = 0.0 if w is None else -float(np.log(w).sum())
+    rz = None if w is None else np.stack((w, w * layout.data.g))
+    out = _empty(layout, rz, log_det)
+    for unit in layout.units:
+        wu = None if w is None else w[unit.readings]
+        xy = _unit_xy(layout, unit)
+        _add_unit(out, unit, out._rz(unit), xy, xy if wu is None else xy * wu[:, None])
+        out.tt[unit.block] = out.tt[unit.block] + _same_reading(layout, unit, wu)
+    return out
 
 
-def reduce_derivatives(layout: Layout, noise: ClockNoise) -> tuple[Sums, Sums]:
-    """Sums at one tau and their derivatives to it: d R^-1 / d tau = -R^-1 K R^-1."""
-    q = layout.xy.shape[1]
-    solved = noise.solve(np.hstack((layout.xy, layout.z)))
+def reduce_wander(layout: Layout, noise: ClockNoise) -> tuple[Sums, Sums]:
+    """Sums at the noise's tau and their derivatives to it: d R^-1 / d tau = -R^-1 K R^-1."""
+    xy = np.column_stack((layout.data.x, layout.response))
+    q = xy.shape[1]
+    g = layout.data.g
+    solved = noise.solve(np.column_stack((xy, np.ones(len(g)), g)))
     slope = -noise.solve(noise.wander(solved))
-    tt, d_tt = _pairs(layout, noise)
-    here = _reduce(layout, solved[:, q:], solved[:, :q], tt, noise.log_det)
-    return here, _reduce(layout, slope[:, q:], slope[:, :q], d_tt, noise.d_log_det)
+    here = _empty(layout, np.ascontiguousarray(solved[:, q:].T), noise.log_det)
+    change = _empty(layout, np.ascontiguousarray(slope[:, q:].T), noise.d_log_det)
+    for unit in layout.units:
+        both = _pairs_in_time(layout, unit, noise)
+        for part, columns, tt in ((here, solved, both[0]), (change, slope, both[1])):
+            _add_unit(part, unit, part._rz(unit), xy[unit.readings], columns[unit.readings, :q])
+            part.tt[unit.block] = part.tt[unit.block] + tt
+    return here, change
 
 
-def _reduce(layout: Layout, rz: FloatArray, rx: FloatArray, tt: FloatArray, log_det: float) -> Sums:
-    n, q = layout.sensors, layout.xy.shape[1]
-    sensor, g = layout.sensor, layout.z[:, 1]
-
-    def by_sensor(values: FloatArray) -> FloatArray:
-        return totals(sensor, values, n)
-
-    ww = np.stack([by_sensor(rz[:, 0]), by_sensor(rz[:, 1]), by_sensor(g * rz[:, 1])], axis=1)
-    wx = np.empty((n, 2, q))
-    for k in range(q):
-        wx[:, 0, k] = by_sensor(rx[:, k])
-        wx[:, 1, k] = by_sensor(g * rx[:, k])
-    value, reading = layout.crossed.data, layout.entry_reading
-    pt = np.stack([totals(layout.entry_pair, value * rz[reading, a], len(layout.pair_sensor)) for a in (0, 1)], 1)
-    return Sums(ww, wx, layout.xy.T @ rx, np.asarray(layout.crossed.T @ rx), pt, tt, log_det)
+def _empty(layout: Layout, rz: FloatArray | None, log_det: float) -> Sums:
+    n, q = layout.sensors, layout.fixed + 1
+    tt = [np.zeros(len(b.columns)) for b in layout.blocks]
+    return Sums(
+        layout, rz, np.zeros((n, 3)), np.zeros((n, 2, q)), np.zeros((q, q)), np.zeros((layout.columns, q)), tt, log_det
+    )
 
 
-def _pairs(layout: Layout, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
-    """T'R^-1T and its derivative to tau, lag by lag between the readings of each sensor."""
-    assert layout.clock is not None
-    c, n = layout.columns, len(layout.sensor)
-    if c == 0:
+def _unit_xy(layout: Layout, unit: Unit) -> FloatArray:
+    x = layout.data.x[unit.readings]
+    xy = np.empty((len(x), x.shape[1] + 1))
+    xy[:, :-1] = x
+    xy[:, -1] = layout.data.y[unit.readings] - x @ layout.start
+    return xy
+
+
+def _add_unit(out: Sums, unit: Unit, rz: FloatArray, xy: FloatArray, rx: FloatArray) -> None:
+    """Everything of one unit but T'R^-1T."""
+    layout, n, sensor = out.layout, unit.sensor_count, unit.sensor
+    g = layout.data.g[unit.readings]
+    ww = np.stack((totals(sensor, rz[0], n), totals(sensor, rz[1], n), totals(sensor, g * rz[1], n)), axis=1)
+    wx = np.empty((n, 2, rx.shape[1]))
+    columns = layout.blocks[unit.block].columns
+    tx = np.zeros((len(columns), rx.shape[1]))
+    for k in range(rx.shape[1]):
+        one = np.ascontiguousarray(rx[:, k])
+        wx[:, 0, k] = totals(sensor, one, n)
+        wx[:, 1, k] = totals(sensor, g * one, n)
+        if len(columns):
+            met = one if unit.entry is None else one[unit.entry]
+            tx[:, k] = totals(unit.column, met if unit.value is None else met * unit.value, len(columns))
+    out.ww[unit.sensors], out.wx[unit.sensors] = ww, wx
+    out.xx += xy.T @ rx
+    out.tx[columns] += tx
+
+
+def _same_reading(layout: Layout, unit: Unit, weights: FloatArray | None) -> FloatArray:
+    """T'WT of a unit: (C_b,) if every reading touches one column, else (C_b, C_b)."""
+    width = len(layout.blocks[unit.block].columns)
+    value = np.ones(len(unit.column)) if unit.value is None else unit.value
+    weight = value if weights is None else value * (weights if unit.entry is None else weights[unit.entry])
+    out = totals(unit.column, weight * value, width)
+    if unit.entry is None or width == 0:
+        return out
+    full = np.zeros((width, width))
+    for d in range(1, len(layout.data.classes)):
+        first = np.flatnonzero(unit.entry[d:] == unit.entry[:-d])
+        key = unit.column[first].astype(np.int64) * width + unit.column[first + d]
+        full += totals(key, weight[first] * value[first + d], width * width).reshape(width, width)
+    return full + full.T + np.diag(out)
+
+
+def _pairs_in_time(layout: Layout, unit: Unit, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
+    """T'R^-1T of a unit and its derivative to tau, lag by lag between the readings of each sensor."""
+    width = len(layout.blocks[unit.block].columns)
+    if width == 0:
         return np.zeros((0, 0)), np.zeros((0, 0))
-    reading = layout.clock.reading
-    state = None
-    rows, columns, values, slopes = [], [], [], []
-    for lag in range(len(reading)):
-        value, slope, *rest = noise.inverse_entries(lag, state)
-        state = (rest[0], rest[1])
-        real = reading[lag:] >= 0
-        rows.append(reading[: len(reading) - lag][real])
-        columns.append(reading[lag:][real])
-        values.append(value[real] * (0.5 if lag == 0 else 1.0))
-        slopes.append(slope[real] * (0.5 if lag == 0 else 1.0))
-    where = (np.concatenate(rows), np.concatenate(columns))
-    out = []
-    for part in (values, slopes):
-        half = sparse.csr_array((np.concatenate(part), where), shape=(n, n))
-        product = (layout.crossed.T @ (half @ layout.crossed)).toarray()
-        out.append(product + product.T)
-    return out[0], out[1]
+    size = len(unit.sensor)
+    entry = np.arange(size) if unit.entry is None else unit.entry
+    bounds = np.searchsorted(entry, np.arange(size + 1))
+    value = np.ones(len(unit.column)) if unit.value is None else unit.value
+    half, d_half = np.zeros(width * width), np.zeros(width * width)
+    for first, second, inverse, slope in noise.inverse_entries(unit.sensors):
+        for a, b, which in _entry_pairs(bounds, first, second):
+            key = unit.column[a].astype(np.int64) * width + unit.column[b]
+            product = value[a] * value[b]
+            half += totals(key, product * inverse[which], width * width)
+            d_half += totals(key, product * slope[which], width * width)
+    whole, d_whole = half.reshape(width, width), d_half.reshape(width, width)
+    return whole + whole.T, d_whole + d_whole.T
+
+
+def _entry_pairs(bounds: IntArray, first: IntArray, second: IntArray):  # type: ignore[no-untyped-def]
+    """All (entry of first, entry of second, position) for pairs of readings that have several entries each."""
+    most = int(np.diff(bounds).max(initial=0))
+    for i in range(most):
+        for j in range(most):
+            a, b = bounds[first] + i, bounds[second] + j
+            which = np.flatnonzero((a < bounds[first + 1]) & (b < bounds[second + 1]))
+            yield a[which], b[which], which

@@ -1,14 +1,13 @@
 """Restricted maximum likelihood for random lines per sensor crossed with shared effects, and a Brownian wander.
 
 `fit(data)` estimates the variances and everything that follows from them, `deviance(data, parameters)` gives the
-criterion at given variances (lme4's REML criterion), `solve(data, parameters)` everything at given variances without a search.
+criterion at given variances (lme4's REML criterion), `solve(data, parameters)` everything at given variances.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from sensorhealth.degradation.elimination import eliminate
 from sensorhealth.degradation.reml_criterion import Criterion, Evaluation
 from sensorhealth.degradation.reml_data import (
     CrossedClass,
@@ -22,6 +21,7 @@ from sensorhealth.degradation.reml_data import (
 from sensorhealth.degradation.reml_fit import CrossedFit, SharedDraws
 from sensorhealth.degradation.reml_layout import make_layout
 from sensorhealth.degradation.reml_newton import Minimum, minimise
+from sensorhealth.degradation.reml_start import start_values
 
 __all__ = [
     "CrossedClass",
@@ -35,7 +35,7 @@ __all__ = [
     "solve",
 ]
 
-TOLERANCE = 1e-9  # predicted decrease of the deviance at which the search stops
+TOLERANCE = 1e-11  # predicted decrease of the deviance at which the search stops
 
 
 def fit(
@@ -67,11 +67,7 @@ def deviance(data: CrossedData, parameters: VarianceParameters, method: Method =
     brownian = parameters.brownian > 0
     check_data(data, brownian=brownian)
     criterion = Criterion(make_layout(data, brownian=brownian), method, brownian=brownian)
-    relative = criterion.relative(criterion.phi(parameters))
-    el = eliminate(
-        criterion.layout, criterion.sums_at(relative.tau)[0], relative.factor @ relative.factor.T, relative.theta
-    )
-    return criterion.deviance(el, parameters.residual)[0]
+    return criterion.at(parameters).deviance
 
 
 def solve(data: CrossedData, parameters: VarianceParameters, method: Method = "REML") -> CrossedFit:
@@ -84,23 +80,20 @@ def solve(data: CrossedData, parameters: VarianceParameters, method: Method = "R
 
 
 def _start(criterion: Criterion) -> FloatArray:
-    """Relative standard deviations as ageing sensors have them: level 1, slope 1 over the span, gas one half."""
+    """Moment estimates; the wander begins at a third of the noise over the typical span."""
     layout = criterion.layout
-    g = layout.data.g
-    rms = float(np.sqrt(np.mean(g * g))) if len(g) else 1.0
-    rms = rms if rms > 0 else 1.0
-    l3 = np.array([1.0, 0.0, 1.0 / rms])[criterion.free_factor]
-    parts = [l3, np.full(len(criterion.free_class), 0.5)]
-    if criterion.brownian:
-        parts.append(np.array([0.3 / np.sqrt(rms)]))
-    if not criterion.profiled:
-        parts.append(np.array([np.log(np.mean(layout.xy[:, -1] ** 2) / 3 + 1e-300)]))
-    return np.concatenate(parts)
+    sums = criterion.white_sums
+    d, theta, residual = start_values(sums, layout.data.random)
+    g2 = sums.ww[:, 2].sum() / max(sums.ww[:, 0].sum(), 1e-300)
+    tau = 0.1 / np.sqrt(g2) if criterion.brownian and g2 > 0 else 0.0
+    names = [c.name for c in layout.data.classes]
+    crossed = {name: float(value * residual) for name, value in zip(names, theta)}
+    return criterion.phi(VarianceParameters(residual, d * residual, crossed, tau * residual))
 
 
 def _lift(criterion: Criterion, phi: FloatArray) -> FloatArray:
     """A warm start with zero standard deviations lifted to a small part of the usual start."""
-    usual = _start(criterion)
+    usual = np.abs(_start(criterion))
     count = len(phi) - int(not criterion.profiled)
     out = phi.copy()
     for k in range(count):
@@ -113,7 +106,7 @@ def _leave_saddle(
     criterion: Criterion, found: Minimum[Evaluation], max_evaluations: int, tolerance: float
 ) -> Minimum[Evaluation]:
     """Where a zero standard deviation is a ridge and not a minimum, step off it and search on."""
-    usual = _start(criterion)
+    usual = np.abs(_start(criterion))
     for _ in range(3):
         phi = found.phi
         uphill = [

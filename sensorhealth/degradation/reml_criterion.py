@@ -8,16 +8,19 @@ Taking roots and not logarithms makes zero variances ordinary stationary points;
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination import Eliminated, eliminate
-from sensorhealth.degradation.elimination_sums import Sums, reduce_derivatives, reduce_readings
+from sensorhealth.degradation.elimination_sums import Sums, reduce_readings, reduce_wander
 from sensorhealth.degradation.reml_data import FloatArray, Method, Penalty, VarianceParameters, crossed_variances
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.reml_penalty import penalty_terms
-from sensorhealth.degradation.reml_score import Solution, average_information, score, solve_effects
+from sensorhealth.degradation.reml_score import score_of
+from sensorhealth.degradation.reml_solution import Solution, solve_effects
+from sensorhealth.degradation.reml_wander import score_with_wander
 
 
 @dataclass(frozen=True)
@@ -30,20 +33,53 @@ class Relative:
     residual: float | None
 
 
-@dataclass(frozen=True)
 class Evaluation:
-    """Everything at one phi."""
+    """Everything at one phi; derivatives are worked out when first asked for."""
 
-    phi: FloatArray
-    relative: Relative
-    residual: float
-    deviance: float  # without penalty
-    value: float  # with penalty
-    gradient: FloatArray
-    hessian: FloatArray
-    eliminated: Eliminated
-    solution: Solution
-    noise: ClockNoise | None
+    def __init__(self, criterion: Criterion, phi: FloatArray, relative: Relative) -> None:
+        self.criterion, self.phi, self.relative = criterion, phi, relative
+        sums, self.d_sums, self.noise = criterion.sums_at(relative.tau)
+        d = relative.factor @ relative.factor.T
+        self.eliminated = eliminate(criterion.layout, sums, d, relative.theta)
+        self.deviance, self.residual = criterion.deviance(self.eliminated, relative.residual)
+
+    @cached_property
+    def value(self) -> float:
+        """Deviance with the penalty."""
+        return self.deviance + (self._penalty[0] if self._penalty is not None else 0.0)
+
+    @cached_property
+    def _penalty(self) -> tuple[float, FloatArray, FloatArray] | None:
+        return None if self.criterion.penalty is None else penalty_terms(self.criterion, self.phi)
+
+    @cached_property
+    def _derivatives(self) -> tuple[FloatArray, FloatArray]:
+        el, reml = self.eliminated, self.criterion.method == "REML"
+        if self.noise is None or self.d_sums is None:
+            score = score_of(el, reml)
+        else:
+            score = score_with_wander(el, self.d_sums, self.noise, reml)
+        s2 = self.residual
+        base = score.trace - score.quadratic / s2
+        gradient, hessian = self.criterion.chain(
+            self.phi, self.relative, base, score.information(el.beta_root) / s2, score.quadratic / s2, el.rss / s2
+        )
+        if self._penalty is not None:
+            gradient, hessian = gradient + self._penalty[1], hessian + self._penalty[2]
+        return gradient, hessian
+
+    @property
+    def gradient(self) -> FloatArray:
+        return self._derivatives[0]
+
+    @property
+    def hessian(self) -> FloatArray:
+        """Average information with the exact second-order terms of the parametrisation, and the penalty's curvature."""
+        return self._derivatives[1]
+
+    @cached_property
+    def solution(self) -> Solution:
+        return solve_effects(self.eliminated)
 
 
 class Criterion:
@@ -57,7 +93,6 @@ class Criterion:
         self.fixed_class = [k for k, c in enumerate(data.classes) if c.fixed_variance is not None]
         self.profiled = not self.fixed_class
         self.nu = len(data.y) - (layout.fixed if method == "REML" else 0)
-        self._sums: Sums | None = None
 
     def relative(self, phi: FloatArray) -> Relative:
         """Read phi."""
@@ -94,16 +129,18 @@ class Criterion:
         crossed = {c.name: float(rel.theta[k] * s2) for k, c in enumerate(self.layout.data.classes)}
         return VarianceParameters(s2, s2 * rel.factor @ rel.factor.T, crossed, rel.tau * s2)
 
+    @cached_property
+    def white_sums(self) -> Sums:
+        """Sums without a wander."""
+        return reduce_readings(self.layout)
+
     def sums_at(self, tau: float) -> tuple[Sums, Sums | None, ClockNoise | None]:
-        """Sums, derivatives and noise at tau."""
+        """Sums, their derivatives and the noise at tau."""
         if not self.brownian:
-            if self._sums is None:
-                self._sums = reduce_readings(self.layout, None)
-            return self._sums, None, None
+            return self.white_sums, None, None
         assert self.layout.clock is not None
         noise = ClockNoise(self.layout.clock, self.layout.weights, tau)
-        sums, d_sums = reduce_derivatives(self.layout, noise)
-        return sums, d_sums, noise
+        return *reduce_wander(self.layout, noise), noise
 
     def deviance(self, eliminated: Eliminated, residual: float | None) -> tuple[float, float]:
         """-2 log (restricted) likelihood and the residual variance used."""
@@ -115,26 +152,10 @@ class Criterion:
         """Evaluate at absolute variances, the residual variance included."""
         phi = self.phi(parameters)
         rel = self.relative(phi)
-        return self._evaluate(phi, Relative(rel.factor, rel.theta, rel.tau, parameters.residual))
+        return Evaluation(self, phi, Relative(rel.factor, rel.theta, rel.tau, parameters.residual))
 
     def __call__(self, phi: FloatArray) -> Evaluation:
-        return self._evaluate(phi, self.relative(phi))
-
-    def _evaluate(self, phi: FloatArray, relative: Relative) -> Evaluation:
-        sums, d_sums, noise = self.sums_at(relative.tau)
-        el = eliminate(self.layout, sums, relative.factor @ relative.factor.T, relative.theta)
-        deviance, s2 = self.deviance(el, relative.residual)
-        so = solve_effects(el)
-        trace, quadratic = score(el, so, self.method == "REML", noise, d_sums)
-        qpq, h = average_information(el, so, noise)
-        base = trace - quadratic / s2
-        information = qpq / s2
-        gradient, hessian = self._chain(phi, relative, base, information, h / s2, el.rss / s2)
-        value = deviance
-        if self.penalty is not None:
-            extra, d_extra, dd_extra = penalty_terms(self, phi)
-            value, gradient, hessian = value + extra, gradient + d_extra, hessian + dd_extra
-        return Evaluation(phi, relative, s2, deviance, value, gradient, hessian, el, so, noise)
+        return Evaluation(self, phi, self.relative(phi))
 
     def jacobian(self, phi: FloatArray, relative: Relative) -> FloatArray:
         """Derivatives of (D11, D12, D22, theta, tau, ln s2) to phi."""
@@ -158,7 +179,7 @@ class Criterion:
                 jac[3 + k, at] = -relative.theta[k]
         return jac
 
-    def _chain(
+    def chain(
         self, phi: FloatArray, relative: Relative, base: FloatArray, information: FloatArray, h: FloatArray, rss: float
     ) -> tuple[FloatArray, FloatArray]:
         """Gradient and curvature in phi: average information plus the exact second-order term of the chain rule."""

@@ -13,6 +13,8 @@ from sensorhealth.errors import FitError
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+Places = NDArray[np.signedinteger]  # positions, in as few bytes as they need
+Where = slice | IntArray  # a run of rows, or chosen ones
 Method = Literal["REML", "ML"]
 RandomEffects = Literal["intercept+slope", "intercept", "slope", "none"]
 RANDOM_EFFECTS: tuple[RandomEffects, ...] = ("intercept+slope", "intercept", "slope", "none")

@@ -13,8 +13,9 @@ from scipy.linalg import cholesky
 from sensorhealth.degradation import reml_rows
 from sensorhealth.degradation.reml_criterion import Criterion, Evaluation
 from sensorhealth.degradation.reml_data import FloatArray, IntArray, VarianceParameters
-from sensorhealth.degradation.reml_layout import totals
-from sensorhealth.degradation.reml_score import residual
+from sensorhealth.degradation.reml_readings import fitted_variance
+from sensorhealth.degradation.reml_score import apply
+from sensorhealth.degradation.reml_wander import plain_residual
 from sensorhealth.errors import FitError
 
 Terms = Mapping[str, IntArray | tuple[IntArray, FloatArray | None]]
@@ -84,10 +85,10 @@ class CrossedFit:
     @cached_property
     def crossed(self) -> dict[str, tuple[FloatArray, FloatArray]]:
         """Mean and prediction error variance (each (size,)) of every class's effects, in the units of y."""
-        layout, el = self.criterion.layout, self.evaluation.eliminated
-        fixed = el.e[:, : layout.fixed] @ el.beta_root.T
-        variance = self.evaluation.residual * (np.diag(el.theta_inverse) + (fixed * fixed).sum(1)) * layout.scale**2
-        mean = self.evaluation.solution.v * layout.scale
+        layout, so = self.criterion.layout, self.evaluation.solution
+        fixed = so.e @ so.eliminated.beta_root.T
+        variance = self.evaluation.residual * (so.theta_diagonal + (fixed * fixed).sum(1)) * layout.scale**2
+        mean = so.v * layout.scale
         cut = layout.first_column
         return {
             c.name: (mean[cut[k] : cut[k + 1]], variance[cut[k] : cut[k + 1]])
@@ -96,11 +97,11 @@ class CrossedFit:
 
     def _joint(self, level: reml_rows.Rows, slope: reml_rows.Rows) -> FloatArray:
         """Absolute covariance (m, 2, 2) of two rows per sensor."""
-        el, so = self.evaluation.eliminated, self.evaluation.solution
+        so = self.evaluation.solution
         out = np.empty((len(level.sensor), 2, 2))
-        out[:, 0, 0] = reml_rows.covariances(level, level, el, so)
-        out[:, 1, 1] = reml_rows.covariances(slope, slope, el, so)
-        out[:, 0, 1] = out[:, 1, 0] = reml_rows.covariances(level, slope, el, so)
+        out[:, 0, 0] = reml_rows.covariances(level, level, so)
+        out[:, 1, 1] = reml_rows.covariances(slope, slope, so)
+        out[:, 0, 1] = out[:, 1, 0] = reml_rows.covariances(level, slope, so)
         return self.evaluation.residual * out
 
     @cached_property
@@ -111,7 +112,7 @@ class CrossedFit:
     @cached_property
     def residuals(self) -> FloatArray:
         """y - fitted (N,)."""
-        out = residual(self.evaluation.eliminated, self.evaluation.solution)
+        out = plain_residual(self.evaluation.eliminated, self.evaluation.solution.u)
         if self.evaluation.noise is not None:
             out = out - self.wander
         return out
@@ -122,17 +123,12 @@ class CrossedFit:
         noise = self.evaluation.noise
         if noise is None:
             return np.zeros(len(self.criterion.layout.sensor))
-        return reml_rows.wander_means(self.evaluation.eliminated, self.evaluation.solution, noise)
+        return reml_rows.wander_means(self.evaluation.solution, noise)
 
     @cached_property
     def fitted_variance(self) -> FloatArray:
         """Prediction error variance of `fitted` (N,)."""
-        layout, noise = self.criterion.layout, self.evaluation.noise
-        rows = reml_rows.own_rows(layout)
-        if noise is not None:
-            rows = reml_rows.add_wander(rows, layout.data.g, layout, noise)
-        el, so = self.evaluation.eliminated, self.evaluation.solution
-        return self.evaluation.residual * reml_rows.covariances(rows, rows, el, so)
+        return self.evaluation.residual * fitted_variance(self.evaluation.solution, self.evaluation.noise)
 
     def posterior(
         self,
@@ -148,11 +144,9 @@ class CrossedFit:
         crossed effects that belong to the path (lots): class -> (n,) column (-1 none), or (column, coefficient).
         """
         level, slope = self._path_rows(x_level, x_slope, level_terms, slope_terms)
-        el, so = self.evaluation.eliminated, self.evaluation.solution
+        so = self.evaluation.solution
         start = self.criterion.layout.start
-        mean = np.stack(
-            (reml_rows.means(level, el, so) + x_level @ start, reml_rows.means(slope, el, so) + x_slope @ start), 1
-        )
+        mean = np.stack((reml_rows.means(level, so) + x_level @ start, reml_rows.means(slope, so) + x_slope @ start), 1)
         return mean, self._joint(level, slope)
 
     def _path_rows(
@@ -201,19 +195,20 @@ class CrossedFit:
         rows = reml_rows.plain_rows(sensor, x, np.column_stack((np.ones(len(sensor)), g)), t)
         if noise is not None and wander:
             rows = reml_rows.add_wander(rows, g, layout, noise)
-        el, so = self.evaluation.eliminated, self.evaluation.solution
-        mean = reml_rows.means(rows, el, so) + x @ layout.start
-        return mean, self.evaluation.residual * reml_rows.covariances(rows, rows, el, so)
+        so = self.evaluation.solution
+        mean = reml_rows.means(rows, so) + x @ layout.start
+        return mean, self.evaluation.residual * reml_rows.covariances(rows, rows, so)
 
     def draw_shared(self, rng: np.random.Generator, k: int) -> SharedDraws:
         """k joint draws of fixed and crossed effects from their posterior at these variances."""
-        layout, el = self.criterion.layout, self.evaluation.eliminated
+        layout, so = self.criterion.layout, self.evaluation.solution
         sd = np.sqrt(self.evaluation.residual)
-        off = sd * rng.standard_normal((k, layout.fixed)) @ el.beta_root
-        crossed = self.evaluation.solution.v - off @ el.e[:, : layout.fixed].T
-        if layout.columns:
-            root = cholesky(el.a_inverse, lower=True, check_finite=False) * el.t[:, None]
-            crossed = crossed + sd * rng.standard_normal((k, layout.columns)) @ root.T
+        off = sd * rng.standard_normal((k, layout.fixed)) @ so.eliminated.beta_root
+        crossed = so.v - off @ so.e.T
+        for block, solved in zip(layout.blocks, so.eliminated.blocks):
+            if len(block.columns):
+                root = cholesky(solved.a_inverse, lower=True, check_finite=False) * solved.t[:, None]
+                crossed[:, block.columns] += sd * rng.standard_normal((k, len(block.columns))) @ root.T
         return SharedDraws(self.beta + off, crossed * layout.scale)
 
     def posterior_given(
@@ -225,22 +220,19 @@ class CrossedFit:
         slope_terms: Terms | None = None,
     ) -> tuple[FloatArray, FloatArray]:
         """As `posterior`, given k draws of what sensors share: mean (k, n, 2), covariance (n, 2, 2) of every draw."""
-        layout, el = self.criterion.layout, self.evaluation.eliminated
+        layout, so = self.criterion.layout, self.evaluation.solution
         level, slope = self._path_rows(x_level, x_slope, level_terms, slope_terms)
         beta = shared.beta - layout.start
         effects = shared.crossed / np.where(layout.scale > 0, layout.scale, 1.0)
         n, k = layout.sensors, len(beta)
         contrast = np.hstack((-beta, np.ones((k, 1))))
-        left = np.einsum("iaq,kq->kia", el.sums.wx, contrast)
-        pairs = np.zeros((k, n, 2))
-        i, c = layout.pair_sensor, layout.pair_column
-        for draw in range(k):
-            for a in (0, 1):
-                pairs[draw, :, a] = totals(i, el.sums.pt[:, a] * effects[draw, c], n)
-        u = np.einsum("iab,kib->kia", el.s, left - pairs)
+        left = np.einsum("iaq,kq->kia", so.eliminated.sums.wx, contrast)
+        if layout.columns:
+            left = left - (so.pairs @ effects.T).T.reshape(k, n, 2)
+        u = np.einsum("iab,kib->kia", so.s, left)
         mean = np.stack([self._given(rows, beta, effects, u) for rows in (level, slope)], axis=2)
         mean += np.stack((x_level @ layout.start, x_slope @ layout.start), axis=1)
-        sz = [np.einsum("iab,ib->ia", el.s, rows.z) for rows in (level, slope)]
+        sz = [apply(so.s, rows.z) for rows in (level, slope)]
         cov = np.stack([np.stack([(r.z * part).sum(1) for part in sz], 1) for r in (level, slope)], 1)
         cov[:, 0, 0] += level.gamma
         return mean, self.evaluation.residual * cov

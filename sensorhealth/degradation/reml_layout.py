@@ -1,36 +1,32 @@
-"""Where each reading goes: which sensor, which columns of the crossed effects, which (sensor, column) pair."""
+"""Where each reading goes: which sensor, which columns of the crossed effects, which block."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import sparse
 
 from sensorhealth.degradation.brownian import Clock, make_clock
+from sensorhealth.degradation.elimination_blocks import Block, Unit, column_components, stacked_columns
+from sensorhealth.degradation.elimination_units import cut
 from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray
 from sensorhealth.errors import FitError
 
 
 @dataclass(frozen=True)
 class Layout:
-    """Index arrays that do not depend on any parameter. N readings, n sensors, C columns, P pairs, q = p + 1."""
+    """Index arrays that do not depend on any parameter. N readings, n sensors, C columns, q = p + 1."""
 
     data: CrossedData
-    sensor: IntArray  # (N,)
-    weights: FloatArray  # (N,)
-    z: FloatArray  # (N, 2) columns 1 and g
-    xy: FloatArray  # (N, q) fixed effects and y less its least-squares fit
-    start: FloatArray  # (p,) that fit's coefficients
-    columns: int  # C
-    class_of_column: IntArray  # (C,)
-    first_column: IntArray  # (K+1,)
-    scale: FloatArray  # (C,)
-    crossed: sparse.csr_array  # (N, C) coefficients, scale included
-    pair_sensor: IntArray  # (P,) sorted
-    pair_column: IntArray  # (P,)
-    entry_pair: IntArray  # pair of each stored entry of `crossed`
-    entry_reading: IntArray
+    start: FloatArray  # (p,) coefficients taken off y beforehand
+    blocks: list[Block]
+    units: list[Unit]
+    block_of_column: IntArray  # (C,)
+    place_of_column: IntArray  # (C,) within its block
+    first_column: IntArray  # (K+1,) columns of class k are first_column[k]:first_column[k+1]
+    scale: FloatArray  # (C,) known relative standard deviations
     clock: Clock | None
 
     @property
@@ -39,69 +35,76 @@ class Layout:
 
     @property
     def fixed(self) -> int:
-        return self.xy.shape[1] - 1
+        return self.data.x.shape[1]
+
+    @property
+    def columns(self) -> int:
+        return int(self.first_column[-1])
+
+    @cached_property
+    def class_of_column(self) -> IntArray:
+        return np.repeat(np.arange(len(self.data.classes)), np.diff(self.first_column))
+
+    @cached_property
+    def sensor(self) -> IntArray:
+        """Sensor of every reading (N,)."""
+        return np.repeat(np.arange(self.sensors), np.diff(self.data.offsets))
+
+    @cached_property
+    def weights(self) -> FloatArray:
+        return np.ones(len(self.data.y)) if self.data.weights is None else self.data.weights
+
+    @cached_property
+    def response(self) -> FloatArray:
+        """y less the fixed effects at `start` (N,)."""
+        return self.data.y - self.data.x @ self.start
+
+    @cached_property
+    def crossed(self) -> sparse.csr_array:
+        """Coefficients of the crossed effects, known scales included (N, C)."""
+        columns, values, _ = stacked_columns(self.data)
+        real = columns >= 0
+        count = np.concatenate(([0], np.cumsum(real.sum(1))))
+        value = np.ones(int(count[-1])) if values is None else values[real]
+        return sparse.csr_array((value, columns[real], count), shape=(len(columns), self.columns))
 
 
-def make_layout(data: CrossedData, *, brownian: bool) -> Layout:
-    """Sort out the readings once; also takes the least-squares fit off y, which buys digits of the criterion."""
-    n = len(data.y)
-    sensor = np.repeat(np.arange(data.sensors), np.diff(data.offsets))
-    first = np.concatenate(([0], np.cumsum([c.size for c in data.classes]))).astype(np.int64)
-    scale = np.concatenate([np.ones(c.size) if c.scale is None else c.scale for c in data.classes] or [np.empty(0)])
-    reading, column, value = _entries(data, first)
-    value = value * scale[column]
+def make_layout(
+    data: CrossedData, *, brownian: bool, labels: IntArray | None = None, start: FloatArray | None = None
+) -> Layout:
+    """Sort out the readings once. labels: components of the columns and start: fixed effects to take off y, where they
+    are known already (shards of one data set must share them)."""
+    columns, values, first = stacked_columns(data)
     total = int(first[-1])
-    crossed = sparse.csr_array((value, column, np.searchsorted(reading, np.arange(n + 1))), shape=(n, total))
-    key, entry_pair = np.unique(sensor[reading] * max(total, 1) + column, return_inverse=True)
-    weights = np.ones(n) if data.weights is None else data.weights
-    start = _least_squares(data.x, data.y, weights)
-    return Layout(
-        data=data,
-        sensor=sensor,
-        weights=weights,
-        z=np.column_stack((np.ones(n), data.g)),
-        xy=np.column_stack((data.x, data.y - data.x @ start)),
-        start=start,
-        columns=total,
-        class_of_column=np.repeat(np.arange(len(data.classes)), np.diff(first)),
-        first_column=first,
-        scale=scale,
-        crossed=crossed,
-        pair_sensor=key // max(total, 1),
-        pair_column=key % max(total, 1),
-        entry_pair=entry_pair,
-        entry_reading=reading,
-        clock=make_clock(data.g, data.offsets) if brownian else None,
-    )
+    if labels is None:
+        labels = column_components(columns, data.offsets, total)
+    if start is None:
+        start = least_squares(*moments(data))
+    blocks, units, block_of_column, place = cut(columns, values, data.offsets, labels)
+    scale = np.concatenate([np.ones(c.size) if c.scale is None else c.scale for c in data.classes] or [np.empty(0)])
+    clock = make_clock(data.g, data.offsets) if brownian else None
+    return Layout(data, start, blocks, units, block_of_column, place, first, scale, clock)
 
 
-def _entries(data: CrossedData, first: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
-    """Reading, column and coefficient of everything that readings touch, sorted by reading."""
-    parts = []
-    for k, crossed in enumerate(data.classes):
-        reading = np.flatnonzero(crossed.index >= 0)
-        value = np.ones(len(reading)) if crossed.value is None else crossed.value[reading]
-        parts.append((reading, crossed.index[reading] + first[k], value))
-    if not parts:
-        return np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0)
-    reading, column, value = (np.concatenate(part) for part in zip(*parts))
-    order = np.argsort(reading, kind="stable")
-    return reading[order], column[order].astype(np.int64), value[order].astype(float)
+def moments(data: CrossedData) -> tuple[FloatArray, FloatArray]:
+    """x'wx (p, p) and x'wy (p,); they add up over shards."""
+    x = data.x if data.weights is None else data.x * data.weights[:, None]
+    return x.T @ data.x, x.T @ data.y
 
 
-def _least_squares(x: FloatArray, y: FloatArray, weights: FloatArray) -> FloatArray:
-    """Weighted least squares; FitError names a column that the others already make up."""
-    if x.shape[1] == 0:
+def least_squares(xx: FloatArray, xy: FloatArray) -> FloatArray:
+    """Weighted least squares; FitError names a column that says nothing or repeats the others."""
+    if not len(xx):
         return np.empty(0)
-    root = np.sqrt(weights)[:, None]
-    scale = np.sqrt(np.mean((root * x) ** 2, axis=0))
+    scale = np.sqrt(np.diag(xx))
     if np.any(scale == 0):
         raise FitError(f"column {int(np.argmin(scale))} of the fixed effects is all zero; leave it out")
-    q, r = np.linalg.qr(root * x / scale)
-    weak = np.abs(np.diag(r)) < 1e-10 * np.abs(np.diag(r)).max()
-    if weak.any():
-        raise FitError(f"column {int(np.argmax(weak))} of the fixed effects is a combination of the earlier ones")
-    return np.linalg.solve(r, q.T @ (root[:, 0] * y)) / scale
+    unit = xx / np.outer(scale, scale)
+    for k in range(1, len(xx)):
+        rest = unit[k, k] - unit[k, :k] @ np.linalg.lstsq(unit[:k, :k], unit[:k, k], rcond=None)[0]
+        if rest < 1e-12:
+            raise FitError(f"column {k} of the fixed effects is a combination of the earlier ones; leave it out")
+    return np.linalg.solve(unit, xy / scale) / scale
 
 
 def totals(group: IntArray, values: FloatArray, size: int) -> FloatArray:

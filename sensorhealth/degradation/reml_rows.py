@@ -13,10 +13,11 @@ import numpy as np
 from scipy import sparse
 
 from sensorhealth.degradation.brownian import ClockNoise
-from sensorhealth.degradation.elimination import Eliminated, sparse_pairs
 from sensorhealth.degradation.reml_data import FloatArray, IntArray
 from sensorhealth.degradation.reml_layout import Layout
-from sensorhealth.degradation.reml_score import Solution, residual
+from sensorhealth.degradation.reml_score import apply
+from sensorhealth.degradation.reml_solution import Solution
+from sensorhealth.degradation.reml_wander import plain_residual
 
 CHUNK_CELLS = 4_000_000
 
@@ -42,16 +43,15 @@ def plain_rows(sensor: IntArray, x: FloatArray, z: FloatArray, t: sparse.csr_arr
 def add_wander(rows: Rows, g: FloatArray, layout: Layout, noise: ClockNoise) -> Rows:
     """Add W_i(g) to each row."""
     weights = wander_weights(rows.sensor, g, layout, noise)
-    p = layout.fixed
     touched = (weights @ layout.crossed).tocsr()
     t = (touched * -1.0) if rows.t is None else (rows.t - touched).tocsr()
     return Rows(
         rows.sensor,
-        rows.x - weights @ layout.xy[:, :p],
-        rows.z - weights @ layout.z,
+        rows.x - weights @ layout.data.x,
+        rows.z - np.column_stack((weights.sum(axis=1), weights @ layout.data.g)),
         t,
         rows.gamma + wander_left(rows.sensor, g, layout, noise),
-        rows.offset + weights @ layout.xy[:, p],
+        rows.offset + weights @ layout.response,
     )
 
 
@@ -69,7 +69,7 @@ def wander_weights(sensor: IntArray, g: FloatArray, layout: Layout, noise: Clock
         row_of_sensor = np.full(layout.sensors, -1)
         row_of_sensor[sensor[here]] = here
         row = row_of_sensor[layout.sensor]
-        reach = np.where(row >= 0, np.minimum(np.where(row >= 0, g[row], 0.0), layout.z[:, 1]), 0.0)
+        reach = np.where(row >= 0, np.minimum(np.where(row >= 0, g[row], 0.0), layout.data.g), 0.0)
         solved = noise.tau * noise.solve(reach[:, None])[:, 0]
         used = np.flatnonzero(row >= 0)
         parts.append((solved[used], row[used], used))
@@ -86,7 +86,7 @@ def wander_left(sensor: IntArray, g: FloatArray, layout: Layout, noise: ClockNoi
     after = _first_after(layout, sensor, g)
     has_before, has_after = after > begin, after < end
     smooth = np.append(noise.smoothed_variance(), 0.0)
-    times, gains = np.append(layout.z[:, 1], 0.0), np.append(noise.gains(), 0.0)
+    times, gains = np.append(layout.data.g, 0.0), np.append(noise.gains(), 0.0)
     before = np.where(has_before, after - 1, len(smooth) - 1)
     nxt = np.where(has_after, after, len(smooth) - 1)
     g0 = np.where(has_before, times[before], 0.0)
@@ -101,7 +101,7 @@ def wander_left(sensor: IntArray, g: FloatArray, layout: Layout, noise: ClockNoi
 
 def _first_after(layout: Layout, sensor: IntArray, g: FloatArray) -> IntArray:
     """Position of the first reading of the sensor with time above g (or its end): one search for all rows."""
-    times = layout.z[:, 1]
+    times = layout.data.g
     order = np.lexsort(
         (
             np.concatenate((np.zeros(len(times)), np.ones(len(g)))),
@@ -115,62 +115,58 @@ def _first_after(layout: Layout, sensor: IntArray, g: FloatArray) -> IntArray:
     return position[len(times) :]
 
 
-def means(rows: Rows, el: Eliminated, so: Solution) -> FloatArray:
+def means(rows: Rows, so: Solution) -> FloatArray:
     """Best predictions (m,), the least-squares start of beta not yet added."""
-    out = rows.offset + rows.x @ el.beta + (rows.z * so.u[rows.sensor]).sum(1)
+    out = rows.offset + rows.x @ so.eliminated.beta + (rows.z * so.u[rows.sensor]).sum(1)
     return out if rows.t is None else out + rows.t @ so.v
 
 
-def covariances(left: Rows, right: Rows, el: Eliminated, so: Solution) -> FloatArray:
+def covariances(left: Rows, right: Rows, so: Solution) -> FloatArray:
     """Relative prediction error covariance of left_k with right_k (m,); both rows of a pair belong to one sensor."""
-    p = el.layout.fixed
     i = left.sensor
-    sl = np.einsum("mab,mb->ma", el.s[i], left.z)
-    sr = sl if right is left else np.einsum("mab,mb->ma", el.s[i], right.z)
-    out = (left.z * sr).sum(1) + np.einsum("ma,mab,mb->m", sl, so.spread[i], sr)
+    sl = apply(so.s[i], left.z)
+    sr = sl if right is left else apply(so.s[i], right.z)
+    out = (left.z * sr).sum(1) + (sl * apply(so.spread[i], sr)).sum(1)
     xl = left.x - np.einsum("map,ma->mp", so.fx[i], sl)
     xr = right.x - np.einsum("map,ma->mp", so.fx[i], sr)
     if left.t is not None:
-        xl = xl - left.t @ el.e[:, :p]
-        out -= _crossed_with_sensor(left, sr, el)
+        xl = xl - left.t @ so.e
+        out -= _crossed_with_sensor(left, sr, so)
     if right.t is not None:
-        xr = xr - right.t @ el.e[:, :p]
-        out -= _crossed_with_sensor(right, sl, el)
+        xr = xr - right.t @ so.e
+        out -= _crossed_with_sensor(right, sl, so)
     if left.t is not None and right.t is not None:
-        out += _crossed_with_crossed(left.t, right.t, el.theta_inverse)
-    out += ((xl @ el.beta_root.T) * (xr @ el.beta_root.T)).sum(1)
+        out += _crossed_with_crossed(left.t, right.t, so)
+    root = so.eliminated.beta_root
+    out += ((xl @ root.T) * (xr @ root.T)).sum(1)
     return out + (left.gamma if right is left else 0.0)
 
 
-def _crossed_with_crossed(left: sparse.csr_array, right: sparse.csr_array, matrix: FloatArray) -> FloatArray:
-    """left_k' matrix right_k for sparse rows, a bounded number of rows at a time."""
+def _crossed_with_crossed(left: sparse.csr_array, right: sparse.csr_array, so: Solution) -> FloatArray:
+    """left_k' theta^ right_k for sparse rows, a bounded number of rows at a time."""
     out = np.zeros(left.shape[0])
     step = max(1, CHUNK_CELLS // max(left.shape[1], 1))
     for begin in range(0, len(out), step):
         block = slice(begin, begin + step)
-        out[block] = np.asarray(right[block].multiply(left[block] @ matrix).sum(axis=1)).ravel()
+        image = sparse.csr_array(left[block] @ so.theta)
+        out[block] = np.asarray(right[block].multiply(image).sum(axis=1)).ravel()
     return out
 
 
-def _crossed_with_sensor(rows: Rows, s_z: FloatArray, el: Eliminated) -> FloatArray:
-    """t_k' theta^ PT_i s_k for each row k of sensor i."""
+def _crossed_with_sensor(rows: Rows, s_z: FloatArray, so: Solution) -> FloatArray:
+    """t_k' theta^ P_i s_k for each row k of sensor i."""
     assert rows.t is not None
-    pairs = sparse_pairs(el.layout, el.sums.pt)
     out = np.zeros(len(rows.sensor))
-    step = max(1, CHUNK_CELLS // max(el.layout.columns, 1))
+    step = max(1, CHUNK_CELLS // max(rows.t.shape[1], 1))
     for begin in range(0, len(out), step):
         block = slice(begin, begin + step)
         i, s = rows.sensor[block], s_z[block]
-        own = pairs[2 * i].multiply(s[:, :1]) + pairs[2 * i + 1].multiply(s[:, 1:])
-        out[block] = np.asarray(rows.t[block].multiply(own.tocsr() @ el.theta_inverse).sum(axis=1)).ravel()
+        own = so.pairs[2 * i].multiply(s[:, :1]) + so.pairs[2 * i + 1].multiply(s[:, 1:])
+        out[block] = np.asarray(rows.t[block].multiply(own.tocsr() @ so.theta).sum(axis=1)).ravel()
     return out
 
 
-def own_rows(layout: Layout) -> Rows:
-    """Every reading as a row (without its wander)."""
-    return plain_rows(layout.sensor, layout.xy[:, :-1], layout.z, layout.crossed if layout.columns else None)
-
-
-def wander_means(el: Eliminated, so: Solution, noise: ClockNoise) -> FloatArray:
+def wander_means(so: Solution, noise: ClockNoise) -> FloatArray:
     """E(W | y) at every reading (N,)."""
-    return noise.tau * noise.wander(noise.solve(residual(el, so)[:, None]))[:, 0]
+    residual = plain_residual(so.eliminated, so.u)
+    return noise.tau * noise.wander(noise.solve(residual[:, None]))[:, 0]

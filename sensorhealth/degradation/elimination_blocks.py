@@ -1,0 +1,126 @@
+"""Columns that never meet each other through a sensor need not be solved together: connected components of the records.
+
+A block is a component (or several small ones), a unit a run of a block's sensors small enough for the cache.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
+
+from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray, Places, Where
+
+UNIT_CELLS = 64_000  # sensors x columns of a dense unit
+SPARSE_SENSORS = 200_000  # sensors of a sparse unit
+SMALL_BLOCK = 64  # components are put together up to this number of columns
+SPARSE_RATIO = 10.0  # columns of a block per column met by a sensor, above which pairs beat the dense table
+SPARSE_COLUMNS = 128
+
+
+@dataclass(frozen=True)
+class Unit:
+    """Sensors of one block, and the entries (reading, column, value) of their readings."""
+
+    block: int
+    sensors: Where
+    readings: Where
+    sensor: Places  # (readings,) local sensor of each reading
+    sensor_count: int
+    entry: Places | None  # (M,) local reading of each entry; None where every reading has exactly one
+    column: Places  # (M,) local column
+    value: FloatArray | None  # (M,), None = 1
+    dense: bool
+    pair: Places  # (M,) cell sensor * columns + column (dense), or position in the pair list (sparse)
+    pair_sensor: IntArray  # (P,) sparse only
+    pair_column: IntArray
+
+
+@dataclass(frozen=True)
+class Block:
+    """One or more components: global columns and the units whose sensors touch them."""
+
+    columns: IntArray  # (C_b,)
+    units: tuple[int, ...]
+
+
+def stacked_columns(data: CrossedData) -> tuple[IntArray, FloatArray | None, IntArray]:
+    """Global column (N, K) that each reading touches in each class, -1 none; coefficients with scales; class bounds."""
+    first = np.concatenate(([0], np.cumsum([c.size for c in data.classes]))).astype(np.int64)
+    n = len(data.y)
+    if len(data.classes) == 1:
+        columns = np.asarray(data.classes[0].index).reshape(n, 1)
+    else:
+        columns = np.empty((n, len(data.classes)), dtype=np.int64)
+        for k, c in enumerate(data.classes):
+            columns[:, k] = np.where(c.index >= 0, c.index + first[k], -1)
+    if all(c.value is None and c.scale is None for c in data.classes):
+        return columns, None, first
+    values = np.ones((n, len(data.classes)))
+    for k, c in enumerate(data.classes):
+        if c.value is not None:
+            values[:, k] = c.value
+        if c.scale is not None and c.size:
+            values[:, k] *= c.scale[c.index]
+    return columns, values, first
+
+
+def column_components(columns: IntArray, offsets: IntArray, total: int) -> IntArray:
+    """Component label (C,) of every column: joined where a sensor touches both. Labels rise with the first column."""
+    labels = np.arange(total)
+    if total < 2:
+        return labels
+    sensor = np.repeat(np.arange(len(offsets) - 1, dtype=np.int32), np.diff(offsets))
+    step = max(1, len(columns) // 50_000)  # a sample of readings joins most; what is left is then few
+    while True:
+        left, right = _chain(labels, columns[::step], sensor[::step])
+        if len(left):
+            graph = sparse.coo_array((np.ones(len(left), dtype=np.int8), (left, right)), shape=(total, total))
+            labels = connected_components(graph, directed=False)[1].astype(np.int64)[labels]
+        elif step == 1:
+            break
+        step = 1
+    _, first = np.unique(labels, return_index=True)
+    rank = np.empty(len(first), dtype=np.int64)
+    rank[np.argsort(first)] = np.arange(len(first))
+    return rank[np.unique(labels, return_inverse=True)[1]]
+
+
+def _chain(labels: IntArray, columns: IntArray, sensor: Places) -> tuple[IntArray, IntArray]:
+    """Label pairs that stand next to each other in a sensor's list of entries but differ."""
+    flat = columns.ravel()
+    owner = np.repeat(sensor, columns.shape[1]) if columns.shape[1] > 1 else sensor
+    if flat.size and flat.min() < 0:
+        real = flat >= 0
+        flat, owner = flat[real], owner[real]
+    met = labels[flat]
+    apart = np.flatnonzero((met[1:] != met[:-1]) & (owner[1:] == owner[:-1]))
+    return met[apart], met[apart + 1]
+
+
+def sensor_components(columns: IntArray, offsets: IntArray, labels: IntArray) -> IntArray:
+    """Component of every sensor (n,), -1 for one that touches no column."""
+    out = np.full(len(offsets) - 1, -1, dtype=np.int64)
+    for k in range(columns.shape[1] - 1, -1, -1):
+        real = np.flatnonzero(columns[:, k] >= 0)
+        first = np.searchsorted(real, offsets[:-1])
+        has = (first < len(real)) & (np.diff(offsets) > 0)
+        has[has] &= real[first[has]] < offsets[1:][has]
+        out[has] = labels[columns[real[first[has]], k]]
+    return out
+
+
+def merge_small(labels: IntArray) -> IntArray:
+    """Block of every component: neighbours are put together while they stay small."""
+    count = int(labels.max()) + 1 if len(labels) else 0
+    columns = np.bincount(labels, minlength=count)
+    block = np.empty(count, dtype=np.int64)
+    current, filled = -1, SMALL_BLOCK + 1
+    for k in range(count):
+        if filled + columns[k] > SMALL_BLOCK:
+            current, filled = current + 1, 0
+        block[k] = current
+        filled += columns[k]
+    return block
