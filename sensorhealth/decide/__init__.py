@@ -1,9 +1,12 @@
 """What to do: policy, actions with reasons, warranty, visits, orders, budget."""
 
 from sensorhealth.decide.budget import budget
+from sensorhealth.decide.comparing import compare_policies, compare_schemes
 from sensorhealth.decide.evidence import Evidence
+from sensorhealth.decide.orders import orders
 from sensorhealth.decide.plan import FleetPlan, plan, plan_fleet
 from sensorhealth.decide.policy import KindPolicy, Policy, SitePolicy
+from sensorhealth.decide.visits import visits
 from sensorhealth.decide.warranty import warranty_list
 
 __all__ = [
@@ -13,7 +16,11 @@ __all__ = [
     "Policy",
     "SitePolicy",
     "budget",
+    "compare_policies",
+    "compare_schemes",
+    "orders",
     "plan",
     "plan_fleet",
+    "visits",
     "warranty_list",
 ]

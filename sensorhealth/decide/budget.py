@@ -64,21 +64,24 @@ class Replacing:
             yield rows, flows(table, self.where, rows, self.fresh, self.rule, self.calendar.edges, self.then)
 
 
-def replacing(
-    fleet_plan: FleetPlan, remaining: LifeTable, forecast: pd.DataFrame, scheme: str | None = None
-) -> Replacing:
-    """Prepare the replacements of a planned fleet under `scheme` (the policy's where None)."""
-    policy = fleet_plan.facts.policy
+def replacing(fleet_plan: FleetPlan, scheme: str | None = None, edges: FloatArray | None = None) -> Replacing:
+    """Prepare the replacements of a planned fleet under `scheme` (the policy's where None).
+
+    edges: (m + 1,) days between which they are counted, instead of the months of the budget.
+    """
+    policy = fleet_plan.policy
     calendar = months(fleet_plan.facts.as_of, policy.budget_months, policy.price_escalation_per_year)
-    where = positions(fleet_plan, forecast)
-    rule = ways(scheme or policy.scheme, where, remaining, fleet_plan.fresh, fleet_plan, calendar.edges)
+    if edges is not None:
+        first = fleet_plan.facts.as_of + np.floor(edges[:-1]).astype("timedelta64[D]")
+        calendar = Calendar(first, edges, np.ones(edges.size - 1))
+    where = positions(fleet_plan)
+    rule = ways(scheme or policy.scheme, where, fleet_plan, calendar.edges)
     return Replacing(where, fleet_plan.fresh, rule, calendar, chains(fleet_plan.fresh, rule, calendar.edges))
 
 
 def budget(
     fleet_plan: FleetPlan,
-    remaining: LifeTable,
-    forecast: pd.DataFrame,
+    remaining: LifeTable | None = None,
     *,
     shared_draws: Iterable[LifeTable] | None = None,
     by: str = "fleet",
@@ -86,22 +89,23 @@ def budget(
 ) -> pd.DataFrame:
     """Replacements and money by month (columns: nomenclature budget), first month first.
 
-    fleet_plan: from `plan_fleet`, made from the same `remaining` and `forecast`. shared_draws: life distributions
-    given one draw each of what the sensors share, with the rows and days of `remaining`; without them the sensors are
-    taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of months for each,
-    named in column `group`); visits are not part of a technology's cost. scheme: "condition", "calendar", "failure";
-    None = the policy's.
+    fleet_plan: from `plan_fleet`. remaining: life distributions with the plan's rows, None = the plan's own.
+    shared_draws: life distributions given one draw each of what the sensors share, with the plan's rows; without them
+    the sensors are taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of
+    months for each, named in column `group`); visits are not part of a technology's cost. scheme: "condition",
+    "calendar", "failure"; None = the policy's.
     """
     if by not in GROUPS:
         raise ValueError(f"by must be one of {', '.join(GROUPS)}, not {by!r}")
-    ready = replacing(fleet_plan, remaining, forecast, scheme)
+    table = fleet_plan.remaining if remaining is None else remaining
+    ready = replacing(fleet_plan, scheme)
     names, code = _groups(ready.where, by)
-    tally = Tally(ready, fleet_plan.facts.policy, code, len(names))
-    for table in [remaining] if shared_draws is None else shared_draws:
-        tally.add(table)
+    tally = Tally(ready, fleet_plan.policy, code, len(names))
+    for drawn in [table] if shared_draws is None else shared_draws:
+        tally.add(drawn)
     visits = np.zeros((len(names), ready.calendar.price.size))
     if by != "technology":
-        visits = visit_costs(fleet_plan, ready, remaining, code, len(names))
+        visits = visit_costs(fleet_plan, ready, table, code, len(names))
     return tally.table(names, visits)
 
 

@@ -14,6 +14,7 @@ from sensorhealth.decide.outlook import Outlook, outlook
 from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.rules import rules
 from sensorhealth.decide.situation import Situation, situation
+from sensorhealth.errors import PolicyError
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,28 @@ class FleetPlan:
     facts: Situation
     ahead: Outlook
     fresh: NewLives
+    remaining: LifeTable
+    forecast: pd.DataFrame
+
+    @property
+    def policy(self) -> Policy:
+        """The policy that the plan follows."""
+        return self.facts.policy
+
+    def under(self, policy: Policy) -> FleetPlan:
+        """The plan of the same fleet under another policy; margin and horizon belong to the forecast and must be equal.
+
+        Raises PolicyError.
+        """
+        for name in ("margin", "horizon_days"):
+            if getattr(policy, name) != getattr(self.policy, name):
+                raise PolicyError(
+                    f"policy key {name}: {getattr(policy, name)} is not the forecast's ({getattr(self.policy, name)}); "
+                    "make a forecast with it first"
+                )
+        facts = self.facts.under(policy)
+        ahead = outlook(self.remaining, facts, self.fresh)
+        return FleetPlan(_actions(facts, ahead), facts, ahead, self.fresh, self.remaining, self.forecast)
 
 
 def plan(
@@ -66,7 +89,7 @@ def plan_fleet(
     facts = situation(remaining, lives, forecast, fleet, policy, evidence)
     successors = new_lives(facts.kind.astype(str), remaining.grid_days, fresh)
     ahead = outlook(remaining, facts, successors)
-    return FleetPlan(_actions(facts, ahead), facts, ahead, successors)
+    return FleetPlan(_actions(facts, ahead), facts, ahead, successors, remaining, forecast)
 
 
 def _actions(facts: Situation, ahead: Outlook) -> pd.DataFrame:

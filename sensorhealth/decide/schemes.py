@@ -55,10 +55,11 @@ class Positions:
     sensor_id: NDArray[np.object_]
     site: NDArray[np.object_]
     technology: NDArray[np.object_]
+    model: NDArray[np.object_]
 
 
-def positions(fleet_plan: FleetPlan, forecast: pd.DataFrame) -> Positions:
-    """The positions of a planned fleet; `forecast` is the table that the plan was made from."""
+def positions(fleet_plan: FleetPlan) -> Positions:
+    """The positions of a planned fleet."""
     facts, ahead = fleet_plan.facts, fleet_plan.ahead
     rows = np.flatnonzero(facts.in_service)
     swap = ((ahead.swap_date - facts.as_of).astype(float))[rows]
@@ -74,11 +75,12 @@ def positions(fleet_plan: FleetPlan, forecast: pd.DataFrame) -> Positions:
         site_code=ahead.site_code[rows],
         age=np.where(np.isnat(facts.installed[rows]), 0.0, age),
         start=np.where(at_once, 0.0, np.where(swap <= first, swap, np.nan)),
-        notice=notice_days(forecast, facts.policy)[rows],
+        notice=notice_days(fleet_plan.forecast, facts.policy)[rows],
         unit_cost=facts.unit_cost[rows],
         sensor_id=facts.sensor_id[rows],
         site=facts.site[rows],
         technology=technology[code] if rows.size else np.empty(0, dtype=object),
+        model=facts.model[rows],
     )
 
 
@@ -113,11 +115,9 @@ class Ways:
     missed: float
 
 
-def ways(
-    scheme: str, where: Positions, base: LifeTable, fresh: NewLives, fleet_plan: FleetPlan, edges: FloatArray
-) -> Ways:
+def ways(scheme: str, where: Positions, fleet_plan: FleetPlan, edges: FloatArray) -> Ways:
     """How positions are replaced under `scheme` ("condition", "calendar", "failure"), for periods between `edges`."""
-    policy = fleet_plan.facts.policy
+    policy, fresh = fleet_plan.policy, fleet_plan.fresh
     sites = fleet_plan.ahead.sites
     visits = [visit_days(policy, site.site, fleet_plan.facts.as_of, edges[-1]) for site in sites]
     following = np.array(
@@ -132,7 +132,7 @@ def ways(
         stop = _on_visit(visits, where.site_code, limit - where.age, first=0)
         return Ways(never, stop, following, np.full(kinds, np.inf), np.full(kinds, limit), 0.0)
     second = np.array([days[1] for days in visits])[where.site_code]
-    best = _best_age(where, base, fresh, policy)
+    best = _best_age(where, fleet_plan.remaining, fresh, policy)
     later = np.where(np.isfinite(best.stop), _on_visit(visits, where.site_code, best.stop, first=1), np.inf)
     planned = np.isfinite(where.start)
     gap = float(np.mean([days[1] - days[0] for days in visits]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,12 +26,13 @@ NOT_IN_SERVICE = ("removed", "not yet installed")
 class Situation:
     """All sensors of the forecast table, in its order; n entries each.
 
-    status, status_reason, site, kind ("technology gas"), lot: text. as_of: day. row: position in the life
-    distributions, -1 for none. in_service: not removed, installed. unit_cost: price of a new one. warranty_end,
-    installed: days, NaT for none. p_warranty: chance of ending before the warranty does, NaN for none. last_test,
-    last_outcome, last_cylinder: the last gas test of any kind; last_calibration: the last one that adjusted.
-    gas_doubted, gas_words: the gas of the last test is held to be out of tolerance, and how. gas_chance: that chance.
-    handling_doubted, handling_chance: the last reading stands alone and may be handling.
+    status, status_reason, site, kind ("technology gas"), lot, model: text. as_of: day. row: position in the life
+    distributions, -1 for none. in_service: not removed, installed. recorded_cost: price of a new one in the records,
+    NaN for none; unit_cost: the price used. warranty_end, installed: days, NaT for none. p_warranty: chance of ending
+    before the warranty does, NaN for none. last_test, last_outcome, last_cylinder: the last gas test of any kind;
+    last_calibration: the last one that adjusted. gas_doubted, gas_words: the gas of the last test is held to be out
+    of tolerance, and how. gas_chance: that chance. handling_doubted, handling_chance: the last reading stands alone
+    and may be handling.
     """
 
     policy: Policy
@@ -42,8 +43,10 @@ class Situation:
     site: ObjectArray
     kind: ObjectArray
     lot: ObjectArray
+    model: ObjectArray
     row: IntArray
     in_service: BoolArray
+    recorded_cost: FloatArray
     unit_cost: FloatArray
     installed: DateArray
     warranty_end: DateArray
@@ -63,6 +66,11 @@ class Situation:
     def size(self) -> int:
         """Number n of sensors."""
         return self.sensor_id.size
+
+    def under(self, policy: Policy) -> Situation:
+        """The same situation under another policy."""
+        price = np.where(np.isnan(self.recorded_cost), _price(policy, self.kind), self.recorded_cost)
+        return replace(self, policy=policy, unit_cost=price)
 
     def days_since(self, dates: DateArray) -> FloatArray:
         """Days (n,) from `dates` to the as-of date, NaN for missing."""
@@ -88,9 +96,8 @@ def situation(
     row = pd.Index(remaining.life_id).get_indexer(pd.Index(life)).astype(np.intp)
     gas_doubted, gas_words, gas_chance = evidence.gas(ids, tests["cylinder_id"].to_numpy(dtype=object), table["gas"])
     handling_doubted, handling_chance = evidence.handling(ids, _dates(tests, "time"))
-    unit_cost = _number(table, "unit_cost")
+    recorded = _number(table, "unit_cost")
     kind = (table["technology"] + " " + table["gas"]).str.strip().to_numpy(dtype=object)
-    unit_cost = np.where(np.isnan(unit_cost), _price(policy, kind), unit_cost)
     last_test = _dates(forecast, "last_gas_test")
     if fleet is not None and "last_gas_test" not in forecast:
         last_test = _dates(tests, "time")
@@ -105,9 +112,11 @@ def situation(
         site=_text(table, "site"),
         kind=kind,
         lot=_text(table, "lot"),
+        model=_text(table, "model"),
         row=row,
         in_service=~np.isin(status.astype(str), NOT_IN_SERVICE),
-        unit_cost=unit_cost,
+        recorded_cost=recorded,
+        unit_cost=np.where(np.isnan(recorded), _price(policy, kind), recorded),
         installed=_dates(table, "installed"),
         warranty_end=_dates(table, "warranty_end"),
         p_warranty=_number(forecast, "p_end_before_warranty_end"),
@@ -138,13 +147,13 @@ def _facts(lives: pd.DataFrame | None, forecast: pd.DataFrame, fleet: Any | None
         sources.append(current)
     for source in sources:
         keyed = source.drop_duplicates("sensor_id", keep="last").set_index("sensor_id")
-        for name in ("site", "technology", "gas", "lot", "installed", "warranty_end", "unit_cost"):
+        for name in ("site", "technology", "gas", "lot", "model", "installed", "warranty_end", "unit_cost"):
             if name in keyed and (name not in found or name == "installed"):
                 found[name] = keyed[name].reindex(ids)
     if "life_id" not in found:
         found["life_id"] = ids
     found["life_id"] = found["life_id"].fillna(pd.Series(ids, index=ids))
-    for name in ("site", "technology", "gas", "lot"):
+    for name in ("site", "technology", "gas", "lot", "model"):
         found[name] = found[name].astype(object).fillna("") if name in found else ""
     return found
 
