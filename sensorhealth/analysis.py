@@ -178,7 +178,7 @@ def age(fleet: Fleet, settings: Mapping[str, Any], step: Progress) -> Ageing:
     """
     lives = health.lives(fleet)
     readings = health.readings(fleet, lives)
-    first = degradation.AgeingModel(**{"curves": "linear", "parameter_uncertainty": False, **settings})
+    first = degradation.AgeingModel(**{"curves": "exponential", "parameter_uncertainty": False, **settings})
     first.fit(readings, lives, fleet.cylinders)
     step("looking for steps, swaps and single bad readings")
     oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders)

@@ -5,8 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from sensorhealth.analysis import Analysis
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -29,6 +33,38 @@ def study_size() -> Callable[[int], int]:
     """Scale a study's size by SENSORHEALTH_STUDY_SIZE (1 = full; CI runs a fraction)."""
     fraction = float(os.environ.get("SENSORHEALTH_STUDY_SIZE", "1"))
     return lambda full: max(2, round(full * fraction))
+
+
+@pytest.fixture(scope="session")
+def demo_folder() -> Path:
+    """The demo fleet's records (invented)."""
+    return ROOT / "data" / "synthetic"
+
+
+@pytest.fixture(scope="session")
+def demo(demo_folder: Path) -> Analysis:
+    """The whole way on the demo fleet, once for all tests."""
+    import sensorhealth
+
+    return sensorhealth.analyse(sensorhealth.read_fleet(demo_folder), policy=demo_folder / "policy.toml")
+
+
+@pytest.fixture(scope="session")
+def written(demo: Analysis, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What the main job writes for the demo fleet."""
+    folder = tmp_path_factory.mktemp("demo") / "out"
+    demo.write(folder, track_record=demo.track_record())
+    return folder
+
+
+@pytest.fixture(scope="session")
+def small_fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An invented fleet small enough to be analysed several times."""
+    from sensorhealth.synthetic import simulate
+
+    folder = tmp_path_factory.mktemp("small") / "records"
+    simulate(n_sensors=80, seed=5).write(folder)
+    return folder
 
 
 @pytest.fixture(scope="session")
