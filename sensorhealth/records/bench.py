@@ -59,6 +59,7 @@ class Bench:
         self.set_aside = dict.fromkeys(tables, 0)
         self._corrections = corrections
         self._cache: dict[str, Any] = {}
+        self._kept: dict[str, Any] = {}
 
     def column(self, table: str, name: str) -> Array:
         """One column as an array: float64, datetime64, or object text with "" for missing."""
@@ -109,17 +110,31 @@ class Bench:
         found: IntArray = self._cache["label_of"]
         return found
 
+    def in_order(self) -> IntArray:
+        """Positions of all calibrations sorted by sensor_id, time and row, whether in use or not."""
+        if "in_order" not in self._kept:
+            codes, ids = self.codes("calibrations", "sensor_id")
+            rank = np.empty(len(ids) + 1, dtype=np.int64)
+            rank[:-1][np.argsort(ids.astype(str), kind="stable")] = np.arange(len(ids))
+            rank[-1] = len(ids)
+            self._kept["in_order"] = sorted_order(rank[codes], self.integers("time"))
+        found: IntArray = self._kept["in_order"]
+        return found
+
+    def integers(self, name: str) -> IntArray:
+        """A time column of the calibrations in microseconds; missing times come first."""
+        return self.column("calibrations", name).astype("datetime64[us]").view(np.int64)
+
     def _labels(self) -> IntArray:
         cylinder, ids = self.codes("calibrations", "cylinder_id")
         gas_of_sensor, gases = self.codes("sensors", "gas")
-        gas = np.append(gas_of_sensor, -1)[self.sensor_of()]
-        label_ids, label_gases = self.column("cylinders", "cylinder_id"), self.column("cylinders", "gas")
-        rows = np.flatnonzero(self.used["cylinders"])
-        place = {(str(label_ids[row]), str(label_gases[row])): int(row) for row in rows[::-1]}
-        if not place or not len(ids) or not len(gases):
-            return np.full(len(cylinder), -1, dtype=np.int64)
-        table = np.array([[place.get((str(one), str(other)), -1) for other in [*gases, ""]] for one in [*ids, ""]])
-        found: IntArray = table[cylinder, gas].astype(np.int64)
+        rows = np.flatnonzero(self.used["cylinders"])[::-1]  # the first row of an id and gas is written last
+        label_id = pd.Index(ids).get_indexer(pd.Index(self.column("cylinders", "cylinder_id")[rows], dtype=object))
+        label_gas = pd.Index(gases).get_indexer(pd.Index(self.column("cylinders", "gas")[rows], dtype=object))
+        table = np.full((len(ids) + 1, len(gases) + 1), -1, dtype=np.int64)
+        known = (label_id >= 0) & (label_gas >= 0)
+        table[label_id[known], label_gas[known]] = rows[known]
+        found: IntArray = table[cylinder, np.append(gas_of_sensor, -1)[self.sensor_of()]]
         return found
 
     def _place(self, table: str, name: str, wanted: Array) -> IntArray:
@@ -149,12 +164,10 @@ class Bench:
 
     def _change(self, table: str, name: str, at: IntArray, new: Array) -> None:
         frame = self.tables[table]
+        if table == "calibrations" and name in ("sensor_id", "time"):
+            self._kept.clear()
         if isinstance(frame[name].dtype, pd.CategoricalDtype):
-            words = [
-                word
-                for word in pd.unique(pd.Series(new, dtype=object))
-                if word and word not in frame[name].cat.categories
-            ]
+            words = [word for word in pd.unique(pd.Series(new, dtype=object)) if word and word not in frame[name].cat.categories]
             column = frame[name].cat.add_categories(words) if words else frame[name].copy()
             codes = column.cat.codes.to_numpy().copy()
             codes[at] = column.cat.categories.get_indexer(pd.Index(new, dtype=object))
@@ -166,44 +179,52 @@ class Bench:
         frame[name] = column
 
     def _listed(self, batch: Batch, done: str, still: Array) -> pd.DataFrame:
-        at = batch.at[still]
         frame = self.tables[batch.table]
-        rows = frame["row"].to_numpy()[at]
-        listed = pd.DataFrame({"row": rows})
-        listed["table"], listed["column"], listed["finding"], listed["done"] = (
-            batch.table,
-            batch.column,
-            batch.finding,
-            done,
-        )
-        listed["sensor_id"] = self.column(batch.table, "sensor_id")[at] if "sensor_id" in frame else ""
-        listed["value"] = (
-            self._shown(batch, at) if batch.values is None else np.asarray(batch.values, dtype=object)[still]
-        )
-        reasons = batch.reasons if batch.reasons is not None else [batch.reason] * len(batch.at)
-        listed["reason"] = np.asarray(reasons, dtype=object)[still]
+        chosen = np.flatnonzero(still)
+        chosen, count = (chosen, np.ones(len(chosen), dtype=np.int64)) if done == SET_ASIDE else self._heads(batch, chosen)
+        at = batch.at[chosen]
+        listed = pd.DataFrame({"row": frame["row"].to_numpy()[at], "count": count})
+        listed["table"], listed["column"], listed["finding"], listed["done"] = batch.table, batch.column, batch.finding, done
+        listed["sensor_id"] = self._sensors(batch, at)
+        listed["value"] = self._shown(batch, at) if batch.values is None else np.asarray(batch.values, dtype=object)[chosen]
+        listed["reason"] = batch.reason if batch.reasons is None else np.asarray(batch.reasons, dtype=object)[chosen]
         listed["time"] = self.column(batch.table, "time")[at] if "time" in frame else np.datetime64("NaT", "us")
-        listed["count"] = 1
+        return listed
+
+    def _heads(self, batch: Batch, chosen: IntArray) -> tuple[IntArray, IntArray]:
+        """The first row of each group that gets one finding, and how many rows it stands for."""
         if batch.together:
-            return _together(listed, None)
-        return listed if batch.by is None else _together(listed, self.column(batch.table, batch.by)[at])
+            return chosen[:1], np.array([len(chosen)])
+        if batch.by is None:
+            return chosen, np.ones(len(chosen), dtype=np.int64)
+        codes, words = self.codes(batch.table, batch.by)
+        group = codes[batch.at[chosen]] + 1
+        first = np.full(len(words) + 1, len(chosen))
+        np.minimum.at(first, group, np.arange(len(chosen)))
+        head = np.sort(first[first < len(chosen)])
+        return chosen[head], np.bincount(group)[group[head]]
+
+    def _sensors(self, batch: Batch, at: IntArray) -> Array | str:
+        if "sensor_id" not in self.tables[batch.table] or batch.together or batch.by not in (None, "sensor_id"):
+            return ""
+        codes, ids = self.codes(batch.table, "sensor_id")
+        return np.append(ids, "")[codes[at]]
 
     def _shown(self, batch: Batch, at: IntArray) -> list[str]:
-        if not batch.column or batch.column not in self.tables[batch.table]:
+        frame = self.tables[batch.table]
+        if not batch.column or batch.column not in frame:
             return [""] * len(at)
-        return [shown(value) for value in self.column(batch.table, batch.column)[at]]
+        values = frame[batch.column].iloc[at]
+        return ["" if pd.isna(value) else shown(value) for value in (values if hasattr(values, "cat") else values.to_numpy())]
 
 
-def _together(listed: pd.DataFrame, key: Array | None) -> pd.DataFrame:
-    """The first finding of each key, with the number of rows it stands for."""
-    groups = listed.groupby(
-        np.zeros(len(listed)) if key is None else pd.Series(key, index=listed.index).astype(str), sort=False
-    )
-    first = groups.head(1).copy()
-    first["count"] = groups["count"].transform("sum").loc[first.index]
-    sensors = groups["sensor_id"].transform("nunique").loc[first.index]
-    first.loc[sensors > 1, "sensor_id"] = ""
-    return first
+def sorted_order(first: Array, second: Array) -> IntArray:
+    """Stable order by `first`, then `second`; cheap where they are in order already."""
+    same = first[1:] == first[:-1]
+    if bool(np.all((first[1:] > first[:-1]) | (same & (second[1:] >= second[:-1])))):
+        return np.arange(len(first), dtype=np.int64)
+    order: Any = np.lexsort((second, first))
+    return np.asarray(order, dtype=np.int64)
 
 
 def shown(value: object) -> str:

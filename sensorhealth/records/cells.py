@@ -23,6 +23,7 @@ from .raw import IntArray, cell_text
 MISSING = frozenset(
     ["", "na", "n/a", "#n/a", "<na>", "nan", "nat", "null", "none", "-", "--", "---", "—", "n.a.", "#value!", "#ref!"]
 )
+_LONGEST_MISSING = 40
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
 _COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
@@ -62,23 +63,28 @@ def distinct_texts(column: pa.ChunkedArray) -> tuple[IntArray, list[str | None]]
     codes, cells = distinct(column)
     if pa.types.is_boolean(cells.type):
         return codes, ["true" if cell else "false" for cell in cells.to_pylist()]
-    return codes, [cell_text(cell) for cell in cells.to_pylist()]
+    listed = cells.to_pylist()
+    return codes, listed if _is_text(cells.type) else [cell_text(cell) for cell in listed]
 
 
-def texts(
-    column: pa.ChunkedArray, understand: Callable[[str], str | None], missing: Collection[str] = MISSING
-) -> Cells:
-    """A pd.Categorical of cleaned text. `understand` gives the contract's word for a cell, None where it is not
-    known."""
+def _is_text(kind: pa.DataType) -> bool:
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
+
+
+def texts(column: pa.ChunkedArray, understand: Callable[[str], str | None] | None, missing: Collection[str] = MISSING) -> Cells:
+    """A pd.Categorical of cleaned text.
+
+    understand: gives the contract's word for a cell, None where it is not known; None for free text.
+    """
     codes, cells = distinct_texts(column)
     words: dict[str, int] = {}
     target = np.full(len(cells) + 1, -1, dtype=np.int32)
     unknown = {}
     for number, cell in enumerate(cells):
-        clean = "" if cell is None else plain(" ".join(cell.split()))
-        if clean.casefold() in missing:
+        clean = "" if cell is None else _clean(cell)
+        if len(clean) <= _LONGEST_MISSING and clean.casefold() in missing:
             continue
-        word = understand(clean)
+        word = clean if understand is None else understand(clean)
         if word is None:
             unknown[number] = clean
         elif word:
@@ -86,6 +92,13 @@ def texts(
     bad = np.flatnonzero(np.isin(codes, np.fromiter(unknown, dtype=np.int64))) if unknown else np.empty(0, np.int64)
     values = pd.Categorical.from_codes(target[codes], categories=pd.Index(list(words), dtype="str"))
     return Cells(values, bad, tuple(unknown[code] for code in codes[bad].tolist()))
+
+
+def _clean(cell: str) -> str:
+    """A cell without outer and doubled spaces, and without the apostrophe that neutralises it."""
+    if cell.isalnum():
+        return cell
+    return plain(" ".join(cell.split()))
 
 
 def numbers(column: pa.ChunkedArray, decimal: str, missing: Collection[str] = MISSING) -> Cells:
@@ -134,14 +147,7 @@ def _quick(column: pa.ChunkedArray) -> np.ndarray[Any, np.dtype[np.float64]] | N
 
 def one_number(text: str, decimal: str) -> float | None:
     """The number that `text` writes, or None. Spaces and apostrophes may part thousands; nothing else is forgiven."""
-    clean = (
-        text.replace("−", "-")
-        .replace("\u202f", "")
-        .replace("\u00a0", "")
-        .replace(" ", "")
-        .replace("'", "")
-        .replace("’", "")
-    )
+    clean = text.replace("−", "-").replace("\u202f", "").replace("\u00a0", "").replace(" ", "").replace("'", "").replace("’", "")
     if decimal == ",":
         if clean.count(",") > 1:
             return None
@@ -178,7 +184,7 @@ def table_decimal(columns: dict[str, pa.ChunkedArray], source: str) -> str:
     marks = {}
     for name, column in columns.items():
         kind = column.type.value_type if pa.types.is_dictionary(column.type) else column.type
-        if not (pa.types.is_string(kind) or pa.types.is_large_string(kind)):
+        if not (_is_text(kind)):
             continue
         if not bool(compute.any(compute.match_substring(_plain_text(column), ",")).as_py()):
             continue

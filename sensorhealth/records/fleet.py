@@ -76,9 +76,7 @@ class Fleet:
             "calibrations": self.calibrations[self.calibrations["time"].to_numpy() <= moment],
             "cylinders": self.cylinders[~(self.cylinders["opened"].to_numpy() > moment)],
         }
-        kept["calibrations"] = kept["calibrations"][
-            kept["calibrations"]["sensor_id"].isin(kept["sensors"]["sensor_id"])
-        ]
+        kept["calibrations"] = kept["calibrations"][kept["calibrations"]["sensor_id"].isin(kept["sensors"]["sensor_id"])]
         if all(len(frame) == len(getattr(self, name)) for name, frame in kept.items()) and not (
             (self.sensors["removed"].to_numpy() > moment).any() or (self.findings["time"].to_numpy() > moment).any()
         ):
@@ -97,9 +95,7 @@ class Fleet:
         )
 
 
-def _account(
-    fleet: Fleet, kept: Mapping[str, pd.DataFrame], findings: pd.DataFrame, moment: np.datetime64
-) -> dict[str, Any]:
+def _account(fleet: Fleet, kept: Mapping[str, pd.DataFrame], findings: pd.DataFrame, moment: np.datetime64) -> dict[str, Any]:
     """Findings and reconciliation of the fleet without its later rows: every row that went is counted."""
     account = fleet.reconciliation.copy()
     account["rows_used"] = [int((kept[name]["row"] > 0).sum()) for name in account["table"]]

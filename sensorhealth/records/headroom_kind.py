@@ -36,9 +36,7 @@ def refuse_contradicted_kind(bench: Bench, source: str) -> None:
             raise _asked(source, name, float(np.median(headroom[rows])), float(np.median(applied[rows])), "per cent")
         if low > _SHARE:
             looks = (
-                "a ratio"
-                if float(np.median(applied[rows])) >= 8 and np.median(headroom[rows]) < 6
-                else "an excess or a ratio"
+                "a ratio" if float(np.median(applied[rows])) >= 8 and np.median(headroom[rows]) < 6 else "an excess or a ratio"
             )
             raise _asked(source, name, float(np.median(headroom[rows])), float(np.median(applied[rows])), looks)
 

@@ -48,9 +48,7 @@ def inferred_sensors(calibrations: TypedTable, mapping: RecordsMapping) -> Typed
     headings = {name: calibrations.headings.get(name, "") for name in SENSOR_FACTS} | {"sensor_id": "inferred"}
     headings |= {name: f"= {value}" for name, value in constants.items()}
     headings["installed"] = headings["installed"] or "inferred"
-    return TypedTable(
-        "sensors", f"sensors inferred from {calibrations.source}", pd.DataFrame(columns), {}, (), headings, {}
-    )
+    return TypedTable("sensors", f"sensors inferred from {calibrations.source}", pd.DataFrame(columns), {}, (), headings, {})
 
 
 def _first_times(codes: np.ndarray[Any, Any], times: np.ndarray[Any, Any], count: int) -> np.ndarray[Any, Any]:
@@ -65,9 +63,7 @@ def _first_stated(column: pd.Series, codes: np.ndarray[Any, Any], count: int, ki
     first = np.full(count, -1, dtype=np.int64)
     first[codes[stated][::-1]] = stated[::-1]
     if isinstance(column.dtype, pd.CategoricalDtype):
-        return pd.Categorical.from_codes(
-            np.append(column.cat.codes.to_numpy(), -1)[first], categories=column.cat.categories
-        )
+        return pd.Categorical.from_codes(np.append(column.cat.codes.to_numpy(), -1)[first], categories=column.cat.categories)
     values = column.to_numpy()
     missing = np.array([np.nan if kind == "number" else np.datetime64("NaT")], dtype=values.dtype)
     return np.append(values, missing)[first]
@@ -82,9 +78,7 @@ def _constant(name: str, kind: str, value: object, count: int) -> Any:
         try:
             return np.full(count, np.datetime64(pd.Timestamp(str(value)), "us"), dtype=TIME)
         except (ValueError, OverflowError):
-            raise RecordsError(
-                f"mapping: [sensors.constants] {name} = {value!r} must be a date like 2024-01-31"
-            ) from None
+            raise RecordsError(f"mapping: [sensors.constants] {name} = {value!r} must be a date like 2024-01-31") from None
     from .vocabulary import understood_word
 
     word = understood_word(name, str(value))

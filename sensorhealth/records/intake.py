@@ -70,11 +70,12 @@ def take_in(
             normalised = True
         bench.apply(check.check(bench))
     _refuse_empty(bench, tables)
+    reconciled, notes = _reconciled(bench, tables), (*missing_notes(tables), *bench.notes)
     return Fleet(
-        **{name: _finished(bench, name) for name in nomenclature.TABLES_IN},
         findings=findings_table(bench.findings),
-        reconciliation=_reconciled(bench, tables),
-        notes=(*missing_notes(tables), *bench.notes),
+        reconciliation=reconciled,
+        **{name: _finished(bench, name) for name in nomenclature.TABLES_IN},
+        notes=notes,
         source=source,
         understood=columns,
     )
@@ -155,7 +156,7 @@ def _finished(bench: Bench, name: str) -> pd.DataFrame:
         order, attempt = np.flatnonzero(used), None
     columns: dict[str, Any] = {}
     for column in wanted:
-        series = frame[column]
+        series = frame.pop(column)  # given back at once: millions of rows need not be held twice
         if isinstance(series.dtype, pd.CategoricalDtype):
             columns[column] = _plain_text(series, order)
         else:

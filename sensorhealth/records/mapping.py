@@ -61,9 +61,7 @@ class RecordsMapping:
     decimal: str = ""
     date_format: str = ""
     missing: tuple[str, ...] = ()
-    tables: Mapping[str, TableMapping] = field(
-        default_factory=lambda: {t: TableMapping(t) for t in nomenclature.TABLES_IN}
-    )
+    tables: Mapping[str, TableMapping] = field(default_factory=lambda: {t: TableMapping(t) for t in nomenclature.TABLES_IN})
 
     @classmethod
     def of(cls, given: RecordsMapping | Mapping[str, Any] | Path | str | None) -> RecordsMapping:
@@ -126,9 +124,7 @@ def _check_timezone(name: str, source: str) -> None:
     try:
         zoneinfo.ZoneInfo(name)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        raise RecordsError(
-            f"{source}: timezone = {name!r} is not known; write it like 'Europe/Paris' or 'UTC'"
-        ) from None
+        raise RecordsError(f"{source}: timezone = {name!r} is not known; write it like 'Europe/Paris' or 'UTC'") from None
 
 
 def _only(given: object, allowed: list[str], where: str) -> None:

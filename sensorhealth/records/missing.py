@@ -20,9 +20,7 @@ _COSTS: dict[str, dict[tuple[str, ...], str]] = {
         ("outcome",): "outcomes are not recorded: failures without a value cannot be counted",
         ("as_found",): "as-found readings are not recorded: drift between calibrations cannot be told",
         ("technician",): "technicians are not recorded: calibrations done together are told by site and day only",
-        (
-            "applied",
-        ): "the applied concentration is not recorded: headroom can be judged only where the cylinder's label says it",
+        ("applied",): "the applied concentration is not recorded: headroom can be judged only where the cylinder's label says it",
         ("temperature_c",): "temperature is not recorded: its effect on the readings stays in the noise",
         ("zero_offset",): "zero offsets are not recorded: zero drift cannot be shown",
         ("response_seconds",): "response times are not recorded: slow sensors cannot be told from response",
@@ -31,9 +29,7 @@ _COSTS: dict[str, dict[tuple[str, ...], str]] = {
         ("lot",): "lots are not recorded: lots cannot be compared",
         ("site",): "sites are not recorded: visits cannot be planned by site",
         ("warranty_end",): "warranty ends are not recorded: no claim can be planned",
-        (
-            "removed",
-        ): "removals are not recorded: a sensor that is gone looks like one that runs, and ages at death are unknown",
+        ("removed",): "removals are not recorded: a sensor that is gone looks like one that runs, and ages at death are unknown",
         ("removal_reason",): "reasons of removal are not recorded: sudden deaths cannot be told from precaution",
         ("manufactured",): "dates of manufacture are not recorded: time on the shelf does not count as age",
         ("unit_cost",): "unit costs are not recorded: the policy's default price is used",

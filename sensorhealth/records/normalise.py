@@ -76,26 +76,23 @@ def _into_sensor_unit(bench: Bench, mapping: RecordsMapping, convert: list[str])
 
 def _scales(bench: Bench, stated: str, recorded: str) -> Array:
     """(n calibrations,) factor from the recorded unit to the sensor's; NaN where there is no way."""
-    own, own_names = bench.codes("sensors", "unit")
-    gas, gas_names = bench.codes("sensors", "gas")
-    basis = bench.column("sensors", "lel_basis")
+    unit, gas, basis = (bench.column("sensors", name) for name in ("unit", "gas", "lel_basis"))
+    kinds, kind = np.unique(
+        np.stack([unit.astype(str), gas.astype(str), np.char.mod("%.6g", basis)]), axis=1, return_inverse=True
+    )
     if recorded and not stated:
         theirs, names = bench.codes("calibrations", recorded)
     else:
         theirs, names = np.zeros(len(bench.tables["calibrations"]), dtype=np.int64), np.array([stated], dtype=object)
-    table = np.full((len(own) + 1, len(names) + 1), np.nan)
+    table = np.full((kinds.shape[1] + 1, len(names) + 1), np.nan)
     table[:, -1] = 1.0  # no unit recorded: the sensor's own
     table[-1, :] = 1.0  # sensor unknown: the row is set aside anyway
-    known = gases()
-    for sensor in range(len(own)):
-        unit = str(own_names[own[sensor]]) if own[sensor] >= 0 else ""
-        name = str(gas_names[gas[sensor]]) if gas[sensor] >= 0 else ""
-        mass = known[name].molar_mass if name in known else None
-        lel = None if np.isnan(basis[sensor]) else float(basis[sensor])
-        for place, other in enumerate(names):
-            found = factor(str(other), unit, lel, mass) if unit else 1.0
-            table[sensor, place] = np.nan if found is None else found
-    result: Array = table[bench.sensor_of(), theirs]
+    for place, (own, name, lel) in enumerate(kinds.T):
+        known = gases().get(str(name))
+        for column, other in enumerate(names):
+            scale = factor(str(other), str(own), None if lel == "nan" else float(lel), known.molar_mass if known else None)
+            table[place, column] = 1.0 if not own else np.nan if scale is None else scale
+    result: Array = table[np.append(kind, -1)[bench.sensor_of()], theirs]
     return result
 
 

@@ -101,10 +101,7 @@ def _floats_as_text(column: pd.Series, digits: int | None) -> pd.Series:
         texts = [np.format_float_positional(value, trim="-") if np.isfinite(value) else "" for value in values]
     else:
         large = 10.0**digits
-        texts = [
-            "" if np.isnan(value) else f"{value:.{digits}g}" if abs(value) < large else f"{value:.0f}"
-            for value in values
-        ]
+        texts = ["" if np.isnan(value) else f"{value:.{digits}g}" if abs(value) < large else f"{value:.0f}" for value in values]
     return pd.Series(["0" if text == "-0" else text for text in texts], index=column.index, dtype=object)
 
 

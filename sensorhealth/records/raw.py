@@ -68,9 +68,7 @@ def unique_headings(headings: Iterable[object], source: str) -> tuple[str, ...]:
         names.append(text or f"column {number}")
     doubled = sorted({name for name in names if names.count(name) > 1}) if len(set(names)) < len(names) else []
     if doubled:
-        raise RecordsError(
-            f"{source}: the heading {doubled[0]!r} stands {names.count(doubled[0])} times; rename all but one"
-        )
+        raise RecordsError(f"{source}: the heading {doubled[0]!r} stands {names.count(doubled[0])} times; rename all but one")
     return tuple(names)
 
 
@@ -91,13 +89,7 @@ def cell_text(value: object) -> str | None:
         return None
     if isinstance(value, float | np.floating):
         number = float(value)
-        return (
-            None
-            if np.isnan(number)
-            else str(int(number))
-            if number.is_integer() and abs(number) < 1e15
-            else repr(number)
-        )
+        return None if np.isnan(number) else str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
     if isinstance(value, datetime | date):
         return value.isoformat()
     if isinstance(value, bytes):
@@ -126,6 +118,4 @@ def _stacked_column(pieces: Sequence[pa.Table], name: str) -> pa.ChunkedArray:
         chunks = [pa.array([cell_text(value) for value in chunk.to_pylist()], pa.string()) for chunk in chunks]
         kinds = {pa.string()}
     kind = kinds.pop() if kinds else pa.null()
-    return pa.chunked_array(
-        [chunk if chunk.type == kind else pa.nulls(len(chunk), kind) for chunk in chunks], type=kind
-    )
+    return pa.chunked_array([chunk if chunk.type == kind else pa.nulls(len(chunk), kind) for chunk in chunks], type=kind)

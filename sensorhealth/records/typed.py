@@ -17,7 +17,7 @@ from .cells import MISSING, Cells, numbers, table_decimal, texts
 from .dates import TIME, TimeFormat, times
 from .mapping import RecordsMapping, TableMapping
 from .raw import BrokenRow, Source
-from .vocabulary import understood_word
+from .vocabulary import is_free, understood_word
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +51,8 @@ def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple
     if part.unit_column:
         headings["unit_recorded"] = _stated_heading(part.unit_column, source)
     elif table == "calibrations" and "unit" not in facts:
-        headings["unit_recorded"] = _alike("unit", source.headings)
+        recorded = _alike("unit", source.headings)
+        headings |= {"unit_recorded": recorded} if recorded else {}
     asked = list(dict.fromkeys(heading for heading in headings.values() if heading))
     raw = source.read(asked)
     reader = _ColumnReader(source, part, mapping, raw.cells, {n: f.type for n, f in facts.items()}, headings)
@@ -148,12 +149,14 @@ class _ColumnReader:
     def recorded(self, name: str) -> Any:
         """A text column in the source's own words."""
         column = self._column(name)
-        return _all_missing("text", self._rows) if column is None else texts(column, str, self._missing).values
+        return _all_missing("text", self._rows) if column is None else texts(column, None, self._missing).values
 
-    def _words(self, name: str) -> Callable[[str], str | None]:
+    def _words(self, name: str) -> Callable[[str], str | None] | None:
         theirs = self._part.values.get(name, {})
-        folded = {" ".join(key.casefold().split()): value for key, value in theirs.items()}
         column = "unit" if name == "unit_recorded" else name
+        if not theirs and is_free(column):
+            return None
+        folded = {" ".join(key.casefold().split()): value for key, value in theirs.items()}
 
         def understand(text: str) -> str | None:
             return understood_word(column, folded.get(" ".join(text.casefold().split()), text))

@@ -9,7 +9,14 @@ import pandas as pd
 
 from .. import nomenclature
 from .bench import shown
+from .fleet import Fleet
 from .typed import TypedTable
+
+
+def understood(fleet: Fleet) -> pd.DataFrame:
+    """What was understood of each column of the contract, for a person to check: table, column, heading, how, unit,
+    filled, missing, unreadable, lowest, highest, example (the commonest words of a text column)."""
+    return fleet.understood
 
 
 def understood_columns(tables: Mapping[str, TypedTable]) -> pd.DataFrame:

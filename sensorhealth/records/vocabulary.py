@@ -56,9 +56,7 @@ _REASONS = {
 @cache
 def spellings(column: str) -> Mapping[str, str]:
     """The contract's word for each known spelling (lower case, single spaces) of a text column; empty for free text."""
-    words: dict[str, tuple[str, ...]] = {"outcome": _OUTCOMES, "kind": _KINDS, "removal_reason": _REASONS}.get(
-        column, {}
-    )
+    words: dict[str, tuple[str, ...]] = {"outcome": _OUTCOMES, "kind": _KINDS, "removal_reason": _REASONS}.get(column, {})
     if column == "technology":
         words = {t.name: (t.name, *t.aliases) for t in technologies().values()}
     if column == "gas":
@@ -66,16 +64,19 @@ def spellings(column: str) -> Mapping[str, str]:
     return {spelling: word for word, listed in words.items() for spelling in listed}
 
 
+@cache
+def is_free(column: str) -> bool:
+    """Whether any text may stand in `column` as it is."""
+    tables = [nomenclature.columns(table) for table in nomenclature.TABLES_IN]
+    closed = any(column in columns and columns[column].choices for columns in tables)
+    return not closed and not spellings(column)
+
+
 def understood_word(column: str, text: str) -> str | None:
-    """The contract's word for `text` in `column`; `text` itself for free text; None where a closed set does not have
-    it."""
-    lower = " ".join(text.casefold().split())
+    """The contract's word for `text` in `column`; `text` itself for free text; None where a closed set lacks it."""
     if column == "unit":
         return unit_named(text) or None
-    known = spellings(column).get(lower)
+    known = spellings(column).get(" ".join(text.casefold().split()))
     if known is not None:
         return known
-    closed = any(
-        column in nomenclature.columns(t) and nomenclature.columns(t)[column].choices for t in nomenclature.TABLES_IN
-    )
-    return None if closed else text
+    return text if is_free(column) or column == "gas" else None

@@ -21,9 +21,7 @@ def test_csv_has_iso_dates_line_feeds_and_short_numbers() -> None:
             "text": ["a,b", None],
         }
     )
-    expected = (
-        'day,time,value,flag,count,text\n2024-01-31,2024-01-31T07:05:00,0.333333,true,3,"a,b"\n,,1234568,false,4,\n'
-    )
+    expected = 'day,time,value,flag,count,text\n2024-01-31,2024-01-31T07:05:00,0.333333,true,3,"a,b"\n,,1234568,false,4,\n'
     assert csv_bytes(frame).decode() == expected
 
 

@@ -37,12 +37,12 @@ def cells(bench: Bench, table: str, name: str) -> Array:
     return array.view("int64") if array.dtype.kind == "M" else np.asarray(array)
 
 
-def row_keys(bench: Bench, table: str, names: list[str]) -> Array:
-    """(n,) a number for each row, equal for rows whose cells in `names` are all equal (missing equals missing)."""
-    key = np.zeros(len(bench.tables[table]), dtype=np.uint64)
+def row_keys(bench: Bench, table: str, names: list[str], rows: IntArray) -> Array:
+    """A number for each of `rows`, equal where all cells in `names` are equal (missing equals missing)."""
+    key = np.zeros(len(rows), dtype=np.uint64)
     with np.errstate(over="ignore"):
         for name in names:
-            key = _mixed(key + np.uint64(0x9E3779B97F4A7C15) + _bits(cells(bench, table, name)))
+            key = _mixed(key + np.uint64(0x9E3779B97F4A7C15) + _bits(cells(bench, table, name)[rows]))
     return key
 
 
@@ -61,17 +61,25 @@ def _mixed(key: Array) -> Array:
 
 
 def repeats(key: Array, rows: IntArray) -> tuple[IntArray, IntArray]:
-    """Among `rows`, those whose key a row before them has: their positions, and those of the first row with that
-    key."""
-    chosen = key[rows]
-    order = np.argsort(chosen, kind="stable")
-    ordered = chosen[order]
+    """Of `rows`, with a `key` each, those whose key a row before them has: positions in `rows` of it and of the
+    first."""
+    order = np.argsort(key, kind="stable")
+    ordered = key[order]
     new = np.append(True, ordered[1:] != ordered[:-1]) if len(ordered) else np.empty(0, bool)
     first = np.maximum.accumulate(np.where(new, np.arange(len(ordered)), 0))
     again = np.flatnonzero(~new)
-    found, firsts = rows[order[again]], rows[order[first[again]]]
-    back = np.argsort(found, kind="stable")
-    return found[back].astype(np.int64), firsts[back].astype(np.int64)
+    back = np.argsort(order[again], kind="stable")
+    return order[again][back].astype(np.int64), order[first[again]][back].astype(np.int64)
+
+
+def crowded(key: Array, fewest: int) -> Array:
+    """Rows whose key at least `fewest` rows may share: none of those that do is missed, few others are let through."""
+    bits = int(np.clip(np.log2(max(len(key), 2)) + 1, 8, 24))
+    with np.errstate(over="ignore"):
+        bucket = (_mixed(key.view(np.uint64)) >> np.uint64(64 - bits)).astype(np.int64)
+    often: Array = np.bincount(bucket, minlength=1 << bits) >= fewest
+    enough: Array = often[bucket]
+    return enough
 
 
 def headroom_ratio(bench: Bench) -> Array:

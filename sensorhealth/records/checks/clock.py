@@ -55,7 +55,8 @@ def _end_before_gap(times: Array) -> np.datetime64:
     if len(times) < _FEWEST:
         return np.datetime64(times.max() if len(times) else "NaT", "us")
     few = max(1, int(_FEW * len(times)))
-    tail = np.sort(np.partition(times, len(times) - few - 1)[-few - 1 :])
+    counted = times.astype("datetime64[us]").view(np.int64)
+    tail = np.sort(np.partition(counted, len(times) - few - 1)[-few - 1 :]).view("datetime64[us]")
     gaps = np.flatnonzero(np.diff(tail) > _GAP)
     return np.datetime64(tail[gaps[0]] if len(gaps) else tail[-1], "us")
 
@@ -72,7 +73,5 @@ def _astray(time: Array, used: Array) -> Array:
     before, after = np.maximum.accumulate(stated), np.minimum.accumulate(stated[::-1])[::-1]
     late = np.append(False, stated[1:] < before[:-1] - _ASTRAY)
     early = np.append(stated[:-1] > after[1:] + _ASTRAY, False)
-    suspect = (
-        late if late.sum() <= early.sum() else early
-    )  # one stray row makes all later ones look late, or all earlier early
+    suspect = late if late.sum() <= early.sum() else early  # one stray row makes all later ones look late, or all earlier early
     return rows[suspect] if suspect.sum() <= max(1, (1 - _ORDERLY) * len(rows)) else rows[:0]

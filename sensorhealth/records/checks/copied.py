@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..bench import DOUBTED, Batch, Bench
-from ._tools import row_keys, where
+from ..bench import DOUBTED, Array, Batch, Bench
+from ..raw import IntArray
+from ._tools import crowded, row_keys, where
 
 ORDER = 86
 FINDINGS = {
     "copied values": "the same fine measurements on many different sensors",
-    "one time for many": "many sensors calibrated at the same second",
+    "one time for many": "many sensors of a site calibrated at the same second",
 }
 _SENSORS = 5
 _AT_ONCE = 20
@@ -20,39 +21,36 @@ def check(bench: Bench) -> list[Batch]:
     """Doubted: numbers that agree to the last digit on five sensors or more, and times that twenty share, were typed
     in later.
     """
-    names = ["applied", "zero_offset", "as_found", "span_gain", "headroom", "response_seconds"]
+    names = ["zero_offset", "as_found", "span_gain", "headroom", "response_seconds"]
     stated = np.zeros(len(bench.tables["calibrations"]), dtype=np.int8)
     fine = np.zeros(len(stated), dtype=bool)
-    for name in names[1:]:
+    for name in names:
         values = bench.column("calibrations", name)
         stated += np.isfinite(values).astype(np.int8)
         fine |= np.isfinite(values) & (values != np.round(values, 1))
     rows = where(bench.used["calibrations"] & (stated >= 3) & fine)
-    copied = _shared(row_keys(bench, "calibrations", names)[rows], bench.sensor_of()[rows], _SENSORS)
-    timed = where(bench.used["calibrations"])
-    time = bench.column("calibrations", "time")[timed].astype("datetime64[us]").astype(np.int64)
-    whole_days = time % 86_400_000_000 == 0
-    at_once = _shared(time, bench.sensor_of()[timed], _AT_ONCE) & ~whole_days
+    copied = _shared(row_keys(bench, "calibrations", ["applied", *names], rows), bench.sensor_of()[rows], _SENSORS)
+    time = bench.integers("time")
+    timed = where(bench.used["calibrations"] & (time % 86_400_000_000 != 0))
+    site = np.append(bench.codes("sensors", "site")[0], -1)[bench.sensor_of()[timed]]
+    at_once = _shared(time[timed] * 4096 + site, bench.sensor_of()[timed], _AT_ONCE)
     return [
         Batch("copied values", "calibrations", "headroom", DOUBTED, rows[copied], together=True,
               reason="five or more sensors with the same numbers to the last digit: copied or filled in later?"),
         Batch("one time for many", "calibrations", "time", DOUBTED, timed[at_once], together=True,
-              reason="twenty or more sensors at the same second: times were filled in later; their order is not known"),
+              reason="twenty or more sensors of a site at the same second: times were filled in later; their order is not known"),
     ]  # fmt: skip
 
 
-def _shared(key: np.ndarray, sensor: np.ndarray, fewest: int) -> np.ndarray:
+def _shared(key: Array, sensor: IntArray, fewest: int) -> Array:
     """Rows whose key at least `fewest` different sensors have."""
-    order = np.argsort(key, kind="stable")
-    ordered = key[order]
-    new = np.append(True, ordered[1:] != ordered[:-1]) if len(key) else np.empty(0, bool)
-    group = np.cumsum(new) - 1
-    large = np.bincount(group, minlength=1)[group] >= fewest if len(key) else np.empty(0, bool)
     result = np.zeros(len(key), dtype=bool)
-    if not large.any():
+    few = np.flatnonzero(crowded(key, fewest))
+    order = few[np.lexsort((sensor[few], key[few]))]
+    if not len(order):
         return result
-    members, owners = group[large], sensor[order][large]
-    pairs = np.unique(np.stack([members, owners]), axis=1)
-    enough = np.flatnonzero(np.bincount(pairs[0]) >= fewest)
-    result[order[large]] = np.isin(members, enough)
+    ordered, owner = key[order], sensor[order]
+    group = np.cumsum(np.append(True, ordered[1:] != ordered[:-1])) - 1
+    another = np.append(True, (ordered[1:] != ordered[:-1]) | (owner[1:] != owner[:-1]))
+    result[order] = (np.bincount(group, weights=another) >= fewest)[group]
     return result

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..attempts import sorted_order
-from ..bench import CORRECTED, SET_ASIDE, Array, Batch, Bench, shown
+from ..bench import CORRECTED, SET_ASIDE, Array, Batch, Bench, shown, sorted_order
+from ..raw import IntArray
 from ._tools import TABLES, last_moment, where, whole_day
 
 ORDER = 40
@@ -26,33 +26,33 @@ def _written(bench: Bench) -> list[Batch]:
         for name, cells in bench.unreadable.get(table, {}).items():
             if len(cells.swapped):
                 reason = "can only be read with day and month the other way round than the rest of the column"
-                batches.append(
-                    Batch("day and month swapped", table, name, CORRECTED, cells.swapped, reason, otherwise=SET_ASIDE)
-                )
+                batches.append(Batch("day and month swapped", table, name, CORRECTED, cells.swapped, reason, otherwise=SET_ASIDE))
     return batches
 
 
 def _misplaced(bench: Bench) -> list[Batch]:
-    time = bench.column("calibrations", "time")
-    swapped = _swapped(time)
     known = bench.used["calibrations"] & (bench.sensor_of() >= 0)
-    possible = known & ~np.isnat(swapped)
-    if not possible.any():
+    time = bench.column("calibrations", "time")
+    if not known.any():
         return []
     installed, removed = whole_day(bench.of_sensor("installed")), last_moment(bench.of_sensor("removed"))
-    end = _end(time[known])
-    outside = (time < installed) | (time > removed) | (time > end)
-    fits = (swapped >= installed) & ~(swapped > removed) & (swapped <= end)
-    out_of_turn = _out_of_turn(bench, time, swapped, known)
-    at = where(possible & fits & (outside | out_of_turn))
+    end = _end(bench.integers("time")[known])
+    outside = known & ((time < installed) | (time > removed) | (time > end))
+    odd = where(outside | _out_of_turn(bench, known))
+    swapped = _swapped(time[odd])
+    before, after, turned = _neighbours(bench, odd, known)
+    fits = (swapped >= installed[odd]) & ~(swapped > removed[odd]) & (swapped <= end)
+    between = turned & (swapped >= before) & (swapped <= after)
+    good = fits & (outside[odd] | between)
+    at, new = odd[good], swapped[good]
     why = {True: "outside the sensor's time in service", False: "out of turn between the rows around it"}
     reasons = [
-        f"as stated it is {why[bool(out)]}; with day and month exchanged ({shown(new)[:10]}) it fits"
-        for out, new in zip(outside[at], swapped[at], strict=True)
+        f"as stated it is {why[bool(out)]}; with day and month exchanged ({shown(day)[:10]}) it fits"
+        for out, day in zip(outside[at], new, strict=True)
     ]
     return [
         Batch("day and month swapped", "calibrations", "time", CORRECTED, at, reasons=reasons,
-              changes={"time": swapped[at]}, otherwise=SET_ASIDE)
+              changes={"time": new}, otherwise=SET_ASIDE)
     ]  # fmt: skip
 
 
@@ -71,36 +71,42 @@ def _swapped(time: Array) -> Array:
     return np.where(ok, new, np.datetime64("NaT", "us"))
 
 
-def _end(times: Array) -> Array:
-    """The end of the records, robustly: the last time that is not far beyond the 99.5 % of the rest."""
-    if not len(times):
-        return np.datetime64("NaT", "us")  # type: ignore[return-value]
+def _end(times: IntArray) -> np.datetime64:
+    """The end of the records, robustly: the last time that is not a month beyond 99.5 % of the rest."""
     place = max(len(times) - 1 - len(times) // 200, 0)
     most = np.partition(times, place)[place]
-    near = times[times <= most + np.timedelta64(31, "D")]
-    end: Array = near.max()
-    return end
+    return np.datetime64(int(times[times <= most + 31 * 86_400_000_000].max()), "us")
 
 
-def _out_of_turn(bench: Bench, time: Array, swapped: Array, known: Array) -> Array:
-    """Rows that stand in the source between two rows of their sensor, in time only when swapped.
-
-    Judged only where the two rows before and the two after are in order themselves, so that the source's order is one
-    in time.
-    """
-    result = np.zeros(len(time), dtype=bool)
-    rows = np.flatnonzero(known)
-    sensor = bench.sensor_of()[rows]
-    rows = rows[sorted_order(sensor, rows)]
-    sensor, stated, other = bench.sensor_of()[rows], time[rows], swapped[rows]
-    if len(rows) < 5:
-        return result
-    near = slice(2, len(rows) - 2)
-    same = (sensor[:-4] == sensor[4:])  # fmt: skip
-    before2, before, after, after2 = stated[:-4], stated[1:-3], stated[3:-1], stated[4:]
-    orderly = (before2 <= before) & (before <= after) & (after <= after2)
-    day = np.timedelta64(1, "D")
-    wrong = (stated[near] < before - day) | (stated[near] > after + day)
-    right = (other[near] >= before) & (other[near] <= after)
-    result[rows[near][same & orderly & wrong & right]] = True
+def _out_of_turn(bench: Bench, known: Array) -> Array:
+    """Rows of sensors whose rows do not stand in order of time in the source."""
+    order = bench.in_order()
+    order = order[known[order]]
+    sensor = bench.sensor_of()[order]
+    back = (sensor[1:] == sensor[:-1]) & (order[1:] < order[:-1])
+    unordered = np.zeros(len(bench.tables["sensors"]) + 1, dtype=bool)
+    unordered[sensor[1:][back]] = True
+    result: Array = known & unordered[bench.sensor_of()]
     return result
+
+
+def _neighbours(bench: Bench, odd: IntArray, known: Array) -> tuple[Array, Array, Array]:
+    """For each odd row the times of the rows of its sensor before and after it in the source, and whether these bear
+    on it.
+
+    They do where the two before and the two after are in order themselves and the stated time is not between them:
+    then the source's order is one in time.
+    """
+    time, sensor_of = bench.column("calibrations", "time"), bench.sensor_of()
+    theirs = np.flatnonzero(known & np.isin(sensor_of, np.unique(sensor_of[odd])))
+    rows = theirs[sorted_order(sensor_of[theirs], theirs)]
+    sensor, stated = sensor_of[rows], time[rows]
+    before, after = np.full(len(time), np.datetime64("NaT"), "datetime64[us]"), time.astype("datetime64[us]").copy()
+    turned = np.zeros(len(time), dtype=bool)
+    if len(rows) >= 5:
+        middle, day = rows[2:-2], np.timedelta64(1, "D")
+        before[middle], after[middle] = stated[1:-3], stated[3:-1]
+        orderly = (stated[:-4] <= before[middle]) & (before[middle] <= after[middle]) & (after[middle] <= stated[4:])
+        between = (stated[2:-2] >= before[middle] - day) & (stated[2:-2] <= after[middle] + day)
+        turned[middle] = (sensor[:-4] == sensor[4:]) & orderly & ~between
+    return before[odd], after[odd], turned[odd]

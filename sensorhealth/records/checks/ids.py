@@ -29,13 +29,14 @@ def check(bench: Bench) -> list[Batch]:
 def _doubled(bench: Bench, table: str) -> list[Batch]:
     names = list(nomenclature.columns(table))
     rows = where(bench.used[table])
-    again, first = repeats(row_keys(bench, table, _KEYS[table]), rows)
+    again, first = repeats(row_keys(bench, table, _KEYS[table], rows), rows)
     if not len(again):
         return []
-    whole = row_keys(bench, table, names)
-    rest = row_keys(bench, table, [name for name in names if name not in (*_PLACE, "installed")])
-    equal = whole[again] == whole[first]
-    moved = ~equal & (rest[again] == rest[first]) if table == "sensors" else np.zeros(len(again), bool)
+    whole = row_keys(bench, table, names, rows)
+    rest = row_keys(bench, table, [name for name in names if name not in (*_PLACE, "installed")], rows)
+    equal, alike = whole[again] == whole[first], rest[again] == rest[first]
+    again, first = rows[again], rows[first]
+    moved = ~equal & alike if table == "sensors" else np.zeros(len(again), bool)
     column = _KEYS[table][0]
     other = ~equal & ~moved
     batches = [

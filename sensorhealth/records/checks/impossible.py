@@ -30,9 +30,7 @@ def check(bench: Bench) -> list[Batch]:
             grave = name in MEASURED or column.required
             reason = f"{_range(column)} is possible; " + ("mend the cell" if grave else "the row is used without it")
             blank = {} if grave else {name: np.full(len(at), np.nan)}
-            batches.append(
-                Batch("impossible value", table, name, SET_ASIDE if grave else KEPT, at, reason, changes=blank)
-            )
+            batches.append(Batch("impossible value", table, name, SET_ASIDE if grave else KEPT, at, reason, changes=blank))
     return batches
 
 

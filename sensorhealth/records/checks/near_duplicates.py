@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from ... import nomenclature
-from ..attempts import sorted_order
-from ..bench import DOUBTED, SET_ASIDE, Array, Batch, Bench, shown
+from ..bench import DOUBTED, SET_ASIDE, Array, Batch, Bench, shown, sorted_order
 from ..raw import IntArray
-from ._tools import MEASURED, row_keys, where
+from ._tools import MEASURED, row_keys
 
 ORDER = 55
 FINDINGS = {
@@ -26,20 +25,20 @@ def check(bench: Bench) -> list[Batch]:
 
     Genuine retries differ in what was measured or in the outcome, and are kept.
     """
-    names = [name for name in nomenclature.columns("calibrations") if name != "time"]
-    key = row_keys(bench, "calibrations", names)
-    stated = sum(bench.stated("calibrations", name).astype(np.int8) for name in (*MEASURED, "response_seconds"))
-    rows = where(bench.used["calibrations"] & (np.asarray(stated) >= 2))
-    time = bench.column("calibrations", "time").astype("datetime64[us]").astype(np.int64)
-    rows = rows[sorted_order(key[rows], time[rows])]
-    same = np.append(False, key[rows][1:] == key[rows][:-1])
-    if not same.any():
+    rows = _close_in_time(bench)
+    if not len(rows):
         return []
-    gap = np.append(0, np.diff(time[rows]))
-    dateless = same & (np.append(0, time[rows][:-1]) % (24 * _HOUR) == 0) & (gap < 24 * _HOUR) & (gap > 0)
+    names = [name for name in nomenclature.columns("calibrations") if name != "time"]
+    key, time = row_keys(bench, "calibrations", names, rows), bench.integers("time")[rows]
+    order = sorted_order(key, time)
+    rows, key, time = rows[order], key[order], time[order]
+    stated = sum(bench.stated("calibrations", name)[rows].astype(np.int8) for name in (*MEASURED, "response_seconds"))
+    same = np.append(False, key[1:] == key[:-1]) & (np.asarray(stated) >= 2)
+    gap = np.append(0, np.diff(time))
+    dateless = same & (np.append(0, time[:-1]) % (24 * _HOUR) == 0) & (gap < 24 * _HOUR) & (gap > 0)
     close = same & ((gap <= 2 * _MINUTE) | dateless)
     shifted = same & ~close & (gap <= 14 * _HOUR) & (gap % (_HOUR // 2) == 0)
-    shifted &= (np.asarray(stated)[rows] >= _FEWEST) & _not_round(bench, rows)
+    shifted &= (np.asarray(stated) >= _FEWEST) & _not_round(bench, rows)
     first = np.append(rows[:1], rows[:-1])
     number, times = bench.tables["calibrations"]["row"].to_numpy(), bench.column("calibrations", "time")
 
@@ -52,6 +51,15 @@ def check(bench: Bench) -> list[Batch]:
         Batch("time zone suspect", "calibrations", "time", DOUBTED, rows[shifted],
               reasons=reasons(shifted, ": local time and UTC? if so, state the zone and upload it once")),
     ]  # fmt: skip
+
+
+def _close_in_time(bench: Bench) -> IntArray:
+    """Rows in use within a day of another row in use of their sensor: only these can be the same calibration."""
+    order = bench.in_order()
+    order = order[bench.used["calibrations"][order]]
+    sensor, time = bench.codes("calibrations", "sensor_id")[0][order], bench.integers("time")[order]
+    near = (sensor[1:] == sensor[:-1]) & (time[1:] - time[:-1] < 24 * _HOUR)
+    return order[np.append(near, False) | np.append(False, near)]
 
 
 def _not_round(bench: Bench, rows: IntArray) -> Array:

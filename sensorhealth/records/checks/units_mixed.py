@@ -132,9 +132,7 @@ def _rows_in(bench: Bench, rows: IntArray, unit: Array, scale: Array, reference:
             comes = np.abs(np.log(values / scale / reference[rows]) - 0.4)
         told &= ~(np.isfinite(stays) & (np.abs(stays - comes) < 0.5))
         changes[name] = np.where(comes < stays, values / scale, values)
-    reason = [
-        f"in {name}: the label or the sensor's other calibrations say so; brought to the sensor's unit" for name in unit
-    ]
+    reason = [f"in {name}: the label or the sensor's other calibrations say so; brought to the sensor's unit" for name in unit]
     clear = [text for text, ok in zip(reason, told, strict=True) if ok]
     return [
         Batch("units mixed", "calibrations", "applied", CORRECTED, rows[told], reasons=clear, otherwise=SET_ASIDE,

@@ -18,9 +18,7 @@ FINDINGS = {
 
 def check(bench: Bench) -> list[Batch]:
     """Rows set aside where the cell must be there or is a measurement; elsewhere the row is kept without the value."""
-    return [
-        batch for table in TABLES for batch in [*_empty(bench, table), *_unread(bench, table), *_missing(bench, table)]
-    ]
+    return [batch for table in TABLES for batch in [*_empty(bench, table), *_unread(bench, table), *_missing(bench, table)]]
 
 
 def _empty(bench: Bench, table: str) -> list[Batch]:
@@ -29,8 +27,7 @@ def _empty(bench: Bench, table: str) -> list[Batch]:
         empty &= ~bench.stated(table, name)
     for cells in bench.unreadable.get(table, {}).values():
         empty[cells.bad] = False
-    reason = "no column of the contract has a value in these rows; delete them"
-    return [Batch("empty row", table, "", SET_ASIDE, where(empty), reason, together=True)] if empty.any() else []
+    return [Batch("empty row", table, "", SET_ASIDE, where(empty), "no column of the contract has a value here; delete it")]
 
 
 def _unread(bench: Bench, table: str) -> list[Batch]:

@@ -1,8 +1,8 @@
 """The doors: one file per way that records come in.
 
-A reader module states `accepts(where) -> bool` and `sources(where, names) -> dict[str, Source]`, `where` being what
-the user gave (a path or a database address) and `names` the user's own name for each table of the contract. A new
-door is a new file.
+A reader module states `accepts(where) -> bool`, `listed(where) -> list[str]` (the names of the tables there) and
+`sources(where, names) -> dict[str, Source]`, `where` being what the user gave (a path or a database address) and
+`names` the user's own name for each table of the contract. A new door is a new file.
 """
 
 from __future__ import annotations
@@ -23,18 +23,31 @@ def readers() -> tuple[ModuleType, ...]:
     return tuple(module for module in found if hasattr(module, "accepts"))
 
 
-def open_sources(where: str | Path, names: Mapping[str, str]) -> dict[str, Source]:
-    """The tables found at `where`, by the contract's name. Raises RecordsError where nothing can be read there."""
+def open_sources(where: str | Path, names: Mapping[str, str], *, complete: bool = True) -> dict[str, Source]:
+    """The tables found at `where`, by the contract's name. Raises RecordsError where nothing can be read there.
+
+    complete: whether calibrations must be among them.
+    """
+    found: dict[str, Source] = _reader(where).sources(where, names)
+    if complete and "calibrations" not in found:
+        asked, there = names.get("calibrations", "calibrations"), ", ".join(listed(where)[:20])
+        raise RecordsError(
+            f"{shown(where)}: there is no table {asked!r} (there is: {there or 'nothing'}); a fleet needs at least its "
+            "calibrations; name the table in a mapping if it is called otherwise"
+        )
+    return found
+
+
+def listed(where: str | Path) -> list[str]:
+    """Names of all tables at `where`, as the user calls them."""
+    names: list[str] = _reader(where).listed(where)
+    return names
+
+
+def _reader(where: str | Path) -> ModuleType:
     for reader in readers():
         if reader.accepts(where):
-            found: dict[str, Source] = reader.sources(where, names)
-            if "calibrations" not in found:
-                asked = names.get("calibrations", "calibrations")
-                raise RecordsError(
-                    f"{shown(where)}: there is no table {asked!r}; a fleet needs at least its calibrations "
-                    "(name the table in a mapping if it is called otherwise)"
-                )
-            return found
+            return reader
     raise RecordsError(
         f"{shown(where)}: not found, or not a kind of records that can be read; give a folder of CSV or Parquet files, "
         "an Excel workbook (.xlsx), an SQLite file or a database address"

@@ -105,9 +105,7 @@ def _form(path: Path) -> _Form:
         skip += reader.line_num
         widths = Counter(len(cells) for cells, _ in zip(reader, range(100)) if cells)
     except csv.Error as error:
-        raise RecordsError(
-            f"{path}: the heading line cannot be read ({error}); save the file again as plain CSV"
-        ) from None
+        raise RecordsError(f"{path}: the heading line cannot be read ({error}); save the file again as plain CSV") from None
     usual = widths.most_common(1)[0][0] if widths else len(names)
     names += [""] * (usual - len(names))
     return _Form(encoding, delimiter, unique_headings(names, str(path)), skip, quotes)
@@ -158,9 +156,7 @@ def _read(path: Path, form: _Form, encoding: str, asked: Sequence[str]) -> RawTa
     return numbered(cells.select(list(asked)) if asked else cells, tuple(sorted(broken, key=lambda bad: bad.row)))
 
 
-def _arrow(
-    path: Path, form: _Form, encoding: str, wanted: Sequence[str], broken: list[BrokenRow], *, numbers: bool
-) -> pa.Table:
+def _arrow(path: Path, form: _Form, encoding: str, wanted: Sequence[str], broken: list[BrokenRow], *, numbers: bool) -> pa.Table:
     """One pass of Arrow's reader. numbers: read in one thread, so that broken rows come with their numbers."""
     from pyarrow import csv as arrow_csv
 

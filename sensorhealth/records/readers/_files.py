@@ -25,9 +25,7 @@ def regular(path: Path) -> Path:
     if not stat.S_ISREG(facts.st_mode):
         raise RecordsError(f"{path}: is not a plain file; give a file of records")
     if facts.st_size > MAX_FILE_BYTES:
-        raise RecordsError(
-            f"{path}: is larger than {MAX_FILE_BYTES >> 30} GiB; split it into parts by year in one folder"
-        )
+        raise RecordsError(f"{path}: is larger than {MAX_FILE_BYTES >> 30} GiB; split it into parts by year in one folder")
     if not os.access(path, os.R_OK):
         raise RecordsError(f"{path}: may not be read; change its permissions")
     return path

@@ -23,9 +23,7 @@ def parquet_source(path: Path) -> Source:
         raise _unreadable(path, error) from None
     unpacked = sum(facts.row_group(piece).total_byte_size for piece in range(facts.num_row_groups))
     if facts.num_rows > MAX_ROWS or unpacked > MAX_UNPACKED_BYTES:
-        raise RecordsError(
-            f"{path}: unpacks to {facts.num_rows} rows, {unpacked >> 30} GiB; split it by year in one folder"
-        )
+        raise RecordsError(f"{path}: unpacks to {facts.num_rows} rows, {unpacked >> 30} GiB; split it by year in one folder")
     headings = unique_headings(schema.names, str(path))
     name_of = dict(zip(headings, schema.names, strict=True))
 

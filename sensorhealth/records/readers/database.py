@@ -25,6 +25,13 @@ def accepts(where: str | Path) -> bool:
     return "://" in text or (text.lower().endswith(_ENDINGS) and Path(text).exists())
 
 
+def listed(where: str | Path) -> list[str]:
+    """Names of the tables and views."""
+    with _connected(where) as (connection, sqlalchemy):
+        look = sqlalchemy.inspect(connection)
+        return [str(name) for name in [*look.get_table_names(), *look.get_view_names()]]
+
+
 def sources(where: str | Path, names: Mapping[str, str]) -> dict[str, Source]:
     """The tables of `names` (contract's name -> table, view, or schema.table) in the database at `where`."""
     found = {}

@@ -24,23 +24,31 @@ def accepts(where: str | Path) -> bool:
     return Path(where).is_dir()
 
 
+def listed(where: str | Path) -> list[str]:
+    """Names of the files and sub-folders that could be tables, without their endings."""
+    entries = [entry for entry in _entries(Path(where)) if not entry.name.startswith(".")]
+    return [entry.name[: len(entry.name) - len(_ending(entry))] for entry in entries if entry.is_dir() or _ending(entry)]
+
+
 def sources(where: str | Path, names: Mapping[str, str]) -> dict[str, Source]:
     """The tables of `names` (contract's name -> file name without its ending) in folder `where`."""
     folder = Path(where)
-    try:
-        entries = sorted(folder.iterdir())
-    except OSError as error:
-        raise RecordsError(f"{folder}: cannot be listed ({error.strerror}); check its permissions") from None
+    entries = _entries(folder)
     found = {}
     for table, name in names.items():
         fits = [entry for entry in entries if _names_table(entry, name)]
         if len(fits) > 1:
-            raise RecordsError(
-                f"{folder}: {fits[0].name} and {fits[1].name} are both the table {name!r}; keep one of them"
-            )
+            raise RecordsError(f"{folder}: {fits[0].name} and {fits[1].name} are both the table {name!r}; keep one of them")
         if fits:
             found[table] = _source(fits[0])
     return found
+
+
+def _entries(folder: Path) -> list[Path]:
+    try:
+        return sorted(folder.iterdir())
+    except OSError as error:
+        raise RecordsError(f"{folder}: cannot be listed ({error.strerror}); check its permissions") from None
 
 
 def _ending(path: Path) -> str:

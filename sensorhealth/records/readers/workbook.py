@@ -24,6 +24,14 @@ def accepts(where: str | Path) -> bool:
     return str(where).lower().endswith(_ENDINGS) and Path(where).exists()
 
 
+def listed(where: str | Path) -> list[str]:
+    """Names of the sheets."""
+    path = regular(Path(where))
+    _refuse_bomb(path)
+    with _opened(path) as book:
+        return [str(sheet.title) for sheet in book.worksheets]
+
+
 def sources(where: str | Path, names: Mapping[str, str]) -> dict[str, Source]:
     """The tables of `names` (contract's name -> sheet) in workbook `where`. Macros and formulas are never run."""
     path = regular(Path(where))

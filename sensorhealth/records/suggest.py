@@ -1,0 +1,144 @@
+"""A first mapping for records under other names: a TOML text with comments, for a person to correct."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from .. import nomenclature
+from ..errors import RecordsError
+from .cells import MISSING, distinct_texts, table_decimal
+from .dates import TimeFormat, times
+from .headings import guesses, unit_in
+from .raw import Source
+from .vocabulary import understood_word
+
+_HEAD = """\
+# A first mapping, guessed from the headings. Read each line, correct it, and give it with --mapping.
+# Left of the = stands the contract's name, right of it yours.
+"""
+
+
+def suggest_mapping(path: Path | str) -> str:
+    """TOML text of a mapping for the records at `path`, guessed from headings and cells, with a comment on each guess.
+
+    Nothing is decided for the user: what the cells do not prove stands as a comment to be completed. Raises
+    RecordsError where nothing can be opened at `path`.
+    """
+    from .readers import listed, open_sources
+
+    sources = open_sources(path, {name: name for name in listed(path)}, complete=False)
+    chosen = _chosen(sources)
+    if "calibrations" not in chosen:
+        raise RecordsError(f"{path}: no table here looks like calibrations (found: {', '.join(sources) or 'none'})")
+    lines = [_HEAD, *_general(chosen)]
+    for table in nomenclature.TABLES_IN:
+        if table in chosen:
+            name, source, columns = chosen[table]
+            lines += _table_lines(table, name, source, columns, alone="sensors" not in chosen)
+        elif table == "sensors":
+            lines += ["# No table of sensors was found: they are told from the calibrations.", "[sensors.constants]"]
+            lines += [f"# {column} = {_example(column)}" for column in ("gas", "technology", "unit")] + [""]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _chosen(sources: Mapping[str, Source]) -> dict[str, tuple[str, Source, dict[str, str]]]:
+    """For each table of the contract the source that fits it best: the user's name, the source, heading by column."""
+    scored = []
+    for table in nomenclature.TABLES_IN:
+        required = [name for name, column in nomenclature.columns(table).items() if column.required]
+        for name, source in sources.items():
+            found = guesses(table, source.headings)
+            share = len(found) / len(nomenclature.columns(table))
+            share += sum(column in found for column in required) / len(required)
+            scored.append((share + (name.casefold() == table), table, name, found))
+    chosen: dict[str, tuple[str, Source, dict[str, str]]] = {}
+    for share, table, name, found in sorted(scored, key=lambda item: -item[0]):
+        if share >= 0.5 and table not in chosen and name not in [taken for taken, _, _ in chosen.values()]:
+            chosen[table] = (name, sources[name], found)
+    return chosen
+
+
+def _general(chosen: Mapping[str, tuple[str, Source, dict[str, str]]]) -> list[str]:
+    lines = []
+    if "headroom" in chosen["calibrations"][2]:
+        lines.append("# How headroom is recorded: reading, excess (above the gas), ratio or percent (of the gas). Please state:")
+        lines.append('# headroom_kind = "reading"')
+    lines.append("# What 100 %LEL of methane is, in %vol: 4.4 or 5.0 (only needed for %LEL):")
+    lines.append("# lel_basis = 5.0")
+    lines.append("# Time zone of times that carry none of their own:")
+    lines.append('# timezone = "UTC"')
+    for _, source, columns in chosen.values():
+        try:
+            numbers = [heading for column, heading in columns.items() if _type(column) == "number"]
+            table_decimal({heading: source.read([heading]).cells.column(0) for heading in numbers}, source.name)
+        except RecordsError:
+            lines.append("# A comma could part thousands or decimals here; state which:")
+            lines.append('# decimal = ","')
+    return [*lines, ""]
+
+
+def _type(column: str) -> str:
+    return next(nomenclature.columns(t)[column].type for t in nomenclature.TABLES_IN if column in nomenclature.columns(t))
+
+
+def _table_lines(table: str, name: str, source: Source, columns: Mapping[str, str], alone: bool) -> list[str]:
+    lines = [f"[{table}]"] + ([f"table = {_quoted(name)}"] if name != table else [])
+    lines.append(f"[{table}.columns]")
+    for column, heading in columns.items():
+        comment = nomenclature.columns(table)[column].meaning
+        lines.append(f"{column} = {_quoted(heading)}  # {comment}")
+    unused = [heading for heading in source.headings if heading not in columns.values()]
+    if unused:
+        lines.append(f"# not used: {', '.join(_quoted(heading) for heading in unused)}")
+    missing = [c for c, facts in nomenclature.columns(table).items() if facts.required and c not in columns]
+    if missing:
+        lines.append(f"# must be there, but no heading was found: {', '.join(missing)}; name it above or give a constant:")
+        lines += [f"[{table}.constants]", *(f"# {column} = {_example(column)}" for column in missing)]
+    lines += _units(table, columns)
+    for column, heading in columns.items():
+        lines += _cell_lines(table, column, source, heading)
+    return [*lines, ""]
+
+
+def _units(table: str, columns: Mapping[str, str]) -> list[str]:
+    stated = {column: unit_in(heading, column) for column, heading in columns.items()}
+    lines = [f"{column} = {_quoted(unit)}" for column, unit in stated.items() if unit]
+    return [f"[{table}.units]", *lines] if lines else []
+
+
+def _cell_lines(table: str, column: str, source: Source, heading: str) -> list[str]:
+    """Words that the contract does not know, and dates that the cells do not explain."""
+    facts = nomenclature.columns(table)[column]
+    cells = source.read([heading]).cells.column(0)
+    if facts.type == "time":
+        try:
+            times(cells, TimeFormat(), heading)
+        except RecordsError as error:
+            why = str(error).split(";")[0].removeprefix(f"{heading}: ")
+            return [f"[{table}.date_formats]", f"# {why}", f'# {column} = "%d/%m/%Y"']
+        return []
+    if facts.type != "text" or not facts.choices:
+        return []
+    words = [" ".join(cell.split()) for cell in distinct_texts(cells)[1] if cell and cell.casefold() not in MISSING]
+    unknown = sorted({word for word in words if understood_word(column, word) is None})[:20]
+    if not unknown:
+        return []
+    known = ", ".join(facts.choices)
+    return [
+        f"[{table}.values.{column}]",
+        f"# each must be one of {known}",
+        *(f'# {_quoted(word)} = ""' for word in unknown),
+    ]
+
+
+def _example(column: str) -> str:
+    choices: Sequence[str] = next(
+        nomenclature.columns(t)[column].choices for t in nomenclature.TABLES_IN if column in nomenclature.columns(t)
+    )
+    return _quoted(choices[0] if choices else {"gas": "H2S", "time": "2024-01-31"}.get(column, "..."))
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
