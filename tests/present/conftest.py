@@ -48,9 +48,7 @@ def make_forecast(sensors: pd.DataFrame, rng: np.random.Generator) -> pd.DataFra
     status = np.full(n, "forecast", dtype=object)
     status[-max(1, n // 20) :] = "no forecast"
     status[0] = "at end"
-    frame = pd.DataFrame(
-        {"sensor_id": sensors["sensor_id"], "status": status, "reason": "readings enough", "as_of": AS_OF}
-    )
+    frame = pd.DataFrame({"sensor_id": sensors["sensor_id"], "status": status, "reason": "readings enough", "as_of": AS_OF})
     frame["age_days"] = (AS_OF - sensors["installed"]).dt.days.astype(float)
     frame["headroom_ratio"] = 1 + middle / 800
     frame["headroom_ratio_p05"], frame["headroom_ratio_p95"] = (
@@ -240,9 +238,7 @@ def invented_analysis(n: int = 60, seed: int = 1) -> SimpleNamespace:
         }
     )
     policy = SimpleNamespace(currency="EUR", calibration_interval_days=180, margin=0.0, risk=0.05, horizon_days=3650)
-    lives = sensors.assign(
-        life_id=sensors["sensor_id"], current=True, stratum=sensors["technology"] + " " + sensors["gas"]
-    )
+    lives = sensors.assign(life_id=sensors["sensor_id"], current=True, stratum=sensors["technology"] + " " + sensors["gas"])
     ageing = SimpleNamespace(
         residuals_=residuals,
         predict=lambda ids, ages: pd.DataFrame(
@@ -266,6 +262,7 @@ def invented_analysis(n: int = 60, seed: int = 1) -> SimpleNamespace:
         budget=make_budget(),
         orders=orders,
         visits=visits,
+        lots=lambda by="lot": make_lots(),
         warranty=warranty,
         lots_table=make_lots(),
         cylinders=make_cylinders(),

@@ -20,9 +20,7 @@ def planned(size: int = 60, site: str = "North", **policy: Any) -> SimpleNamespa
     ids = [f"S{number:03d}" for number in range(size)]
     grid = np.append(np.arange(0.0, 3650.0, 14.0), 3650.0)
     soft = stats.weibull_min.cdf(grid, 5.0, scale=10.0 * 200.0 ** rng.random(size)[:, None])
-    remaining = SimpleNamespace(
-        life_id=np.array(ids, dtype=object), grid_days=grid, soft=soft, sudden=np.zeros_like(soft)
-    )
+    remaining = SimpleNamespace(life_id=np.array(ids, dtype=object), grid_days=grid, soft=soft, sudden=np.zeros_like(soft))
     forecast = pd.DataFrame(
         {
             "sensor_id": ids, "status": "forecast", "reason": "", "as_of": AS_OF, "p_end_before_warranty_end": 0.3,

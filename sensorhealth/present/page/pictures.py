@@ -9,7 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from sensorhealth.present import style
+from sensorhealth.present import gallery, style
+from sensorhealth.present.charts.cylinders import cylinders_data
+from sensorhealth.present.charts.lots import lots_data
+from sensorhealth.present.charts.visits import MAX_SITES
 from sensorhealth.present.page.html import element
 
 if TYPE_CHECKING:
@@ -20,6 +23,7 @@ VARIABLES = {
     style.SKY: "--sky", style.ORANGE: "--orange", style.VERMILION: "--vermilion", style.PURPLE: "--purple",
 }  # fmt: skip
 WIDE, NARROW = 9.2, 4.2
+ROWS = 30
 
 
 def picture(name: str, describe: str, draw: Callable[[Axes], Axes], heights: tuple[float, float]) -> str:
@@ -49,33 +53,33 @@ def themed(svg: str, name: str) -> str:
 
 def pictures(analysis: Any) -> dict[str, str]:
     """The page's pictures by section."""
-    from sensorhealth.present.charts.budget import budget
-    from sensorhealth.present.charts.cylinders import cylinder_effects, cylinders_data
-    from sensorhealth.present.charts.lots import lots, lots_data
-    from sensorhealth.present.charts.runway import runway
-
-    visits = None if analysis.visits is None else pd.to_datetime(analysis.visits["visit"])
     found = {
         "runway": picture(
             "runway", "Remaining life of all sensors with intervals, soonest end first; see the list of sensors.",
-            lambda ax: runway(analysis.forecast, analysis.fleet.sensors, visits, ax=ax), (5.2, 5.2),
+            lambda ax: gallery.fleet_runway(analysis, ax=ax), (5.2, 5.2),
         ),
         "budget": picture(
             "budget", "Expected cost by month with its band; see the table below.",
-            lambda ax: budget(analysis.budget, currency=analysis.policy.currency, ax=ax), (3.8, 3.6),
+            lambda ax: gallery.budget(analysis, ax=ax), (3.8, 3.6),
         ),
     }  # fmt: skip
-    if analysis.lots_table is not None and len(analysis.lots_table):
-        tall = _rows_height(lots_data(analysis.lots_table, max_rows=30), "kind")
+    if len(analysis.lots_table):
+        tall = _rows_height(lots_data(analysis.lots_table, max_rows=ROWS), "kind")
         found["lots"] = picture(
             "lots", "Ageing rate of each lot with its interval; see the table below.",
-            lambda ax: lots(analysis.lots_table, max_rows=30, ax=ax), (tall, tall),
+            lambda ax: gallery.lot_rates(analysis, max_rows=ROWS, ax=ax), (tall, tall),
         )  # fmt: skip
-    if analysis.cylinders is not None and len(analysis.cylinders):
-        tall = _rows_height(cylinders_data(analysis.cylinders, max_rows=30), "gas")
+    if len(analysis.cylinders):
+        tall = _rows_height(cylinders_data(analysis.cylinders, max_rows=ROWS), "gas")
         found["cylinders"] = picture(
             "cylinders", "True concentration over label of each cylinder with its interval; see the table below.",
-            lambda ax: cylinder_effects(analysis.cylinders, max_rows=30, ax=ax), (tall, tall),
+            lambda ax: gallery.cylinder_bias(analysis, max_rows=ROWS, ax=ax), (tall, tall),
+        )  # fmt: skip
+    if len(analysis.visits):
+        tall = 1.7 + 0.34 * min(MAX_SITES, analysis.visits["site"].nunique())
+        found["visits"] = picture(
+            "visits", "Visits by site and date with their swaps and tests; see the table below.",
+            lambda ax: gallery.visit_calendar(analysis, ax=ax), (tall, tall),
         )  # fmt: skip
     return found
 
