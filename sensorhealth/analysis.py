@@ -5,11 +5,12 @@ Read this file first: it is the house on one page. Each step is a room of its ow
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from . import compare, decide, degradation, health, life
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from .evaluate import TrackRecord
 
 Progress = Callable[[str], None]
+
+BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
+BUDGET_SEED = 20260301
 
 
 @dataclass(frozen=True)
@@ -156,8 +160,11 @@ def analyse(
     lots = compare.lots(ageing.readings, ageing.lives, ageing.model)
     step("planning")
     evidence = decide.Evidence(cylinders=ageing.cylinders, single_readings=ageing.oddities.single_readings)
-    plan = decide.plan_fleet(remaining, current, forecast, known, policy, evidence)
-    budget = decide.budget(plan, remaining)
+    plan = decide.plan_fleet(
+        remaining, current, forecast, known, policy, evidence, fresh=new_sensors(ageing, sudden, day, policy)
+    )  # fmt: skip
+    draws = shared_draws(ageing.model, sudden, current, day, policy, calibration)
+    budget = decide.budget(plan, shared_draws=draws)
     zero = health.zero_drift(known, ageing.lives)
     slowing = health.response_times(known, ageing.lives)
     findings = pd.concat([known.findings, ageing.oddities.findings], ignore_index=True)
@@ -188,9 +195,46 @@ def age(fleet: Fleet, settings: Mapping[str, Any], step: Progress) -> Ageing:
     used = oddities.kept(readings)
     steps = oddities.steps[oddities.steps["kind"] != "swap"]
     step("fitting the ageing model again, net of what was found")
-    model = degradation.AgeingModel(**settings).fit(used, lives, fleet.cylinders, steps)
+    model = degradation.AgeingModel(**settings)
+    model.fit(used, pd.concat([lives, _one_new_sensor_of_each_kind(lives)], ignore_index=True), fleet.cylinders, steps)
     cylinders = health.judge_cylinders(model.cylinder_effects_, fleet.cylinders, used)
     return Ageing(lives, used, oddities, model, cylinders)
+
+
+def _one_new_sensor_of_each_kind(lives: pd.DataFrame) -> pd.DataFrame:
+    """A life without readings for each stratum, named by it: the forecast of a sensor that is yet to be installed."""
+    kinds = lives.drop_duplicates("stratum")[["technology", "gas", "stratum"]]
+    text = {name: "" for name in ("sensor_id", "lot", "supplier", "model", "site", "instrument_id", "end_kind")}
+    return kinds.assign(life_id=kinds["stratum"], current=False, **text)
+
+
+def new_sensors(ageing: Ageing, sudden: life.SuddenLife, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
+    """Life distributions of new sensors, one row for each kind ("technology gas")."""
+    kinds = _one_new_sensor_of_each_kind(ageing.lives).assign(installed=day, entered=day)
+    paths = ageing.model.path_posterior(kinds, 0.0)
+    return life.remaining_life(paths, sudden, kinds, day, margin=policy.margin, horizon_days=policy.horizon_days)
+
+
+def shared_draws(
+    model: degradation.AgeingModel,
+    sudden: life.SuddenLife,
+    lives: pd.DataFrame,
+    day: pd.Timestamp,
+    policy: Policy,
+    calibration: life.Calibration | None = None,
+) -> Iterator[life.RemainingLife]:
+    """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards.
+
+    Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
+    The draws look as far ahead as the budget does, month by month.
+    """
+    ages = (day - lives["installed"]).dt.days / 365.25
+    drawn = model.shared_draws(lives, ages, BUDGET_DRAWS, np.random.default_rng(BUDGET_SEED))
+    hazards = sudden.draws(BUDGET_DRAWS, np.random.default_rng(BUDGET_SEED + 1))
+    grid = np.append(np.arange(0.0, 31.0 * policy.budget_months, 30.0), max(policy.horizon_days, 31.0 * policy.budget_months + 1))
+    for number, hazard in enumerate(hazards):
+        paths = [stratum[number] for stratum in drawn]
+        yield life.remaining_life(paths, hazard, lives, day, margin=policy.margin, grid=grid, calibration=calibration)
 
 
 def _as_of_day(fleet: Fleet, as_of: pd.Timestamp | str | None) -> pd.Timestamp:
@@ -213,6 +257,6 @@ def compare_policies(
     progress: Progress | None = None,
 ) -> pd.DataFrame:
     """Money, failures in service and wasted life of two policies on the same fleet, side by side."""
-    one = analyse(fleet, as_of, first, progress=progress)
+    base = analyse(fleet, as_of, first, progress=progress)
     other = second if isinstance(second, Policy) else Policy.load(second)
-    return decide.compare_policies(one.fleet_plan, one.policy, other)
+    return decide.compare_policies(base.fleet_plan, base.policy, other)
