@@ -204,7 +204,7 @@ def age(fleet: Fleet, settings: Mapping[str, Any], step: Progress) -> Ageing:
 def _one_new_sensor_of_each_kind(lives: pd.DataFrame) -> pd.DataFrame:
     """A life without readings for each stratum, named by it: the forecast of a sensor that is yet to be installed."""
     kinds = lives.drop_duplicates("stratum")[["technology", "gas", "stratum"]]
-    text = {name: "" for name in ("sensor_id", "lot", "supplier", "model", "site", "instrument_id", "end_kind")}
+    text = dict.fromkeys(("sensor_id", "lot", "supplier", "model", "site", "instrument_id", "end_kind"), "")
     return kinds.assign(life_id=kinds["stratum"], current=False, **text)
 
 
