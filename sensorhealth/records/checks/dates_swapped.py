@@ -9,6 +9,8 @@ from ..raw import IntArray
 from ._tools import TABLES, last_moment, where, whole_day
 
 ORDER = 40
+_DAY = 86_400_000_000
+_FAR = 10**17
 FINDINGS = {"day and month swapped": "a date that only fits with day and month exchanged"}
 
 
@@ -42,8 +44,7 @@ def _misplaced(bench: Bench) -> list[Batch]:
     swapped = _swapped(time[odd])
     before, after, turned = _neighbours(bench, odd, known)
     fits = (swapped >= installed[odd]) & ~(swapped > removed[odd]) & (swapped <= end)
-    between = turned & (swapped >= before) & (swapped <= after)
-    good = fits & (outside[odd] | between)
+    good = fits & turned & (swapped >= before) & (swapped <= after)
     at, new = odd[good], swapped[good]
     why = {True: "outside the sensor's time in service", False: "out of turn between the rows around it"}
     reasons = [
@@ -92,21 +93,24 @@ def _out_of_turn(bench: Bench, known: Array) -> Array:
 
 def _neighbours(bench: Bench, odd: IntArray, known: Array) -> tuple[Array, Array, Array]:
     """For each odd row the times of the rows of its sensor before and after it in the source, and whether these bear
-    on it.
-
-    They do where the two before and the two after are in order themselves and the stated time is not between them:
-    then the source's order is one in time.
-    """
-    time, sensor_of = bench.column("calibrations", "time"), bench.sensor_of()
+    on it: they do where the two before and the two after are in order themselves and the stated time is not between."""
+    time, sensor_of = bench.integers("time"), bench.sensor_of()
     theirs = np.flatnonzero(known & np.isin(sensor_of, np.unique(sensor_of[odd])))
     rows = theirs[sorted_order(sensor_of[theirs], theirs)]
     sensor, stated = sensor_of[rows], time[rows]
-    before, after = np.full(len(time), np.datetime64("NaT"), "datetime64[us]"), time.astype("datetime64[us]").copy()
-    turned = np.zeros(len(time), dtype=bool)
-    if len(rows) >= 5:
-        middle, day = rows[2:-2], np.timedelta64(1, "D")
-        before[middle], after[middle] = stated[1:-3], stated[3:-1]
-        orderly = (stated[:-4] <= before[middle]) & (before[middle] <= after[middle]) & (after[middle] <= stated[4:])
-        between = (stated[2:-2] >= before[middle] - day) & (stated[2:-2] <= after[middle] + day)
-        turned[middle] = (sensor[:-4] == sensor[4:]) & orderly & ~between
-    return before[odd], after[odd], turned[odd]
+    before2, before, after, after2 = (_shifted(sensor, stated, by) for by in (-2, -1, 1, 2))
+    orderly = (before2 <= before) & (before <= after) & (after <= after2)
+    between = (stated >= before - _DAY) & (stated <= after + _DAY)
+    turned = orderly & ~between
+    found = [np.zeros(len(time), dtype=values.dtype) for values in (before, after, turned)]
+    for whole, values in zip(found, (before, after, turned), strict=True):
+        whole[rows] = values
+    return found[0][odd].view("datetime64[us]"), found[1][odd].view("datetime64[us]"), found[2][odd]
+
+
+def _shifted(sensor: IntArray, stated: IntArray, by: int) -> IntArray:
+    """The time `by` rows on of the same sensor; far in the past or the future beyond its first or last row."""
+    place = np.arange(len(stated)) + by
+    inside = np.clip(place, 0, max(len(stated) - 1, 0))
+    same = (place == inside) & (sensor[inside] == sensor)
+    return np.where(same, stated[inside], _FAR if by > 0 else -_FAR).astype(np.int64)

@@ -1,0 +1,365 @@
+"""Each way in which records go wrong is found, named, and dealt with as stated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sensorhealth.records import Fleet
+
+
+def found(fleet: Fleet, name: str) -> pd.DataFrame:
+    return fleet.findings[fleet.findings["finding"] == name]
+
+
+def only(fleet: Fleet, name: str) -> pd.Series:
+    """The one finding of a fleet, which must be `name`."""
+    assert fleet.findings["finding"].tolist() == [name], fleet.findings[["finding", "row", "value", "reason"]].to_string()
+    return fleet.findings.iloc[0]
+
+
+def cell(fleet: Fleet, row: int, column: str) -> object:
+    return fleet.calibrations.set_index("row").loc[row, column]
+
+
+def test_unknown_sensor_is_set_aside_with_its_row(tables) -> None:
+    fleet = tables.changed("calibrations", 7, sensor_id="X999").fleet()
+    finding = only(fleet, "unknown sensor")
+    assert (finding["row"], finding["column"], finding["value"], finding["done"]) == (7, "sensor_id", "X999", "set aside")
+    assert fleet.reconciliation.set_index("table").loc["calibrations"].tolist() == [120, 119, 1]
+
+
+@pytest.mark.parametrize("written", ["s001", "S 001", "S-1", "S1"])
+def test_an_id_that_can_only_mean_one_sensor_is_corrected(tables, written: str) -> None:
+    spoilt = tables.changed("calibrations", 1, sensor_id=written)
+    assert only(spoilt.fleet(), "id written otherwise")["done"] == "corrected"
+    assert cell(spoilt.fleet(), 1, "sensor_id") == "S001"
+    assert only(spoilt.fleet(corrections=False), "id written otherwise")["done"] == "set aside"
+
+
+def test_an_id_that_could_mean_two_sensors_is_not_guessed(tables) -> None:
+    two = tables.changed("sensors", 2, sensor_id="s-001")
+    calibrations = tables.calibrations.replace({"sensor_id": {"S002": "s-001"}})
+    fleet = Fleet.from_tables(two.sensors, calibrations.replace({"sensor_id": {"S003": "S 001"}}), tables.cylinders)
+    assert (found(fleet, "unknown sensor")["value"] == "S 001").all()
+
+
+def test_unknown_cylinder_is_kept_and_named_once(tables) -> None:
+    fleet = tables.changed("calibrations", 3, cylinder_id="new").changed("calibrations", 4, cylinder_id="new").fleet()
+    finding = only(fleet, "unknown cylinder")
+    assert (finding["value"], finding["done"], finding["count"]) == ("new", "kept", 2)
+
+
+def test_equal_rows_are_used_once(tables) -> None:
+    fleet = tables.with_calibrations(tables.calibrations.iloc[4].to_dict(), tables.calibrations.iloc[4].to_dict()).fleet()
+    duplicates = found(fleet, "duplicate")
+    assert duplicates["row"].tolist() == [121, 122] and duplicates["reason"].str.contains("row 5").all()
+    assert len(fleet.calibrations) == 120
+
+
+def test_the_same_numbers_seconds_later_are_a_second_upload(tables) -> None:
+    again = tables.calibrations.iloc[4].to_dict() | {"time": tables.calibrations["time"].iloc[4] + pd.Timedelta("30s")}
+    assert only(tables.with_calibrations(again).fleet(), "near duplicate")["row"] == 121
+
+
+def test_the_same_numbers_without_the_time_of_day_are_a_second_upload(tables) -> None:
+    again = tables.calibrations.iloc[4].to_dict() | {"time": tables.calibrations["time"].iloc[4].normalize()}
+    assert only(tables.with_calibrations(again).fleet(), "near duplicate")["done"] == "set aside"
+
+
+def test_the_same_numbers_an_hour_apart_are_doubted_as_a_time_zone(tables) -> None:
+    again = tables.calibrations.iloc[4].to_dict() | {"time": tables.calibrations["time"].iloc[4] + pd.Timedelta("1h")}
+    assert only(tables.with_calibrations(again).fleet(), "time zone suspect")["done"] == "doubted"
+
+
+def test_a_retry_is_kept_and_numbered_not_taken_for_a_duplicate(tables) -> None:
+    failed = tables.changed("calibrations", 5, outcome="fail", headroom=np.nan, span_gain=np.nan)
+    retry = tables.calibrations.iloc[4].to_dict() | {"time": tables.calibrations["time"].iloc[4] + pd.Timedelta("9min")}
+    fleet = failed.with_calibrations(retry).fleet()
+    assert only(fleet, "retry")["done"] == "kept"
+    assert [cell(fleet, row, "attempt") for row in (5, 121, 6)] == [1, 2, 1]
+    assert len(fleet.calibrations) == 121
+
+
+def test_an_aborted_calibration_is_neither_pass_nor_fail_and_is_kept(tables) -> None:
+    fleet = tables.changed("calibrations", 5, outcome="cancelled", headroom=np.nan, span_gain=np.nan).fleet()
+    assert (cell(fleet, 5, "outcome"), cell(fleet, 5, "outcome_recorded")) == ("aborted", "cancelled")
+    assert fleet.findings.empty
+
+
+def test_times_outside_service_are_set_aside(tables) -> None:
+    spoilt = tables.changed("calibrations", 3, time=pd.Timestamp("2020-12-24")).changed(
+        "sensors", 2, removed=pd.Timestamp("2021-06-15"), removal_reason="worn"
+    )
+    fleet = spoilt.fleet()
+    assert found(fleet, "before installation")["row"].tolist() == [3]
+    late = tables.calibrations[(tables.calibrations["sensor_id"] == "S002") & (tables.calibrations["time"] > "2021-06-16")]
+    assert found(fleet, "after removal")["row"].tolist() == (late.index + 1).tolist()
+
+
+def test_a_calibration_on_the_day_of_installation_or_removal_is_used(tables) -> None:
+    day = tables.calibrations["time"].iloc[0]
+    fleet = tables.changed(
+        "sensors", 1, installed=day + pd.Timedelta("5h"), removed=tables.calibrations["time"].iloc[9].normalize()
+    ).fleet()
+    assert fleet.findings.empty
+
+
+def test_a_reset_clock_is_named(tables) -> None:
+    assert only(tables.changed("calibrations", 3, time=pd.Timestamp("1970-01-01 00:12")).fleet(), "clock reset")["row"] == 3
+
+
+def test_a_time_years_after_everything_else_is_in_the_future(tables) -> None:
+    assert only(tables.changed("calibrations", 3, time=pd.Timestamp("2031-04-02")).fleet(), "in the future")["row"] == 3
+
+
+def test_day_and_month_swapped_outside_service_is_put_right(tables) -> None:
+    row = int(tables.calibrations.index[tables.calibrations["time"].dt.strftime("%m-%d") == "04-02"][0]) + 1
+    true = tables.calibrations["time"].iloc[row - 1]
+    early = tables.changed(
+        "sensors", int(tables.calibrations["sensor_id"].iloc[row - 1][1:]), installed=pd.Timestamp("2021-02-20")
+    )
+    early = early.changed("calibrations", row, time=true.replace(month=true.day, day=true.month))
+    fleet = early.fleet()
+    assert found(fleet, "day and month swapped")["row"].tolist() == [row]
+    assert cell(fleet, row, "time") == true
+    assert (found(early.fleet(corrections=False), "day and month swapped")["done"] == "set aside").all()
+
+
+def test_day_and_month_swapped_between_ordered_neighbours_is_put_right(tables) -> None:
+    place = int(np.flatnonzero(tables.calibrations["time"].dt.strftime("%m-%d") == "07-01")[0])
+    true = tables.calibrations["time"].iloc[place]
+    spoilt = tables.changed("calibrations", place + 1, time=true.replace(month=1, day=7))
+    assert found(spoilt.fleet(), "day and month swapped")["row"].tolist() == [place + 1]
+    assert cell(spoilt.fleet(), place + 1, "time") == true
+
+
+def test_a_date_that_could_be_right_is_left_alone(tables) -> None:
+    """Sorted by time, a swapped date within service cannot be told from a true one: it must not be touched."""
+    assert not len(found(tables.fleet(), "day and month swapped"))
+
+
+@pytest.mark.parametrize("column", ["applied", "headroom", "span_gain"])
+def test_a_negative_measurement_is_impossible(tables, column: str) -> None:
+    finding = only(tables.changed("calibrations", 3, **{column: -4.0}).fleet(), "impossible value")
+    assert (finding["column"], finding["value"], finding["done"]) == (column, "-4", "set aside")
+
+
+def test_an_impossible_humidity_costs_the_value_not_the_row(tables) -> None:
+    fleet = tables.changed("calibrations", 3, humidity_pct=140.0).fleet()
+    assert only(fleet, "impossible value")["done"] == "kept"
+    assert np.isnan(cell(fleet, 3, "humidity_pct")) and len(fleet.calibrations) == 120
+
+
+def test_an_unreadable_number_sets_the_row_aside_but_never_a_failure(tables) -> None:
+    assert only(tables.changed("calibrations", 3, headroom="over").fleet(), "unreadable value")["done"] == "set aside"
+    failed = tables.changed("calibrations", 3, headroom="none left", outcome="fail").fleet()
+    assert only(failed, "unreadable value")["done"] == "kept"
+    assert np.isnan(cell(failed, 3, "headroom"))
+
+
+def test_ppm_written_as_percent_by_volume_is_brought_back_by_the_label(tables) -> None:
+    row = tables.calibrations.iloc[0]  # H2S, 25 ppm
+    wrong = {name: row[name] * 1e-4 for name in ("applied", "zero_offset", "as_found", "as_left", "headroom")}
+    spoilt = tables.changed("calibrations", 1, **wrong)
+    fleet = spoilt.fleet()
+    assert only(fleet, "units mixed")["done"] == "corrected"
+    for name in ("applied", "as_found", "as_left", "headroom"):
+        assert cell(fleet, 1, name) == pytest.approx(row[name], rel=1e-12)
+    assert only(spoilt.fleet(corrections=False), "units mixed")["done"] == "set aside"
+
+
+def test_percent_by_volume_among_percent_lel_is_brought_back_by_its_basis(tables) -> None:
+    methane = int(np.flatnonzero(tables.calibrations["sensor_id"] == "S003")[0])
+    row = tables.calibrations.iloc[methane]
+    wrong = {name: row[name] * 4.4 / 100 for name in ("applied", "as_found", "as_left", "headroom")}
+    fleet = tables.changed("calibrations", methane + 1, **wrong).fleet()
+    assert only(fleet, "units mixed")["reason"].startswith("in %vol")
+    assert cell(fleet, methane + 1, "headroom") == pytest.approx(row["headroom"])
+
+
+def test_a_wrong_unit_without_a_cylinder_is_told_by_the_sensors_other_calibrations(tables) -> None:
+    alone = tables.calibrations.assign(cylinder_id="")
+    alone.loc[0, ["applied", "as_found", "as_left", "headroom"]] *= 1e-4
+    fleet = Fleet.from_tables(tables.sensors, alone, tables.cylinders)
+    assert found(fleet, "units mixed")["row"].tolist() == [1]
+    assert cell(fleet, 1, "applied") == pytest.approx(25.0)
+
+
+def test_a_label_in_another_unit_is_corrected_not_the_rows(tables) -> None:
+    labels = tables.cylinders.assign(unit="")
+    labels.loc[labels["gas"] == "CH4", "concentration"] = 2.2  # %vol of methane where the sensors read %LEL of 4.4
+    fleet = Fleet.from_tables(tables.sensors, tables.calibrations, labels)
+    assert set(found(fleet, "label in another unit")["row"]) == set(labels.index[labels["gas"] == "CH4"] + 1)
+    assert fleet.cylinders.loc[fleet.cylinders["gas"] == "CH4", "concentration"].tolist() == pytest.approx([50.0, 50.0])
+    assert not len(found(fleet, "units mixed"))
+
+
+def test_a_wrong_set_value_is_told_from_a_wrong_cylinder_by_the_readings(tables) -> None:
+    carbon = int(np.flatnonzero(tables.calibrations["sensor_id"] == "S002")[3])
+    row = tables.calibrations.iloc[carbon]
+    set_wrong = tables.changed("calibrations", carbon + 1, applied=200.0).fleet()
+    assert only(set_wrong, "applied not the label")["done"] == "corrected"
+    assert cell(set_wrong, carbon + 1, "applied") == 100.0
+    other = pd.concat(
+        [
+            tables.cylinders,
+            tables.cylinders[tables.cylinders["gas"] == "CO"].iloc[:1].assign(cylinder_id="CO-x", concentration=200.0),
+        ]
+    )
+    doubled = {name: 2 * row[name] for name in ("applied", "as_found", "as_left", "headroom")}
+    spoilt = tables.changed("calibrations", carbon + 1, **doubled)
+    fleet = Fleet.from_tables(spoilt.sensors, spoilt.calibrations, other)
+    assert only(fleet, "applied not the label")["done"] == "doubted"
+    assert cell(fleet, carbon + 1, "applied") == 200.0 and cell(fleet, carbon + 1, "cylinder_id") == ""
+
+
+def test_a_small_difference_from_the_label_is_only_doubted(tables) -> None:
+    fleet = tables.changed("calibrations", 3, applied=26.0).fleet()
+    assert only(fleet, "applied not the label")["done"] == "doubted"
+    assert cell(fleet, 3, "applied") == 26.0
+
+
+def test_the_two_bases_of_percent_lel_are_recognised(tables) -> None:
+    methane = tables.calibrations["sensor_id"].isin(["S003", "S007"])
+    spoilt = tables.calibrations.copy()
+    for name in ("applied", "as_found", "as_left", "headroom"):
+        spoilt.loc[methane, name] *= 4.4 / 5.0
+    fleet = Fleet.from_tables(tables.sensors, spoilt, tables.cylinders)
+    assert set(fleet.findings["finding"]) == {"%LEL basis conflict"}
+
+
+def test_gas_that_is_not_the_sensors_is_set_aside(tables) -> None:
+    fleet = tables.changed("calibrations", 1, cylinder_id="CO-0").fleet()
+    assert only(fleet, "gas not the sensor's")["done"] == "set aside"
+
+
+def test_a_habitual_surrogate_gas_is_kept_and_said(tables) -> None:
+    swapped = tables.calibrations.replace({"cylinder_id": {"CH4-0": "CO-0", "CH4-1": "CO-1"}})
+    fleet = Fleet.from_tables(tables.sensors, swapped, tables.cylinders)
+    assert set(fleet.findings["finding"]) == {"surrogate gas"} and len(fleet.calibrations) == 120
+
+
+def test_a_missing_set_value_is_taken_from_the_label(tables) -> None:
+    fleet = tables.changed("calibrations", 1, applied=np.nan).fleet()
+    assert only(fleet, "applied missing")["done"] == "corrected" and cell(fleet, 1, "applied") == 25.0
+    assert np.isnan(cell(tables.changed("calibrations", 1, applied=np.nan).fleet(corrections=False), 1, "applied"))
+
+
+def test_oxygen_spanned_in_ambient_air_needs_no_cylinder(tables) -> None:
+    oxygen = tables.calibrations["sensor_id"].isin(["S004", "S008", "S012"])
+    spoilt = tables.calibrations.copy()
+    spoilt.loc[oxygen, "cylinder_id"] = ""
+    spoilt.loc[oxygen, "applied"] = np.nan
+    fleet = Fleet.from_tables(tables.sensors, spoilt, tables.cylinders)
+    assert set(found(fleet, "ambient span")["done"]) == {"corrected"}
+    assert (fleet.calibrations.loc[fleet.calibrations["sensor_id"] == "S004", "applied"] == 20.9).all()
+
+
+def test_expired_gas_is_kept_and_counted_by_cylinder(tables) -> None:
+    fleet = tables.changed("cylinders", 1, expires=pd.Timestamp("2021-03-03")).fleet()
+    finding = only(fleet, "expired gas")
+    late = tables.calibrations[(tables.calibrations["cylinder_id"] == "H2S-0") & (tables.calibrations["time"] >= "2021-03-04")]
+    assert (finding["value"], finding["count"], finding["done"]) == ("H2S-0", len(late), "kept")
+
+
+def test_a_display_limit_is_kept_whether_stated_or_seen(tables) -> None:
+    capped = tables.calibrations.copy()
+    capped["headroom"] = np.minimum(capped["headroom"], capped["applied"] * 2.1)
+    inferred = Fleet.from_tables(tables.sensors, capped, tables.cylinders)
+    assert len(found(inferred, "at display limit")) > 0
+    assert inferred.sensors.loc[inferred.sensors["gas"] == "CO", "display_limit"].tolist() == [210.0] * 3
+    stated = Fleet.from_tables(tables.sensors.assign(display_limit=[52.5, 210, 105, 43.89] * 3), capped, tables.cylinders)
+    assert not len(found(stated, "display limit inferred")) and len(found(stated, "at display limit")) > 0
+
+
+def test_rounding_to_whole_units_is_not_taken_for_a_display_limit(tables) -> None:
+    rounded = tables.calibrations.assign(headroom=tables.calibrations["headroom"].round(-1))
+    assert not len(found(Fleet.from_tables(tables.sensors, rounded, tables.cylinders), "display limit inferred"))
+
+
+def test_headroom_beyond_all_others_is_impossible(tables) -> None:
+    assert only(tables.changed("calibrations", 3, headroom=55000.0).fleet(), "impossible headroom")["done"] == "set aside"
+
+
+def test_a_dying_sensor_is_not_set_aside(tables) -> None:
+    fleet = tables.changed("calibrations", 10, headroom=2.0, outcome="fail", span_gain=np.nan).fleet()
+    assert fleet.findings.empty and len(fleet.calibrations) == 120
+
+
+def test_results_that_contradict_the_numbers_are_doubted(tables) -> None:
+    fleet = tables.changed("calibrations", 3, headroom=20.0).changed("calibrations", 13, outcome="fail").fleet()
+    assert found(fleet, "pass contradicted")["row"].tolist() == [3]
+    assert found(fleet, "fail contradicted")["row"].tolist() == [13]
+    assert len(fleet.calibrations) == 120
+
+
+def test_records_kept_only_on_failures_are_recognised_and_rates_refused(tables) -> None:
+    failures = tables.calibrations.assign(outcome=np.where(np.arange(120) % 10 < 8, "fail", "pass"))
+    failures.loc[failures["outcome"] == "fail", ["headroom", "span_gain", "as_left"]] = np.nan
+    fleet = Fleet.from_tables(tables.sensors, failures, tables.cylinders)
+    assert fleet.selective_recording and any("rates" in note and "refused" in note for note in fleet.notes)
+    assert not tables.fleet().selective_recording
+
+
+def test_as_found_that_only_repeats_the_gas_is_doubted(tables) -> None:
+    fleet = Fleet.from_tables(
+        tables.sensors, tables.calibrations.assign(as_found=tables.calibrations["applied"]), tables.cylinders
+    )
+    assert only(fleet, "as-found not recorded")["count"] == 120
+
+
+def test_copied_numbers_are_doubted(tables) -> None:
+    spoilt = tables.calibrations.copy()
+    carbon = spoilt.index[spoilt["sensor_id"].isin(["S002", "S006", "S010"]) & (spoilt["time"].dt.month == 3)]
+    more = pd.concat([tables.sensors, tables.sensors.iloc[[1, 5]].assign(sensor_id=["T2", "T6"])])
+    spoilt = pd.concat([spoilt, spoilt.loc[carbon[:2]].assign(sensor_id=["T2", "T6"])], ignore_index=True)
+    rows = [*carbon, 120, 121]
+    for name in ("zero_offset", "as_found", "span_gain", "headroom", "response_seconds"):
+        spoilt.loc[rows, name] = spoilt.loc[rows[0], name]
+    assert found(Fleet.from_tables(more, spoilt, tables.cylinders), "copied values")["count"].tolist() == [5]
+    spoilt.loc[rows[0], "headroom"] += 0.01
+    assert not len(found(Fleet.from_tables(more, spoilt, tables.cylinders), "copied values"))
+
+
+def test_a_moved_sensor_keeps_its_age_and_its_last_place(tables) -> None:
+    moved = tables.sensors.iloc[:1].assign(instrument_id="I9", site="South", installed=pd.Timestamp("2021-06-01"))
+    fleet = Fleet.from_tables(pd.concat([tables.sensors, moved]), tables.calibrations, tables.cylinders)
+    sensor = fleet.sensors.set_index("sensor_id").loc["S001"]
+    assert (sensor["installed"], sensor["instrument_id"], sensor["site"]) == (pd.Timestamp("2021-01-04"), "I9", "South")
+    assert found(fleet, "moved")["done"].tolist() == ["kept", "set aside"] and len(fleet.calibrations) == 120
+
+
+def test_one_id_with_two_sets_of_facts_uses_the_first(tables) -> None:
+    fleet = Fleet.from_tables(
+        pd.concat([tables.sensors, tables.sensors.iloc[:1].assign(gas="CO")]), tables.calibrations, tables.cylinders
+    )
+    finding = only(fleet, "conflicting rows")
+    assert (finding["row"], finding["done"]) == (13, "set aside") and "gas" in finding["reason"]
+
+
+def test_dates_of_a_sensor_that_contradict_each_other_are_said(tables) -> None:
+    spoilt = tables.changed("sensors", 1, removed=pd.Timestamp("2020-01-01")).changed(
+        "sensors", 2, manufactured=pd.Timestamp("2021-05-01")
+    )
+    fleet = spoilt.changed("sensors", 3, warranty_end=pd.Timestamp("2019-01-01")).fleet()
+    assert found(fleet, "removed before installed")["row"].tolist() == [1]
+    assert found(fleet, "made after installed")["row"].tolist() == [2]
+    assert found(fleet, "warranty before installed")["row"].tolist() == [3]
+    assert "its own row was set aside" in found(fleet, "unknown sensor")["reason"].iloc[0].replace("the sensor's", "its")
+
+
+def test_a_sensor_in_service_long_before_its_records_is_said(tables) -> None:
+    fleet = tables.changed("sensors", 1, installed=pd.Timestamp("2018-01-01"), manufactured=pd.NaT).fleet()
+    assert only(fleet, "records begin late")["count"] == 1
+
+
+def test_each_finding_has_a_reason_a_place_and_a_count(tables) -> None:
+    spoilt = (
+        tables.changed("calibrations", 3, headroom=-1.0)
+        .changed("calibrations", 7, sensor_id="X")
+        .changed("cylinders", 1, expires=pd.Timestamp("2021-03-03"))
+    )
+    findings = spoilt.fleet().findings
+    assert (findings["reason"].str.len() > 10).all() and (findings["count"] >= 1).all() and findings["row"].notna().all()
