@@ -1,0 +1,85 @@
+"""What a comparison needs of a fitted ageing model, one stratum at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sensorhealth.compare.groups import Grouped, fit_groups
+from sensorhealth.degradation import AgeingModel
+from sensorhealth.degradation.curves import Curve
+from sensorhealth.degradation.design import Stratum, codes
+from sensorhealth.degradation.reml_data import CrossedData, VarianceParameters
+from sensorhealth.errors import FitError
+
+IntArray = NDArray[np.int64]
+ObjectArray = NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class Source:
+    """A stratum as the ageing model sees it on its likeliest curve.
+
+    data: the kernel's arrays with robust weights and working values of censored readings. lives: the rows of the
+    lives frame in the order of the sensors of `data`.
+    """
+
+    stratum: Stratum
+    data: CrossedData
+    curve: Curve
+    parameters: VarianceParameters
+    lives: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A source with its groups fitted: names (L,), codes (n,) by column `by`, columns it was adjusted for."""
+
+    source: Source
+    by: str
+    names: ObjectArray
+    code: IntArray
+    grouped: Grouped
+    adjusted_for: tuple[str, ...]
+
+
+def sources(model: AgeingModel, lives: pd.DataFrame) -> Iterator[Source]:
+    """The strata of a fitted model that can carry a comparison; lives: the frame it was fitted on."""
+    by_id = lives.set_index("life_id")
+    for item in model.strata_.values():
+        best = max(item.components, key=lambda component: component.weight)
+        if item.given or not best.fitted.terms.slope:
+            continue
+        data = best.fitted.fit.criterion.layout.data
+        yield Source(item.stratum, data, best.fitted.curve, best.fitted.parameters, by_id.loc[list(item.stratum.life_id)])
+
+
+def column_of(lives: pd.DataFrame, by: str) -> None:
+    """Raise FitError unless `by` is a column that lives can be compared by."""
+    if by not in lives.columns:
+        usual = [name for name in ("lot", "supplier", "site", "model", "instrument_id") if name in lives.columns]
+        raise FitError(f"the lives have no column {by!r} to compare by; columns for that are {', '.join(usual)}")
+
+
+def compare_source(source: Source, by: str, adjust: tuple[str, ...]) -> Compared | None:
+    """Fit the groups of one stratum; None where there are not two that readings can tell apart."""
+    code, names = codes(source.lives[by])
+    used = tuple(name for name in adjust if name != by and name in source.lives.columns and name != "lot")
+    nested = codes(source.lives["lot"])[0] if by != "lot" and "lot" in source.lives.columns else None
+    try:
+        grouped = fit_groups(
+            source.data,
+            code,
+            names.size,
+            tuple(codes(source.lives[name])[0] for name in used),
+            nested,
+            source.parameters,
+            source.parameters.brownian > 0,
+        )
+    except FitError:
+        return None
+    return Compared(source, by, names, code, grouped, used) if names.size else None

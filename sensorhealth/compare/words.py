@@ -1,0 +1,87 @@
+"""Verdicts on groups, and what cannot be told apart, in words."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sensorhealth.compare.source import Compared
+
+VERDICTS = (
+    "worse",
+    "better",
+    "different, within the margin",
+    "same within the margin",
+    "cannot tell",
+    "too few readings",
+)
+"""The closed set of verdicts on the ageing rate."""
+
+
+def verdict(ratio: float, q_value: float, p_equivalent: float, alpha: float) -> str:
+    """One of VERDICTS. No difference found is not the same as no difference: that needs the equivalence test."""
+    if not np.isfinite(q_value):
+        return "cannot tell"
+    if q_value <= alpha:
+        if p_equivalent <= alpha:
+            return "different, within the margin"
+        return "worse" if ratio > 1 or not np.isfinite(ratio) else "better"
+    return "same within the margin" if p_equivalent <= alpha else "cannot tell"
+
+
+def confounding(compared: Compared) -> list[str]:
+    """For each group what it cannot be told apart from, empty where nothing."""
+    lives, code = compared.source.lives, compared.code
+    out: list[list[str]] = [[] for _ in compared.names]
+    grouped = compared.grouped
+    parts, counts = np.unique(grouped.part[grouped.level >= 0], return_counts=True)
+    lonely = set(parts[counts == 1]) if parts.size > 1 else set()
+    for name in compared.adjusted_for:
+        values = lives[name].astype(str).to_numpy(dtype=object)
+        for at in range(compared.names.size):
+            own = np.unique(values[code == at])
+            if own.size == 1 and own[0] and grouped.level[at] >= 0 and int(grouped.part[at]) in lonely:
+                out[at].append(
+                    f"all its sensors are at {name} {own[0]}, and no {compared.by} that is there is also elsewhere: "
+                    f"{compared.by} and {name} cannot be told apart"
+                )
+    for at, share in enumerate(_shared_gas(compared)):
+        if share == 0.0 and grouped.level[at] >= 0:
+            out[at].append(
+                f"no cylinder that served it served any other {compared.by}: its starting level contains the error of its gas"
+            )
+    for at, text in enumerate(_ages(compared)):
+        if text:
+            out[at].append(text)
+    return ["; ".join(parts) for parts in out]
+
+
+def _shared_gas(compared: Compared) -> NDArray[np.float64]:
+    """Share (L,) of each group's readings on cylinders that also served others; NaN where none is recorded."""
+    stratum = compared.source.stratum
+    group, cylinder = compared.code[stratum.life], stratum.cylinder
+    known = (cylinder >= 0) & (group >= 0)
+    pairs = np.unique(np.column_stack([cylinder[known], group[known]]), axis=0)
+    serves = np.bincount(pairs[:, 0], minlength=stratum.cylinders.size) if pairs.size else np.zeros(0, np.int64)
+    total = np.bincount(group[known], minlength=compared.names.size)
+    shared = np.bincount(group[known], serves[cylinder[known]] > 1, compared.names.size)
+    return np.divide(shared, total, out=np.full(total.size, np.nan), where=total > 0)
+
+
+def _ages(compared: Compared) -> list[str]:
+    """Words (L,) where a group is read at ages at which the others hardly are."""
+    stratum = compared.source.stratum
+    group = compared.code[stratum.life]
+    out = [""] * compared.names.size
+    for at in range(compared.names.size):
+        own, rest = stratum.age[group == at], stratum.age[(group != at) & (group >= 0)]
+        if compared.grouped.level[at] < 0 or not own.size or not rest.size:
+            continue
+        low, high = np.quantile(own, [0.05, 0.95])
+        overlap = float(((rest >= low) & (rest <= high)).mean())
+        if overlap < 0.1:
+            out[at] = (
+                f"it is read at ages of {low:.1f} to {high:.1f} years, the others hardly so: the comparison rests on "
+                f"the assumed ageing curve ({compared.source.curve.label})"
+            )
+    return out
