@@ -11,6 +11,8 @@ from ._tools import TABLES, last_moment, where, whole_day
 ORDER = 40
 _DAY = 86_400_000_000
 _FAR = 10**17
+_FEWEST = 20
+_ORDERLY = 0.98
 FINDINGS = {"day and month swapped": "a date that only fits with day and month exchanged"}
 
 
@@ -44,7 +46,7 @@ def _misplaced(bench: Bench) -> list[Batch]:
     swapped = _swapped(time[odd])
     before, after, turned = _neighbours(bench, odd, known)
     fits = (swapped >= installed[odd]) & ~(swapped > removed[odd]) & (swapped <= end)
-    good = fits & turned & (swapped >= before) & (swapped <= after)
+    good = fits & ((turned & (swapped >= before) & (swapped <= after)) | _fits_the_source(bench, odd, known, swapped))
     at, new = odd[good], swapped[good]
     why = {True: "outside the sensor's time in service", False: "out of turn between the rows around it"}
     reasons = [
@@ -89,6 +91,20 @@ def _out_of_turn(bench: Bench, known: Array) -> Array:
     unordered[sensor[1:][back]] = True
     result: Array = known & unordered[bench.sensor_of()]
     return result
+
+
+def _fits_the_source(bench: Bench, odd: IntArray, known: Array, swapped: Array) -> Array:
+    """Whether the row stands in the source between rows of just the swapped date, in a table kept in order of time."""
+    rows, time = np.flatnonzero(known), bench.integers("time")
+    stated = time[rows]
+    if len(rows) < _FEWEST or (stated[1:] >= stated[:-1]).mean() < _ORDERLY:
+        return np.zeros(len(odd), dtype=bool)
+    place = np.searchsorted(rows, odd)
+    before, after = stated[np.maximum(place - 1, 0)], stated[np.minimum(place + 1, len(rows) - 1)]
+    low, high = np.minimum(before, after) - 3 * _DAY, np.maximum(before, after) + 3 * _DAY
+    new = swapped.astype("datetime64[us]").view(np.int64)
+    fits: Array = (high - low < 10 * _DAY) & (new >= low) & (new <= high) & ((time[odd] < low) | (time[odd] > high))
+    return fits
 
 
 def _neighbours(bench: Bench, odd: IntArray, known: Array) -> tuple[Array, Array, Array]:
