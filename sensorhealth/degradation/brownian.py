@@ -9,15 +9,12 @@ tau = 0, at equal times and at g = 0.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import lapack
 
 from sensorhealth.degradation.reml_data import FloatArray, IntArray, Where
-
-HELD_PAIRS = 500_000  # pairs of readings worked on at once
 
 
 @dataclass(frozen=True)
@@ -47,6 +44,17 @@ def make_clock(g: FloatArray, offsets: IntArray) -> Clock:
     return Clock(offsets, step, first, last, reading, np.where(reading >= 0, step[reading] if len(g) else 0.0, 0.0))
 
 
+def reading_pairs(clock: Clock, sensors: Where) -> tuple[IntArray, IntArray]:
+    """First and second reading of all pairs within each sensor (a reading with itself too), lag by lag; positions in
+    the sensors' own list of readings."""
+    real = clock.reading[:, sensors] >= 0
+    count = real.sum(0)
+    local = np.cumsum(count) - count + np.arange(len(real))[:, None]
+    first = [local[: len(real) - lag][real[lag:]] for lag in range(len(real))]
+    second = [local[lag:][real[lag:]] for lag in range(len(real))]
+    return np.concatenate(first), np.concatenate(second)
+
+
 class ClockNoise:
     """R at one tau (relative wander variance per unit of g): solves, log determinant and entries of its inverse."""
 
@@ -58,9 +66,7 @@ class ClockNoise:
         coupling = np.where(clock.first[1:] > 0, 0.0, -white[:-1])
         self._pivot: FloatArray
         self._multiplier: FloatArray
-        self._pivot, self._multiplier, info = (
-            lapack.dpttrf(diagonal, coupling) if len(white) > 1 else (diagonal, coupling, 0)
-        )
+        self._pivot, self._multiplier, info = lapack.dpttrf(diagonal, coupling) if len(white) > 1 else (diagonal, coupling, 0)
         if info != 0:
             raise np.linalg.LinAlgError("the noise covariance is not positive definite")
         self.log_det = float(np.log(self._pivot).sum())
@@ -134,17 +140,14 @@ class ClockNoise:
     def _flat(self, padded: FloatArray) -> FloatArray:
         return padded.T[self.clock.reading.T >= 0]
 
-    def inverse_entries(self, sensors: Where) -> Iterator[tuple[IntArray, IntArray, FloatArray, FloatArray]]:
-        """Upper entries of R^-1 of some sensors with the diagonal halved: first and second reading (positions in the
-        sensors' own list of readings), value, derivative to tau. A few lags at a time."""
-        weight, cells = self._weight[:, sensors], self.clock.reading[:, sensors]
-        real = cells >= 0
-        count = real.sum(0)
-        local = np.where(real, np.cumsum(count) - count + np.arange(len(cells))[:, None], -1)
+    def inverse_entries(self, sensors: Where) -> tuple[FloatArray, FloatArray]:
+        """Upper entries of R^-1 of some sensors and their derivatives to tau, the diagonal halved, in the order of
+        `reading_pairs`."""
+        weight, real = self._weight[:, sensors], self.clock.reading[:, sensors] >= 0
         gamma, d_gamma = self.smooth[:, sensors], self._d_smooth[:, sensors]
         gain, d_gain = self.gain[:, sensors], self._d_gain[:, sensors]
-        held: list[tuple[FloatArray, ...]] = []
-        for lag in range(len(cells)):
+        values, slopes = [], []
+        for lag in range(len(real)):
             if lag:
                 ahead, d_ahead = gamma[1:], d_gamma[1:]
                 gamma = gain[: len(ahead)] * ahead
@@ -154,7 +157,6 @@ class ClockNoise:
             if lag == 0:
                 value, slope = 0.5 * (value + weight), 0.5 * slope
             there = real[lag:]
-            held.append((local[: len(gamma)][there], local[lag:][there], value[there], slope[there]))
-            if lag == len(cells) - 1 or sum(len(part[0]) for part in held) > HELD_PAIRS:
-                yield tuple(np.concatenate(part) for part in zip(*held))  # type: ignore[misc]
-                held = []
+            values.append(value[there])
+            slopes.append(slope[there])
+        return np.concatenate(values), np.concatenate(slopes)

@@ -24,39 +24,31 @@ from sensorhealth.errors import FitError
 
 @dataclass(frozen=True)
 class SensorBlocks:
-    """What a unit's sensors become at one D."""
+    """What a unit's sensors become at one D; the sensor is the last axis, rows as named."""
 
-    s: FloatArray  # (n, 2, 2) S
-    root: FloatArray  # (n, 2, 2) lower, S = root root'
-    back: FloatArray  # (n, 2, 2) (I + WW D)^-1
-    zvz: FloatArray  # (n, 2, 2) Z'V1^-1Z, V1 = R + Z D Z'
+    s: FloatArray  # (3, n) S: 11, 12, 22
+    root: FloatArray  # (3, n) lower K with S = K K': 11, 21, 22
+    back: FloatArray  # (4, n) Q = (I + WW D)^-1: 11, 12, 21, 22
+    zvz: FloatArray  # (3, n) Z'V1^-1Z, V1 = R + Z D Z': 11, 12, 22
     log_det: float  # sum of log|I + WW D|
 
 
 def sensor_blocks(ww: FloatArray, d: FloatArray) -> SensorBlocks:
-    """Closed forms from WW (n, 3) and D (2, 2), which may be singular."""
-    w11, w12, w22 = ww.T
+    """Closed forms from WW (3, n) and D (2, 2), which may be singular."""
+    w11, w12, w22 = ww
     d11, d12, d22 = d[0, 0], d[0, 1], d[1, 1]
     det_d = max(d11 * d22 - d12 * d12, 0.0)
     det_w = np.maximum(w11 * w22 - w12 * w12, 0.0)
     det = 1.0 + w11 * d11 + 2 * w12 * d12 + w22 * d22 + det_w * det_d
-    s, root, back, zvz = (np.zeros((len(ww), 2, 2)) for _ in range(4))
-    s[:, 0, 0] = (d11 + det_d * w22) / det
-    s[:, 1, 1] = (d22 + det_d * w11) / det
-    s[:, 0, 1] = s[:, 1, 0] = (d12 - det_d * w12) / det
-    first = np.sqrt(s[:, 0, 0])
+    s = np.stack((d11 + det_d * w22, d12 - det_d * w12, d22 + det_d * w11)) / det
+    first = np.sqrt(s[0])
     safe = np.where(first > 0, first, 1.0)
-    root[:, 0, 0] = first
-    root[:, 1, 0] = np.where(first > 0, s[:, 1, 0] / safe, 0.0)
-    root[:, 1, 1] = np.where(first > 0, np.sqrt(det_d / det) / safe, np.sqrt(s[:, 1, 1]))
-    back[:, 0, 0] = (1.0 + w12 * d12 + w22 * d22) / det
-    back[:, 1, 1] = (1.0 + w11 * d11 + w12 * d12) / det
-    back[:, 0, 1] = -(w11 * d12 + w12 * d22) / det
-    back[:, 1, 0] = -(w12 * d11 + w22 * d12) / det
-    zvz[:, 0, 0] = (w11 + det_w * d22) / det
-    zvz[:, 1, 1] = (w22 + det_w * d11) / det
-    zvz[:, 0, 1] = zvz[:, 1, 0] = (w12 - det_w * d12) / det
-    return SensorBlocks(s, root, back, zvz, float(np.log(det).sum()))
+    last = np.where(first > 0, np.sqrt(det_d / det) / safe, np.sqrt(s[2]))
+    root = np.stack((first, s[1] / safe, last))
+    cross = w12 * d12
+    back = np.stack((1.0 + cross + w22 * d22, -(w11 * d12 + w12 * d22), -(w12 * d11 + w22 * d12), 1.0 + w11 * d11 + cross))
+    zvz = np.stack((w11 + det_w * d22, w12 - det_w * d12, w22 + det_w * d11)) / det
+    return SensorBlocks(s, root, back / det, zvz, float(np.log(det).sum()))
 
 
 @dataclass(frozen=True)
@@ -86,23 +78,19 @@ def absorb(sums: Sums, d: FloatArray, block: int) -> tuple[Absorbed, Remainder]:
     schur, log_det = np.zeros((q, q)), 0.0
     for k in own.units:
         unit = layout.units[k]
-        sensors = sensor_blocks(sums.ww[unit.sensors], d)
-        right = rotate(sensors.root, sums.wx[unit.sensors])
+        sensors = sensor_blocks(sums.ww[:, unit.sensors], d)
+        right = _rotate(sensors.root, sums.wx[:, :, unit.sensors])
         outer, thin = sums.pairs(k).outer(sensors.root, right)
         u -= outer
         rhs = rhs - thin
-        flat = right.reshape(-1, q)
-        schur -= flat.T @ flat
+        schur -= right[0] @ right[0].T + right[1] @ right[1].T
         log_det += sensors.log_det
     return Absorbed(u, rhs), Remainder(schur, log_det)
 
 
-def rotate(root: FloatArray, wx: FloatArray) -> FloatArray:
-    """root' wx for each sensor (n, 2, q)."""
-    out = np.empty_like(wx)
-    out[:, 0] = root[:, 0, 0, None] * wx[:, 0] + root[:, 1, 0, None] * wx[:, 1]
-    out[:, 1] = root[:, 1, 1, None] * wx[:, 1]
-    return out
+def _rotate(root: FloatArray, wx: FloatArray) -> FloatArray:
+    """K' wx for each sensor (2, q, n)."""
+    return np.stack((root[0] * wx[0] + root[1] * wx[1], root[2] * wx[1]))
 
 
 @dataclass(frozen=True)

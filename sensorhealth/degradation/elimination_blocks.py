@@ -11,13 +11,15 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
+from sensorhealth.degradation.elimination_pairs import Layers
 from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray, Places, Where
 
 UNIT_CELLS = 64_000  # sensors x columns of a dense unit
 SPARSE_SENSORS = 200_000  # sensors of a sparse unit
 SMALL_BLOCK = 64  # components are put together up to this number of columns
-SPARSE_RATIO = 10.0  # columns of a block per column met by a sensor, above which pairs beat the dense table
-SPARSE_COLUMNS = 128
+DENSE_CELL = 1.8e-10  # seconds per sensor and squared column of a dense unit, and what a sparse one takes per squared
+SPARSE_PAIR = 6e-9  # number of pairs of a sensor; measured on one core, only their ratio matters
+SPARSE_LOOP = 8e-6  # and per pair of layers, however few the sensors
 
 
 @dataclass(frozen=True)
@@ -32,10 +34,8 @@ class Unit:
     entry: Places | None  # (M,) local reading of each entry; None where every reading has exactly one
     column: Places  # (M,) local column
     value: FloatArray | None  # (M,), None = 1
-    dense: bool
-    pair: Places  # (M,) cell sensor * columns + column (dense), or position in the pair list (sparse)
-    pair_sensor: IntArray  # (P,) sparse only
-    pair_column: IntArray
+    pair: Places  # (M,) cell sensor * columns + column (dense), or position in the layers (sparse)
+    layers: Layers | None  # None: dense
 
 
 @dataclass(frozen=True)
@@ -72,10 +72,9 @@ def column_components(columns: IntArray, offsets: IntArray, total: int) -> IntAr
     labels = np.arange(total)
     if total < 2:
         return labels
-    sensor = np.repeat(np.arange(len(offsets) - 1, dtype=np.int32), np.diff(offsets))
-    step = max(1, len(columns) // 50_000)  # a sample of readings joins most; what is left is then few
+    step = max(1, (len(offsets) - 1) // 5_000)  # a sample of sensors joins most columns; what is left is then few
     while True:
-        left, right = _chain(labels, columns[::step], sensor[::step])
+        left, right = _chain(labels, columns, offsets, step)
         if len(left):
             graph = sparse.coo_array((np.ones(len(left), dtype=np.int8), (left, right)), shape=(total, total))
             labels = connected_components(graph, directed=False)[1].astype(np.int64)[labels]
@@ -88,15 +87,22 @@ def column_components(columns: IntArray, offsets: IntArray, total: int) -> IntAr
     return rank[np.unique(labels, return_inverse=True)[1]]
 
 
-def _chain(labels: IntArray, columns: IntArray, sensor: Places) -> tuple[IntArray, IntArray]:
-    """Label pairs that stand next to each other in a sensor's list of entries but differ."""
-    flat = columns.ravel()
-    owner = np.repeat(sensor, columns.shape[1]) if columns.shape[1] > 1 else sensor
+def _chain(labels: IntArray, columns: IntArray, offsets: IntArray, step: int) -> tuple[IntArray, IntArray]:
+    """Label pairs that stand next to each other in a sensor's list of entries but differ, of every step-th sensor."""
+    count = np.diff(offsets)[::step]
+    if step > 1:
+        begin = np.repeat(offsets[:-1][::step] - (np.cumsum(count) - count), count)
+        columns = columns[begin + np.arange(len(begin))]
+    flat, width = columns.ravel(), columns.shape[1]
+    ends = np.cumsum(count)[:-1] * width
     if flat.size and flat.min() < 0:
         real = flat >= 0
-        flat, owner = flat[real], owner[real]
+        ends = np.concatenate(([0], np.cumsum(real)))[ends]
+        flat = flat[real]
     met = labels[flat]
-    apart = np.flatnonzero((met[1:] != met[:-1]) & (owner[1:] == owner[:-1]))
+    differs = met[1:] != met[:-1]
+    differs[ends[(ends > 0) & (ends < len(flat))] - 1] = False  # two sensors' entries meet there
+    apart = np.flatnonzero(differs)
     return met[apart], met[apart + 1]
 
 

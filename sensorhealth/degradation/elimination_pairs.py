@@ -1,11 +1,13 @@
 """Which sensor met which column, and products with that table: dense where most cells are filled, else by pairs.
 
 A unit holds P = T'R^-1Z of its sensors: for every sensor i and column c of its block two numbers P[0, i, c] and
-P[1, i, c]. Both forms offer the same five products; the dense one stays in the processor's cache.
+P[1, i, c]. Both forms offer the same products; the dense one stays in the processor's cache. Arrays of sensors have the
+sensor as their last axis; symmetric 2x2 matrices are stored as rows 11, 12, 22.
 """
 
 from __future__ import annotations
 
+import itertools
 from typing import Protocol
 
 import numpy as np
@@ -17,16 +19,19 @@ class Pairs(Protocol):
     """n sensors, C columns of one block."""
 
     def outer(self, root: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """sum_i P_i K_i K_i' P_i' (C, C), sum_i P_i K_i R_i (C, q) for root K (n, 2, 2) lower and right R (n, 2, q)."""
+        """sum_i P_i K_i K_i' P_i' (C, C), sum_i P_i K_i R_i (C, q) for lower K (3, n) as 11, 21, 22 and R (2, q, n)."""
 
     def gather(self, columns: FloatArray) -> FloatArray:
-        """P_i' columns for every sensor: (C, k) -> (n, 2, k)."""
+        """P_i' columns for every sensor: (C, k) -> (2, k, n)."""
 
     def scatter(self, sensors: FloatArray) -> FloatArray:
-        """sum_i P_i sensors_i: (n, 2, k) -> (C, k)."""
+        """sum_i P_i sensors_i: (2, k, n) -> (C, k)."""
 
-    def spread(self, matrix: FloatArray, other: Pairs | None = None) -> FloatArray:
-        """P_i' matrix P_i (n, 2, 2) for a symmetric matrix (C, C); with another table of this shape P_i' matrix O_i."""
+    def spread(self, matrix: FloatArray) -> FloatArray:
+        """P_i' matrix P_i (3, n) for a symmetric matrix (C, C)."""
+
+    def cross_spread(self, matrix: FloatArray, other: Pairs) -> FloatArray:
+        """The symmetric part of P_i' matrix O_i (3, n) with another table of the same shape."""
 
     def meet(self, matrix: FloatArray, where: Places) -> FloatArray:
         """Cells of P_i' matrix (2, M) at the unit's own places (`Unit.pair`)."""
@@ -43,32 +48,36 @@ class DensePairs:
 
     def outer(self, root: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
         p0, p1 = self.table
-        rotated = np.empty((2 * p0.shape[0], p0.shape[1]))
-        half = len(p0)
-        np.multiply(p0, root[:, 0, 0, None], out=rotated[:half])
-        rotated[:half] += p1 * root[:, 1, 0, None]
-        np.multiply(p1, root[:, 1, 1, None], out=rotated[half:])
-        stacked = np.concatenate((right[:, 0], right[:, 1]))
-        return rotated.T @ rotated, rotated.T @ stacked
+        n = len(p0)
+        rotated = np.empty((2 * n, p0.shape[1]))
+        np.multiply(p1, root[1, :, None], out=rotated[n:])
+        np.multiply(p0, root[0, :, None], out=rotated[:n])
+        rotated[:n] += rotated[n:]
+        np.multiply(p1, root[2, :, None], out=rotated[n:])
+        thin = right[0] @ rotated[:n] + right[1] @ rotated[n:]
+        return rotated.T @ rotated, thin.T
 
     def gather(self, columns: FloatArray) -> FloatArray:
-        return np.stack((self.table[0] @ columns, self.table[1] @ columns), axis=1)
+        return np.stack((columns.T @ self.table[0].T, columns.T @ self.table[1].T))
 
     def scatter(self, sensors: FloatArray) -> FloatArray:
-        return self.table[0].T @ sensors[:, 0] + self.table[1].T @ sensors[:, 1]
+        return (sensors[0] @ self.table[0] + sensors[1] @ self.table[1]).T
 
-    def spread(self, matrix: FloatArray, other: Pairs | None = None) -> FloatArray:
-        out = np.empty((self.table.shape[1], 2, 2))
-        theirs = self.table if other is None else other.table  # type: ignore[attr-defined]
-        for b in (0, 1):
-            image = theirs[b] @ matrix
-            for a in (0, 1):
-                if other is None and a > b:
-                    continue
-                out[:, a, b] = np.einsum("nc,nc->n", self.table[a], image)
-        if other is None:
-            out[:, 1, 0] = out[:, 0, 1]
+    def spread(self, matrix: FloatArray) -> FloatArray:
+        out = np.empty((3, self.table.shape[1]))
+        image = self.table[0] @ matrix
+        np.einsum("nc,nc->n", self.table[0], image, out=out[0])
+        np.einsum("nc,nc->n", self.table[1], image, out=out[1])
+        np.matmul(self.table[1], matrix, out=image)
+        np.einsum("nc,nc->n", self.table[1], image, out=out[2])
         return out
+
+    def cross_spread(self, matrix: FloatArray, other: Pairs) -> FloatArray:
+        assert isinstance(other, DensePairs)
+        images = [half @ matrix for half in other.table]
+        p0, p1 = self.table
+        off = np.einsum("nc,nc->n", p0, images[1]) + np.einsum("nc,nc->n", p1, images[0])
+        return np.stack((np.einsum("nc,nc->n", p0, images[0]), 0.5 * off, np.einsum("nc,nc->n", p1, images[1])))
 
     def meet(self, matrix: FloatArray, where: Places) -> FloatArray:
         return np.stack([(half @ matrix).ravel()[where] for half in self.table])
@@ -78,83 +87,104 @@ class DensePairs:
 
 
 class SparsePairs:
-    """Values (2, P) of the pairs that occur, sorted by sensor."""
+    """Values (2, P) of the pairs that occur, laid out in jagged diagonals.
 
-    def __init__(self, sensor: IntArray, column: IntArray, values: FloatArray, sensors: int, columns: int) -> None:
-        self.sensor, self.column, self.values = sensor, column, values
-        self.sensors, self.columns = sensors, columns
+    Sensors are ranked by falling number of pairs; layer j holds the j-th pair of every sensor that has one, in rank
+    order, so that any two layers meet along a slice.
+    """
 
-    def _shifts(self):  # type: ignore[no-untyped-def]
-        """(first, second) positions of pairs of one sensor that stand d apart, d = 0, 1, 2, ..."""
-        first = np.arange(len(self.sensor))
-        yield first, first
-        d = 1
-        while True:
-            first = first[: np.searchsorted(first, len(self.sensor) - d)]
-            first = first[self.sensor[first] == self.sensor[first + d]]
-            if not len(first):
-                return
-            yield first, first + d
-            d += 1
+    def __init__(self, layers: Layers, values: FloatArray) -> None:
+        self.layers, self.values = layers, values
 
     def outer(self, root: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
-        i = self.sensor
-        b0 = self.values[0] * root[i, 0, 0] + self.values[1] * root[i, 1, 0]
-        b1 = self.values[1] * root[i, 1, 1]
-        size = self.columns * self.columns
-        half = np.zeros(size)
-        for first, second in self._shifts():
-            weight = b0[first] * b0[second] + b1[first] * b1[second]
-            if first is second:
-                weight *= 0.5
-            half += np.bincount(self.column[first] * self.columns + self.column[second], weight, size)
-        square = half.reshape(self.columns, self.columns)
-        thin = np.empty((self.columns, right.shape[2]))
-        for k in range(right.shape[2]):
-            thin[:, k] = np.bincount(self.column, b0 * right[i, 0, k] + b1 * right[i, 1, k], self.columns)
-        return square + square.T, thin
+        layers, width = self.layers, self.layers.columns
+        i = layers.sensor
+        b0 = self.values[0] * root[0, i] + self.values[1] * root[1, i]
+        b1 = self.values[1] * root[2, i]
+        half = np.zeros(width * width)
+        for j, first in enumerate(layers.slices):
+            key, weight = [], []
+            for second in layers.slices[j:]:
+                mine = slice(first.start, first.start + second.stop - second.start)
+                key.append(layers.column[mine] * width + layers.column[second])
+                weight.append(b0[mine] * b0[second] + b1[mine] * b1[second])
+            weight[0] *= 0.5
+            half += np.bincount(np.concatenate(key), np.concatenate(weight), width * width)
+        square = half.reshape(width, width)
+        thin = np.stack([np.bincount(layers.column, b0 * r0[i] + b1 * r1[i], width) for r0, r1 in zip(*right)], axis=1)
+        return square + square.T, thin.astype(float, copy=False)
 
     def gather(self, columns: FloatArray) -> FloatArray:
-        out = np.empty((self.sensors, 2, columns.shape[1]))
+        layers = self.layers
+        out = np.empty((2, columns.shape[1], layers.sensors))
         for k in range(columns.shape[1]):
-            met = columns[self.column, k]
+            met = columns[layers.column, k]
             for a in (0, 1):
-                out[:, a, k] = np.bincount(self.sensor, self.values[a] * met, self.sensors)
+                out[a, k] = np.bincount(layers.sensor, self.values[a] * met, layers.sensors)
         return out
 
     def scatter(self, sensors: FloatArray) -> FloatArray:
-        out = np.empty((self.columns, sensors.shape[2]))
-        for k in range(sensors.shape[2]):
-            weight = (self.values * sensors[self.sensor, :, k].T).sum(0)
-            out[:, k] = np.bincount(self.column, weight, self.columns)
+        layers = self.layers
+        out = np.empty((layers.columns, sensors.shape[1]))
+        for k in range(sensors.shape[1]):
+            weight = self.values[0] * sensors[0, k, layers.sensor] + self.values[1] * sensors[1, k, layers.sensor]
+            out[:, k] = np.bincount(layers.column, weight, layers.columns)
         return out
 
     def _image(self, matrix: FloatArray, values: FloatArray) -> FloatArray:
         """matrix P_i at the columns that sensor i itself meets (2, P)."""
+        layers = self.layers
         image = np.zeros_like(values)
-        for first, second in self._shifts():
-            weight = matrix[self.column[first], self.column[second]]
-            image[:, first] += weight * values[:, second]
-            if first is not second:
-                image[:, second] += weight * values[:, first]
+        flat = matrix.ravel()
+        for j, first in enumerate(layers.slices):
+            for second in layers.slices[j:]:
+                mine = slice(first.start, first.start + second.stop - second.start)
+                weight = flat[layers.column[mine] * layers.columns + layers.column[second]]
+                for a in (0, 1):
+                    image[a, mine] += weight * values[a, second]
+                    if second is not first:
+                        image[a, second] += weight * values[a, mine]
         return image
 
-    def spread(self, matrix: FloatArray, other: Pairs | None = None) -> FloatArray:
-        image = self._image(matrix, self.values if other is None else other.values)  # type: ignore[attr-defined]
-        out = np.empty((self.sensors, 2, 2))
-        for a in (0, 1):
-            for b in (0, 1):
-                out[:, a, b] = np.bincount(self.sensor, self.values[a] * image[b], self.sensors)
-        return out
+    def spread(self, matrix: FloatArray) -> FloatArray:
+        return self._contract(self._image(matrix, self.values))
+
+    def cross_spread(self, matrix: FloatArray, other: Pairs) -> FloatArray:
+        assert isinstance(other, SparsePairs)
+        return self._contract(self._image(matrix, other.values))
+
+    def _contract(self, image: FloatArray) -> FloatArray:
+        v, layers = self.values, self.layers
+        parts = (v[0] * image[0], 0.5 * (v[0] * image[1] + v[1] * image[0]), v[1] * image[1])
+        return np.stack([np.bincount(layers.sensor, part, layers.sensors) for part in parts])
 
     def meet(self, matrix: FloatArray, where: Places) -> FloatArray:
         return self._image(matrix, self.values)[:, where]
 
     def rows(self, begin: int, end: int) -> FloatArray:
-        first, last = np.searchsorted(self.sensor, (begin, end))
-        out = np.zeros((2, end - begin, self.columns))
-        out[:, self.sensor[first:last] - begin, self.column[first:last]] = self.values[:, first:last]
+        layers = self.layers
+        mine = np.flatnonzero((layers.sensor >= begin) & (layers.sensor < end))
+        out = np.zeros((2, end - begin, layers.columns))
+        out[:, layers.sensor[mine] - begin, layers.column[mine]] = self.values[:, mine]
         return out
+
+
+class Layers:
+    """Where the pairs of a sparse unit stand."""
+
+    def __init__(self, sensor: IntArray, column: IntArray, sensors: int, columns: int) -> None:
+        """sensor, column (P,): the pairs sorted by sensor. `place` (P,) tells where each of them went."""
+        self.sensors, self.columns = sensors, columns
+        count = np.bincount(sensor, minlength=sensors)
+        rank = np.empty(sensors, dtype=np.int64)
+        rank[np.argsort(-count, kind="stable")] = np.arange(sensors)
+        layer = np.arange(len(sensor)) - (np.cumsum(count) - count)[sensor]
+        order = np.lexsort((rank[sensor], layer))
+        self.place = np.empty(len(sensor), dtype=np.int64)
+        self.place[order] = np.arange(len(sensor))
+        self.sensor, self.column = sensor[order], column[order]
+        bounds = np.concatenate(([0], np.cumsum(np.bincount(layer)))) if len(layer) else np.zeros(1, dtype=np.int64)
+        self.slices = [slice(int(a), int(b)) for a, b in itertools.pairwise(bounds)]
 
 
 class NoPairs:
@@ -164,16 +194,19 @@ class NoPairs:
         self.sensors = sensors
 
     def outer(self, root: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
-        return np.zeros((0, 0)), np.zeros((0, right.shape[2]))
+        return np.zeros((0, 0)), np.zeros((0, right.shape[1]))
 
     def gather(self, columns: FloatArray) -> FloatArray:
-        return np.zeros((self.sensors, 2, columns.shape[1]))
+        return np.zeros((2, columns.shape[1], self.sensors))
 
     def scatter(self, sensors: FloatArray) -> FloatArray:
-        return np.zeros((0, sensors.shape[2]))
+        return np.zeros((0, sensors.shape[1]))
 
-    def spread(self, matrix: FloatArray, other: Pairs | None = None) -> FloatArray:
-        return np.zeros((self.sensors, 2, 2))
+    def spread(self, matrix: FloatArray) -> FloatArray:
+        return np.zeros((3, self.sensors))
+
+    def cross_spread(self, matrix: FloatArray, other: Pairs) -> FloatArray:
+        return np.zeros((3, self.sensors))
 
     def meet(self, matrix: FloatArray, where: Places) -> FloatArray:
         return np.zeros((2, len(where)))

@@ -13,7 +13,7 @@ from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination_blocks import Unit
 from sensorhealth.degradation.elimination_pairs import Pairs
 from sensorhealth.degradation.elimination_units import make_pairs
-from sensorhealth.degradation.reml_data import FloatArray, IntArray
+from sensorhealth.degradation.reml_data import FloatArray
 from sensorhealth.degradation.reml_layout import Layout, totals
 
 KEPT_CELLS = 4_000_000  # cells of all pair tables together up to which they are kept and not made anew at every pass
@@ -25,8 +25,8 @@ class Sums:
 
     layout: Layout
     rz: FloatArray | None  # (2, N) R^-1Z, None for white noise without weights
-    ww: FloatArray  # (n, 3) Z'R^-1Z: entries 11, 12, 22
-    wx: FloatArray  # (n, 2, q) Z'R^-1[X y]
+    ww: FloatArray  # (3, n) Z'R^-1Z: entries 11, 12, 22
+    wx: FloatArray  # (2, q, n) Z'R^-1[X y]
     xx: FloatArray  # (q, q)
     tx: FloatArray  # (C, q) T'R^-1[X y]
     tt: list[FloatArray]  # T'R^-1T of every block (C_b, C_b), or (C_b,) where it is diagonal
@@ -74,8 +74,8 @@ def reduce_wander(layout: Layout, noise: ClockNoise) -> tuple[Sums, Sums]:
     slope = -noise.solve(noise.wander(solved))
     here = _empty(layout, np.ascontiguousarray(solved[:, q:].T), noise.log_det)
     change = _empty(layout, np.ascontiguousarray(slope[:, q:].T), noise.d_log_det)
-    for unit in layout.units:
-        both = _pairs_in_time(layout, unit, noise)
+    for k, unit in enumerate(layout.units):
+        both = _pairs_in_time(layout, k, noise)
         for part, columns, tt in ((here, solved, both[0]), (change, slope, both[1])):
             _add_unit(part, unit, part._rz(unit), xy[unit.readings], columns[unit.readings, :q])
             part.tt[unit.block] = part.tt[unit.block] + tt
@@ -85,9 +85,7 @@ def reduce_wander(layout: Layout, noise: ClockNoise) -> tuple[Sums, Sums]:
 def _empty(layout: Layout, rz: FloatArray | None, log_det: float) -> Sums:
     n, q = layout.sensors, layout.fixed + 1
     tt = [np.zeros(len(b.columns)) for b in layout.blocks]
-    return Sums(
-        layout, rz, np.zeros((n, 3)), np.zeros((n, 2, q)), np.zeros((q, q)), np.zeros((layout.columns, q)), tt, log_det
-    )
+    return Sums(layout, rz, np.zeros((3, n)), np.zeros((2, q, n)), np.zeros((q, q)), np.zeros((layout.columns, q)), tt, log_det)
 
 
 def _unit_xy(layout: Layout, unit: Unit) -> FloatArray:
@@ -102,18 +100,18 @@ def _add_unit(out: Sums, unit: Unit, rz: FloatArray, xy: FloatArray, rx: FloatAr
     """Everything of one unit but T'R^-1T."""
     layout, n, sensor = out.layout, unit.sensor_count, unit.sensor
     g = layout.data.g[unit.readings]
-    ww = np.stack((totals(sensor, rz[0], n), totals(sensor, rz[1], n), totals(sensor, g * rz[1], n)), axis=1)
-    wx = np.empty((n, 2, rx.shape[1]))
+    ww = np.stack((totals(sensor, rz[0], n), totals(sensor, rz[1], n), totals(sensor, g * rz[1], n)))
+    wx = np.empty((2, rx.shape[1], n))
     columns = layout.blocks[unit.block].columns
     tx = np.zeros((len(columns), rx.shape[1]))
     for k in range(rx.shape[1]):
         one = np.ascontiguousarray(rx[:, k])
-        wx[:, 0, k] = totals(sensor, one, n)
-        wx[:, 1, k] = totals(sensor, g * one, n)
+        wx[0, k] = totals(sensor, one, n)
+        wx[1, k] = totals(sensor, g * one, n)
         if len(columns):
             met = one if unit.entry is None else one[unit.entry]
             tx[:, k] = totals(unit.column, met if unit.value is None else met * unit.value, len(columns))
-    out.ww[unit.sensors], out.wx[unit.sensors] = ww, wx
+    out.ww[:, unit.sensors], out.wx[:, :, unit.sensors] = ww, wx
     out.xx += xy.T @ rx
     out.tx[columns] += tx
 
@@ -134,31 +132,13 @@ def _same_reading(layout: Layout, unit: Unit, weights: FloatArray | None) -> Flo
     return full + full.T + np.diag(out)
 
 
-def _pairs_in_time(layout: Layout, unit: Unit, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
-    """T'R^-1T of a unit and its derivative to tau, lag by lag between the readings of each sensor."""
-    width = len(layout.blocks[unit.block].columns)
-    if width == 0:
-        return np.zeros((0, 0)), np.zeros((0, 0))
-    size = len(unit.sensor)
-    entry = np.arange(size) if unit.entry is None else unit.entry
-    bounds = np.searchsorted(entry, np.arange(size + 1))
-    value = np.ones(len(unit.column)) if unit.value is None else unit.value
+def _pairs_in_time(layout: Layout, k: int, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
+    """T'R^-1T of unit k and its derivative to tau, from all pairs of readings of each sensor."""
+    width = len(layout.blocks[layout.units[k].block].columns)
     half, d_half = np.zeros(width * width), np.zeros(width * width)
-    for first, second, inverse, slope in noise.inverse_entries(unit.sensors):
-        for a, b, which in _entry_pairs(bounds, first, second):
-            key = unit.column[a].astype(np.int64) * width + unit.column[b]
-            product = value[a] * value[b]
-            half += totals(key, product * inverse[which], width * width)
-            d_half += totals(key, product * slope[which], width * width)
+    for sensors, part in layout.time_pairs(k):
+        inverse, slope = noise.inverse_entries(sensors)
+        half += totals(part.key, part.product * inverse[part.which], width * width)
+        d_half += totals(part.key, part.product * slope[part.which], width * width)
     whole, d_whole = half.reshape(width, width), d_half.reshape(width, width)
     return whole + whole.T, d_whole + d_whole.T
-
-
-def _entry_pairs(bounds: IntArray, first: IntArray, second: IntArray):  # type: ignore[no-untyped-def]
-    """All (entry of first, entry of second, position) for pairs of readings that have several entries each."""
-    most = int(np.diff(bounds).max(initial=0))
-    for i in range(most):
-        for j in range(most):
-            a, b = bounds[first] + i, bounds[second] + j
-            which = np.flatnonzero((a < bounds[first + 1]) & (b < bounds[second + 1]))
-            yield a[which], b[which], which

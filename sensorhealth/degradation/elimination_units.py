@@ -7,8 +7,9 @@ import itertools
 import numpy as np
 
 from sensorhealth.degradation.elimination_blocks import (
-    SPARSE_COLUMNS,
-    SPARSE_RATIO,
+    DENSE_CELL,
+    SPARSE_LOOP,
+    SPARSE_PAIR,
     SPARSE_SENSORS,
     UNIT_CELLS,
     Block,
@@ -16,7 +17,7 @@ from sensorhealth.degradation.elimination_blocks import (
     merge_small,
     sensor_components,
 )
-from sensorhealth.degradation.elimination_pairs import DensePairs, NoPairs, Pairs, SparsePairs
+from sensorhealth.degradation.elimination_pairs import DensePairs, Layers, NoPairs, Pairs, SparsePairs
 from sensorhealth.degradation.reml_data import FloatArray, IntArray, Places, Where
 
 NOTHING = np.empty(0, dtype=np.int64)
@@ -65,13 +66,13 @@ def _units(
         return []
     readings = _count(order, begin, end, offsets)
     per_sensor = max(1.0, readings * columns.shape[1] / (end - begin))
-    dense = width <= max(SPARSE_COLUMNS, SPARSE_RATIO * per_sensor)
+    pairs = per_sensor * per_sensor
+    dense = (end - begin) * (DENSE_CELL * width * width - SPARSE_PAIR * pairs) < SPARSE_LOOP * pairs
     size = max(1, UNIT_CELLS // max(width, 16)) if dense else SPARSE_SENSORS
     pieces = max(1, round((end - begin) / size))
     cuts = np.linspace(begin, end, pieces + 1).astype(int)
     return [
-        _unit(block, int(a), int(b), order, columns, values, offsets, local, width, dense)
-        for a, b in itertools.pairwise(cuts)
+        _unit(block, int(a), int(b), order, columns, values, offsets, local, width, dense) for a, b in itertools.pairwise(cuts)
     ]
 
 
@@ -105,10 +106,11 @@ def _unit(
     entry, column, value = _entries(columns[readings], None if values is None else values[readings], local)
     owner = sensor if entry is None else sensor[entry]
     cell = owner.astype(np.int64) * max(width, 1) + column
-    pair_sensor = pair_column = NOTHING
+    layers = None
     if not dense:
         key, cell = np.unique(cell, return_inverse=True)
-        pair_sensor, pair_column = key // width, key % width
+        layers = Layers(key // width, key % width, end - begin, width)
+        cell = layers.place[cell]
     fits = len(cell) == 0 or cell.max() < 2**31
     return Unit(
         block,
@@ -119,16 +121,12 @@ def _unit(
         entry,
         column,
         value,
-        dense,
         cell.astype(np.int32) if fits else cell,
-        pair_sensor,
-        pair_column,
+        layers,
     )
 
 
-def _entries(
-    columns: IntArray, values: FloatArray | None, local: IntArray
-) -> tuple[Places | None, Places, FloatArray | None]:
+def _entries(columns: IntArray, values: FloatArray | None, local: IntArray) -> tuple[Places | None, Places, FloatArray | None]:
     """Local reading, column and coefficient of the entries of some readings (r, K)."""
     flat = columns.ravel()
     real = flat >= 0
@@ -143,11 +141,11 @@ def make_pairs(unit: Unit, width: int, rz: FloatArray) -> Pairs:
     """P = T'R^-1Z of a unit from R^-1Z (2, readings)."""
     if width == 0:
         return NoPairs(unit.sensor_count)
-    size = unit.sensor_count * width if unit.dense else len(unit.pair_sensor)
+    size = unit.sensor_count * width if unit.layers is None else len(unit.layers.sensor)
     table = np.empty((2, size))
     for a in (0, 1):
         weight = rz[a] if unit.entry is None else rz[a][unit.entry]
         table[a] = np.bincount(unit.pair, weight if unit.value is None else weight * unit.value, size)
-    if unit.dense:
+    if unit.layers is None:
         return DensePairs(table.reshape(2, unit.sensor_count, width))
-    return SparsePairs(unit.pair_sensor, unit.pair_column, table, unit.sensor_count, width)
+    return SparsePairs(unit.layers, table)

@@ -84,7 +84,7 @@ def _start(criterion: Criterion) -> FloatArray:
     layout = criterion.layout
     sums = criterion.white_sums
     d, theta, residual = start_values(sums, layout.data.random)
-    g2 = sums.ww[:, 2].sum() / max(sums.ww[:, 0].sum(), 1e-300)
+    g2 = sums.ww[2].sum() / max(sums.ww[0].sum(), 1e-300)
     tau = 0.1 / np.sqrt(g2) if criterion.brownian and g2 > 0 else 0.0
     names = [c.name for c in layout.data.classes]
     crossed = {name: float(value * residual) for name, value in zip(names, theta)}

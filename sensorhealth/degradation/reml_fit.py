@@ -14,7 +14,7 @@ from sensorhealth.degradation import reml_rows
 from sensorhealth.degradation.reml_criterion import Criterion, Evaluation
 from sensorhealth.degradation.reml_data import FloatArray, IntArray, VarianceParameters
 from sensorhealth.degradation.reml_readings import fitted_variance
-from sensorhealth.degradation.reml_score import apply
+from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_wander import plain_residual
 from sensorhealth.errors import FitError
 
@@ -73,7 +73,7 @@ class CrossedFit:
     @property
     def sensor_effects(self) -> FloatArray:
         """Predicted deviations (intercept, slope) of each sensor (n, 2)."""
-        return self.evaluation.solution.u
+        return self.evaluation.solution.u.T
 
     @cached_property
     def sensor_covariance(self) -> FloatArray:
@@ -90,10 +90,7 @@ class CrossedFit:
         variance = self.evaluation.residual * (so.theta_diagonal + (fixed * fixed).sum(1)) * layout.scale**2
         mean = so.v * layout.scale
         cut = layout.first_column
-        return {
-            c.name: (mean[cut[k] : cut[k + 1]], variance[cut[k] : cut[k + 1]])
-            for k, c in enumerate(layout.data.classes)
-        }
+        return {c.name: (mean[cut[k] : cut[k + 1]], variance[cut[k] : cut[k + 1]]) for k, c in enumerate(layout.data.classes)}
 
     def _joint(self, level: reml_rows.Rows, slope: reml_rows.Rows) -> FloatArray:
         """Absolute covariance (m, 2, 2) of two rows per sensor."""
@@ -226,19 +223,19 @@ class CrossedFit:
         effects = shared.crossed / np.where(layout.scale > 0, layout.scale, 1.0)
         n, k = layout.sensors, len(beta)
         contrast = np.hstack((-beta, np.ones((k, 1))))
-        left = np.einsum("iaq,kq->kia", so.eliminated.sums.wx, contrast)
+        left = np.stack([contrast @ half for half in so.eliminated.sums.wx])  # (2, k, n)
         if layout.columns:
-            left = left - (so.pairs @ effects.T).T.reshape(k, n, 2)
-        u = np.einsum("iab,kib->kia", so.s, left)
+            left -= (so.pairs @ effects.T).T.reshape(k, n, 2).transpose(2, 0, 1)
+        u = symmetric(so.s, left)
         mean = np.stack([self._given(rows, beta, effects, u) for rows in (level, slope)], axis=2)
         mean += np.stack((x_level @ layout.start, x_slope @ layout.start), axis=1)
-        sz = [apply(so.s, rows.z) for rows in (level, slope)]
-        cov = np.stack([np.stack([(r.z * part).sum(1) for part in sz], 1) for r in (level, slope)], 1)
+        sz = [symmetric(so.s, rows.z.T) for rows in (level, slope)]
+        cov = np.stack([np.stack([(r.z.T * part).sum(0) for part in sz], 1) for r in (level, slope)], 1)
         cov[:, 0, 0] += level.gamma
         return mean, self.evaluation.residual * cov
 
     @staticmethod
     def _given(rows: reml_rows.Rows, beta: FloatArray, effects: FloatArray, u: FloatArray) -> FloatArray:
-        """Means (k, n) of rows at given beta (k, p), crossed effects (k, C) and sensor effects (k, n, 2)."""
-        out = rows.offset + beta @ rows.x.T + (u * rows.z).sum(2)
+        """Means (k, n) of rows at given beta (k, p), crossed effects (k, C) and sensor effects (2, k, n)."""
+        out = rows.offset + beta @ rows.x.T + u[0] * rows.z[:, 0] + u[1] * rows.z[:, 1]
         return out if rows.t is None else out + (rows.t @ effects.T).T

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -10,9 +11,12 @@ from scipy import sparse
 
 from sensorhealth.degradation.brownian import Clock, make_clock
 from sensorhealth.degradation.elimination_blocks import Block, Unit, column_components, stacked_columns
+from sensorhealth.degradation.elimination_lags import TimePairs, unit_time_pairs
 from sensorhealth.degradation.elimination_units import cut
-from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray
+from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray, Where
 from sensorhealth.errors import FitError
+
+KEPT_TIME_PAIRS = 5_000_000
 
 
 @dataclass(frozen=True)
@@ -28,6 +32,7 @@ class Layout:
     first_column: IntArray  # (K+1,) columns of class k are first_column[k]:first_column[k+1]
     scale: FloatArray  # (C,) known relative standard deviations
     clock: Clock | None
+    _time_pairs: dict[int, list[tuple[Where, TimePairs]]] = field(default_factory=dict)
 
     @property
     def sensors(self) -> int:
@@ -68,10 +73,19 @@ class Layout:
         value = np.ones(int(count[-1])) if values is None else values[real]
         return sparse.csr_array((value, columns[real], count), shape=(len(columns), self.columns))
 
+    def time_pairs(self, k: int) -> Iterable[tuple[Where, TimePairs]]:
+        """Pairs of readings of unit k's sensors, some sensors at a time; kept where they are few."""
+        assert self.clock is not None
+        if k in self._time_pairs:
+            return self._time_pairs[k]
+        pairs = unit_time_pairs(self.clock, self.units[k], len(self.blocks[self.units[k].block].columns))
+        if len(self.clock.reading) * len(self.data.y) * len(self.data.classes) ** 2 > KEPT_TIME_PAIRS:
+            return pairs
+        self._time_pairs[k] = list(pairs)
+        return self._time_pairs[k]
 
-def make_layout(
-    data: CrossedData, *, brownian: bool, labels: IntArray | None = None, start: FloatArray | None = None
-) -> Layout:
+
+def make_layout(data: CrossedData, *, brownian: bool, labels: IntArray | None = None, start: FloatArray | None = None) -> Layout:
     """Sort out the readings once. labels: components of the columns and start: fixed effects to take off y, where they
     are known already (shards of one data set must share them)."""
     columns, values, first = stacked_columns(data)

@@ -39,27 +39,38 @@ def minimise(
 ) -> Minimum[P]:
     """Newton steps with absolute eigenvalues, each component moving by at most cap times its size; halved on increase.
 
-    Stops when the predicted decrease g'H^-1g falls under tolerance (units of the deviance).
+    Stops when the predicted decrease g'H^-1g falls under tolerance (units of the deviance), or will do so at the next
+    point by the rate seen so far, which saves that point's derivatives.
     """
     phi, point, evaluations = start, evaluate(start), 1
+    before = np.inf
     while True:
         step, decrement = _direction(phi, point, cap)
         if decrement < tolerance:
             return Minimum(phi, point, True, evaluations, decrement)
-        noise = 1e-12 * (1.0 + abs(point.value))
-        length = 1.0
-        while True:
-            if evaluations >= max_evaluations:
-                return Minimum(phi, point, False, evaluations, decrement)
-            trial = evaluate(phi + length * step)
-            evaluations += 1
-            if trial.value <= point.value + noise:
-                break
-            length *= 0.5
-            if length < 1e-8:
-                # no decrease can be seen any more: at the limit of rounding if the predicted one is invisible too
-                return Minimum(phi, point, decrement < 1e-6 * (1.0 + abs(point.value)), evaluations, decrement)
-        phi, point = phi + length * step, trial
+        found = _search_line(evaluate, phi, point, step, max_evaluations - evaluations)
+        if found is None:
+            # no decrease can be seen any more: at the limit of rounding if the predicted one is invisible too
+            return Minimum(phi, point, decrement < 1e-6 * (1.0 + abs(point.value)), max_evaluations, decrement)
+        phi, point, length, tried = found
+        evaluations += tried
+        if length == 1.0 and decrement < 1e-2 and decrement * decrement / before < tolerance:
+            return Minimum(phi, point, True, evaluations, decrement * decrement / before)
+        before = decrement
+
+
+def _search_line(
+    evaluate: Callable[[FloatArray], P], phi: FloatArray, point: P, step: FloatArray, budget: int
+) -> tuple[FloatArray, P, float, int] | None:
+    """First point along the step, halved as often as needed, that is not above the present one; None if there is none."""
+    noise = 1e-12 * (1.0 + abs(point.value))
+    length = 1.0
+    for tried in range(1, min(budget, 28) + 1):
+        trial = evaluate(phi + length * step)
+        if trial.value <= point.value + noise:
+            return phi + length * step, trial, length, tried
+        length *= 0.5
+    return None
 
 
 def _direction(phi: FloatArray, point: Point, cap: float) -> tuple[FloatArray, float]:

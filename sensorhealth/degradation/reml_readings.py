@@ -7,7 +7,7 @@ import numpy as np
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination_blocks import Unit
 from sensorhealth.degradation.reml_data import FloatArray
-from sensorhealth.degradation.reml_score import apply
+from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_solution import Solution
 
 CHUNK_CELLS = 4_000_000  # readings x columns worked on at once
@@ -30,15 +30,16 @@ def fitted_variance(so: Solution, noise: ClockNoise | None) -> FloatArray:
 def _white(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArray) -> FloatArray:
     layout, pairs = so.eliminated.layout, so.eliminated.sums.pairs(k)
     g = layout.data.g[unit.readings]
-    z = np.stack((np.ones_like(g), g), axis=1)
-    sz = apply(so.s[unit.sensors][unit.sensor], z)
-    out = (z * sz).sum(1) + (sz * apply(so.spread[unit.sensors][unit.sensor], sz)).sum(1)
-    x = layout.data.x[unit.readings] - np.einsum("map,ma->mp", so.fx[unit.sensors][unit.sensor], sz)
+    z = np.stack((np.ones_like(g), g))
+    sz = symmetric(so.s[:, unit.sensors][:, unit.sensor], z)
+    out = (z * sz).sum(0) + (sz * symmetric(so.spread[:, unit.sensors][:, unit.sensor], sz)).sum(0)
+    fx = so.fx[:, :, unit.sensors][:, :, unit.sensor]
+    x = layout.data.x[unit.readings] - (fx[0] * sz[0] + fx[1] * sz[1]).T
     if len(unit.column):
         entry = np.arange(len(g)) if unit.entry is None else unit.entry
         value = np.ones(len(unit.column)) if unit.value is None else unit.value
         met = pairs.meet(theta, unit.pair)
-        out -= 2 * np.bincount(entry, value * (met * sz[entry].T).sum(0), len(g))
+        out -= 2 * np.bincount(entry, value * (met * sz[:, entry]).sum(0), len(g))
         for d in range(len(layout.data.classes)):
             first = np.flatnonzero(entry[d:] == entry[: len(entry) - d])
             weight = theta[unit.column[first], unit.column[first + d]] * value[first] * value[first + d]
@@ -54,7 +55,7 @@ def _wandering(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArra
     width = len(theta)
     readings = np.arange(len(layout.data.y))[unit.readings]
     bounds = np.searchsorted(unit.sensor, np.arange(unit.sensor_count + 1))
-    s, fx = so.s[unit.sensors], so.fx[unit.sensors]
+    s, fx = so.s[:, unit.sensors], so.fx[:, :, unit.sensors]
     left = noise.smoothed_variance()[readings]
     out = np.empty(len(readings))
     step = max(1, int(CHUNK_CELLS * unit.sensor_count / max(len(readings) * max(width, 1), 1)))
@@ -69,12 +70,13 @@ def _wandering(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArra
         design = np.column_stack((layout.data.x[own], np.ones_like(g), g, touched))
         reduced = noise.solve(design, own) / layout.weights[own, None]
         p = layout.fixed
-        z = reduced[:, p : p + 2]
-        sz = apply(s[begin:end][sensor], z)
+        z = reduced[:, p : p + 2].T
+        sz = symmetric(s[:, begin:end][:, sensor], z)
         table = pairs.rows(begin, end)
-        m = reduced[:, p + 2 :] - sz[:, :1] * table[0][sensor] - sz[:, 1:] * table[1][sensor]
-        x = reduced[:, :p] - reduced[:, p + 2 :] @ e - np.einsum("map,ma->mp", fx[begin:end][sensor], sz)
-        out[part] = left[part] + (z * sz).sum(1) + np.einsum("mc,mc->m", m @ theta, m)
+        m = reduced[:, p + 2 :] - sz[0, :, None] * table[0][sensor] - sz[1, :, None] * table[1][sensor]
+        own_fx = fx[:, :, begin:end][:, :, sensor]
+        x = reduced[:, :p] - reduced[:, p + 2 :] @ e - (own_fx[0] * sz[0] + own_fx[1] * sz[1]).T
+        out[part] = left[part] + (z * sz).sum(0) + np.einsum("mc,mc->m", m @ theta, m)
         out[part] += ((x @ so.eliminated.beta_root.T) ** 2).sum(1)
     return out
 

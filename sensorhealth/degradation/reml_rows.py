@@ -15,7 +15,7 @@ from scipy import sparse
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.reml_data import FloatArray, IntArray
 from sensorhealth.degradation.reml_layout import Layout
-from sensorhealth.degradation.reml_score import apply
+from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_solution import Solution
 from sensorhealth.degradation.reml_wander import plain_residual
 
@@ -117,18 +117,19 @@ def _first_after(layout: Layout, sensor: IntArray, g: FloatArray) -> IntArray:
 
 def means(rows: Rows, so: Solution) -> FloatArray:
     """Best predictions (m,), the least-squares start of beta not yet added."""
-    out = rows.offset + rows.x @ so.eliminated.beta + (rows.z * so.u[rows.sensor]).sum(1)
+    out = rows.offset + rows.x @ so.eliminated.beta + (rows.z.T * so.u[:, rows.sensor]).sum(0)
     return out if rows.t is None else out + rows.t @ so.v
 
 
 def covariances(left: Rows, right: Rows, so: Solution) -> FloatArray:
     """Relative prediction error covariance of left_k with right_k (m,); both rows of a pair belong to one sensor."""
     i = left.sensor
-    sl = apply(so.s[i], left.z)
-    sr = sl if right is left else apply(so.s[i], right.z)
-    out = (left.z * sr).sum(1) + (sl * apply(so.spread[i], sr)).sum(1)
-    xl = left.x - np.einsum("map,ma->mp", so.fx[i], sl)
-    xr = right.x - np.einsum("map,ma->mp", so.fx[i], sr)
+    sl = symmetric(so.s[:, i], left.z.T)
+    sr = sl if right is left else symmetric(so.s[:, i], right.z.T)
+    out = (left.z.T * sr).sum(0) + (sl * symmetric(so.spread[:, i], sr)).sum(0)
+    fx = so.fx[:, :, i]
+    xl = left.x - (fx[0] * sl[0] + fx[1] * sl[1]).T
+    xr = right.x - (fx[0] * sr[0] + fx[1] * sr[1]).T
     if left.t is not None:
         xl = xl - left.t @ so.e
         out -= _crossed_with_sensor(left, sr, so)
@@ -160,8 +161,8 @@ def _crossed_with_sensor(rows: Rows, s_z: FloatArray, so: Solution) -> FloatArra
     step = max(1, CHUNK_CELLS // max(rows.t.shape[1], 1))
     for begin in range(0, len(out), step):
         block = slice(begin, begin + step)
-        i, s = rows.sensor[block], s_z[block]
-        own = so.pairs[2 * i].multiply(s[:, :1]) + so.pairs[2 * i + 1].multiply(s[:, 1:])
+        i, s = rows.sensor[block], s_z[:, block, None]
+        own = so.pairs[2 * i].multiply(s[0]) + so.pairs[2 * i + 1].multiply(s[1])
         out[block] = np.asarray(rows.t[block].multiply(own.tocsr() @ so.theta).sum(axis=1)).ravel()
     return out
 

@@ -18,39 +18,40 @@ from sensorhealth.degradation.elimination_sums import Sums
 from sensorhealth.degradation.reml_data import FloatArray, IntArray
 from sensorhealth.degradation.reml_layout import totals
 
+DOUBLE = np.array([1.0, 2.0, 1.0])  # an off-diagonal entry counts twice
 SMALL_RELATIVE_SD = 1e-4  # below this the derivative of a class is taken from U, above from the inverse of A
 
 
 @dataclass(frozen=True)
 class UnitState:
-    """Sensors of one unit at the solution."""
+    """Sensors of one unit at the solution; the sensor is the last axis."""
 
     blocks: SensorBlocks
-    left: FloatArray  # (n, 2, q) WX - P'E
-    u: FloatArray  # (n, 2) predicted intercepts and slopes
-    raw: FloatArray  # (n, 2) Z'Py, so that u = D raw
-    spread: FloatArray  # (n, 2, 2) P' theta^ P
+    left: FloatArray  # (2, q, n) WX - P'E
+    u: FloatArray  # (2, n) predicted intercepts and slopes
+    raw: FloatArray  # (2, n) Z'Py, so that u = D raw
+    spread: FloatArray  # (3, n) P' theta^ P: 11, 12, 22
 
 
-def unit_state(sums: Sums, k: int, d: FloatArray, e: FloatArray, theta: FloatArray, contrast: FloatArray) -> UnitState:
+def unit_state(
+    sums: Sums, k: int, pairs: Pairs, d: FloatArray, e: FloatArray, theta: FloatArray, contrast: FloatArray
+) -> UnitState:
     """Back-substitution for unit k; e (C_b, q) and theta (C_b, C_b) of its block."""
     unit = sums.layout.units[k]
-    blocks = sensor_blocks(sums.ww[unit.sensors], d)
-    pairs = sums.pairs(k)
-    left = sums.wx[unit.sensors] - pairs.gather(e)
-    along = left @ contrast
-    return UnitState(blocks, left, apply(blocks.s, along), apply(blocks.back, along), pairs.spread(theta))
+    blocks = sensor_blocks(sums.ww[:, unit.sensors], d)
+    left = sums.wx[:, :, unit.sensors] - pairs.gather(e)
+    along = np.stack((contrast @ left[0], contrast @ left[1]))
+    return UnitState(blocks, left, symmetric(blocks.s, along), square(blocks.back, along), pairs.spread(theta))
 
 
-def apply(matrix: FloatArray, vector: FloatArray) -> FloatArray:
-    """Products of (n, 2, 2) with (n, 2)."""
-    return np.stack(
-        (
-            matrix[:, 0, 0] * vector[:, 0] + matrix[:, 0, 1] * vector[:, 1],
-            matrix[:, 1, 0] * vector[:, 0] + matrix[:, 1, 1] * vector[:, 1],
-        ),
-        axis=1,
-    )
+def symmetric(matrix: FloatArray, vector: FloatArray) -> FloatArray:
+    """Products of (3, n) symmetric matrices with (2, ..., n)."""
+    return np.stack((matrix[0] * vector[0] + matrix[1] * vector[1], matrix[1] * vector[0] + matrix[2] * vector[1]))
+
+
+def square(matrix: FloatArray, vector: FloatArray) -> FloatArray:
+    """Products of (4, n) matrices with (2, ..., n)."""
+    return np.stack((matrix[0] * vector[0] + matrix[1] * vector[1], matrix[2] * vector[0] + matrix[3] * vector[1]))
 
 
 @dataclass
@@ -77,8 +78,9 @@ def score_of(el: Eliminated, reml: bool) -> Score:
         t_part = np.zeros((len(block.columns), len(out.trace)))
         theta = solved.theta_inverse
         for k in block.units:
-            state = unit_state(el.sums, k, el.d, solved.e, theta, el.contrast)
-            add_sensors(out, t_part, state, el.sums.pairs(k), el.sums.wx[layout.units[k].sensors], weight)
+            pairs = el.sums.pairs(k)
+            state = unit_state(el.sums, k, pairs, el.d, solved.e, theta, el.contrast)
+            add_sensors(out, t_part, state, pairs, el.sums.wx[:, :, layout.units[k].sensors], weight)
         add_columns(out, t_part, solved, theta, layout.class_of_column[block.columns], el.contrast, weight)
     return out
 
@@ -89,28 +91,41 @@ def new_score(p: int, m: int) -> Score:
 
 
 def working_variates(state: UnitState) -> tuple[FloatArray, FloatArray]:
-    """Variates w of D11, D12, D22 (n, 2, 3), q = Z w, and Q'w, so that T'V1^-1 q = P Q'w."""
-    w = np.zeros((len(state.raw), 2, 3))
-    w[:, 0, 0], w[:, 0, 1], w[:, 1, 1], w[:, 1, 2] = state.raw[:, 0], state.raw[:, 1], state.raw[:, 0], state.raw[:, 1]
-    return w, state.blocks.back.mT @ w
+    """Variates w of D11, D12, D22 (2, 3, n), q = Z w, and Q'w, so that T'V1^-1 q = P Q'w."""
+    e1, e2 = state.raw
+    zero = np.zeros_like(e1)
+    q11, q12, q21, q22 = state.blocks.back
+    w = np.stack((np.stack((e1, e2, zero)), np.stack((zero, e1, e2))))
+    first = np.stack((q11 * e1, q11 * e2 + q21 * e1, q21 * e2))
+    second = np.stack((q12 * e1, q12 * e2 + q22 * e1, q22 * e2))
+    return w, np.stack((first, second))
 
 
-def add_sensors(
-    out: Score, t_part: FloatArray, state: UnitState, pairs: Pairs, wx: FloatArray, weight: FloatArray
-) -> None:
+def add_sensors(out: Score, t_part: FloatArray, state: UnitState, pairs: Pairs, wx: FloatArray, weight: FloatArray) -> None:
     """One unit's part of the sensors' variances; weight (p or 0, p): root of beta's covariance in the criterion."""
-    n, p = len(wx), wx.shape[2] - 1
+    p = wx.shape[1] - 1
     blocks = state.blocks
-    fixed = blocks.back @ (state.left[:, :, :p] @ weight.T)
-    spread = (blocks.back @ state.spread @ blocks.back.mT).sum(0)
-    total = blocks.zvz.sum(0) - spread - np.einsum("iak,ibk->ab", fixed, fixed)
-    out.trace[:3] += [total[0, 0], 2 * total[0, 1], total[1, 1]]
-    squares = state.raw.T @ state.raw
-    out.quadratic[:3] += [squares[0, 0], 2 * squares[0, 1], squares[1, 1]]
+    out.trace[:3] += blocks.zvz.sum(1) * DOUBLE - _rotated_spread(blocks.back, state.spread) * DOUBLE
+    if len(weight):
+        f = square(blocks.back, np.stack((weight @ state.left[0, :p], weight @ state.left[1, :p])))
+        f0, f1 = f[0].ravel(), f[1].ravel()
+        out.trace[:3] -= np.array([f0 @ f0, 2 * (f0 @ f1), f1 @ f1])
+    e1, e2 = state.raw
+    out.quadratic[:3] += [e1 @ e1, 2 * (e1 @ e2), e2 @ e2]
     w, bw = working_variates(state)
-    out.gram[:3, :3] += w.reshape(2 * n, 3).T @ (blocks.zvz @ w).reshape(2 * n, 3)
-    out.x_part[:, :3] += wx[:, :, :p].reshape(2 * n, p).T @ bw.reshape(2 * n, 3)
+    zw = symmetric(blocks.zvz, w)
+    out.gram[:3, :3] += w[0] @ zw[0].T + w[1] @ zw[1].T
+    out.x_part[:, :3] += wx[0, :p] @ bw[0].T + wx[1, :p] @ bw[1].T
     t_part[:, :3] += pairs.scatter(bw)
+
+
+def _rotated_spread(back: FloatArray, spread: FloatArray) -> FloatArray:
+    """Sum over sensors of Q spread Q': 11, 12, 22."""
+    q11, q12, q21, q22 = back
+    s11, s12, s22 = spread
+    a11, a12 = q11 * s11 + q12 * s12, q11 * s12 + q12 * s22
+    a21, a22 = q21 * s11 + q22 * s12, q21 * s12 + q22 * s22
+    return np.array([a11 @ q11 + a12 @ q12, a11 @ q21 + a12 @ q22, a21 @ q21 + a22 @ q22])
 
 
 def add_columns(

@@ -18,10 +18,10 @@ class Solution:
     """n sensors, C columns, all relative to the residual variance."""
 
     eliminated: Eliminated
-    s: FloatArray  # (n, 2, 2) covariance of a sensor's effects given crossed effects and beta
-    u: FloatArray  # (n, 2) sensors' intercepts and slopes
-    spread: FloatArray  # (n, 2, 2) P' theta^ P
-    fx: FloatArray  # (n, 2, p) WX - P'E for the fixed effects
+    s: FloatArray  # (3, n) covariance of a sensor's effects given crossed effects and beta
+    u: FloatArray  # (2, n) sensors' intercepts and slopes
+    spread: FloatArray  # (3, n) P' theta^ P
+    fx: FloatArray  # (2, p, n) WX - P'E for the fixed effects
     v: FloatArray  # (C,) crossed effects, known scale left out
     e: FloatArray  # (C, p) how far the crossed effects follow beta
 
@@ -67,11 +67,11 @@ def solve_effects(el: Eliminated) -> Solution:
     """Back-substitution for all sensors."""
     layout, p = el.layout, el.layout.fixed
     n = layout.sensors
-    s, spread, u, fx = np.zeros((n, 2, 2)), np.zeros((n, 2, 2)), np.zeros((n, 2)), np.zeros((n, 2, p))
+    s, spread, u, fx = np.zeros((3, n)), np.zeros((3, n)), np.zeros((2, n)), np.zeros((2, p, n))
     for block, solved in zip(layout.blocks, el.blocks):
         theta = solved.theta_inverse
         for k in block.units:
             own = layout.units[k].sensors
-            state = unit_state(el.sums, k, el.d, solved.e, theta, el.contrast)
-            s[own], spread[own], u[own], fx[own] = state.blocks.s, state.spread, state.u, state.left[:, :, :p]
+            state = unit_state(el.sums, k, el.sums.pairs(k), el.d, solved.e, theta, el.contrast)
+            s[:, own], spread[:, own], u[:, own], fx[:, :, own] = state.blocks.s, state.spread, state.u, state.left[:, :p]
     return Solution(el, s, u, spread, fx, el.v, el.blockwise("e")[:, :p])

@@ -15,7 +15,7 @@ def start_values(sums: Sums, random: str) -> tuple[FloatArray, FloatArray, float
     layout = sums.layout
     lines, noise = _lines(sums, random)
     q = layout.fixed
-    explained = float((lines * sums.wx[:, :, q]).sum())
+    explained = float((lines * sums.wx[:, q]).sum())
     spent = int((np.abs(lines) > 0).sum())
     s2 = max(sums.xx[q, q] - explained, 0.0) / max(len(layout.data.y) - spent, 1)
     s2 = s2 if s2 > 0 else 1e-12 + 1e-6 * sums.xx[q, q] / max(len(layout.data.y), 1)
@@ -25,22 +25,22 @@ def start_values(sums: Sums, random: str) -> tuple[FloatArray, FloatArray, float
 
 
 def _lines(sums: Sums, random: str) -> tuple[FloatArray, FloatArray]:
-    """Least-squares line of every sensor (n, 2), zero where it has none, and its relative sampling variances (n, 2)."""
-    w11, w12, w22 = sums.ww.T
-    y = sums.wx[:, :, -1]
+    """Least-squares line of every sensor (2, n), zero where it has none, and its relative sampling variances (2, n)."""
+    w11, w12, w22 = sums.ww
+    y = sums.wx[:, -1]
     lines, noise = np.zeros_like(y), np.full_like(y, np.nan)
     if random == "intercept+slope":
         det = w11 * w22 - w12 * w12
         good = det > 1e-6 * w11 * w22
         safe = np.where(good, det, 1.0)
-        lines[:, 0] = np.where(good, (w22 * y[:, 0] - w12 * y[:, 1]) / safe, 0.0)
-        lines[:, 1] = np.where(good, (w11 * y[:, 1] - w12 * y[:, 0]) / safe, 0.0)
-        noise[good, 0], noise[good, 1] = (w22 / safe)[good], (w11 / safe)[good]
+        lines[0] = np.where(good, (w22 * y[0] - w12 * y[1]) / safe, 0.0)
+        lines[1] = np.where(good, (w11 * y[1] - w12 * y[0]) / safe, 0.0)
+        noise[0, good], noise[1, good] = (w22 / safe)[good], (w11 / safe)[good]
     elif random != "none":
         k, w = (0, w11) if random == "intercept" else (1, w22)
         good = w > 0
-        lines[good, k] = y[good, k] / w[good]
-        noise[good, k] = 1.0 / w[good]
+        lines[k, good] = y[k, good] / w[good]
+        noise[k, good] = 1.0 / w[good]
     return lines, noise
 
 
@@ -48,16 +48,16 @@ def _spread(lines: FloatArray, noise: FloatArray, s2: float) -> FloatArray:
     """Covariance of the lines less their sampling variance, from the better-determined half of the sensors."""
     out = np.zeros((2, 2))
     for k in (0, 1):
-        known = ~np.isnan(noise[:, k])
+        known = ~np.isnan(noise[k])
         if not known.any():
             continue
-        half = known & (noise[:, k] <= np.median(noise[known, k]))
-        seen = float(np.mean(lines[half, k] ** 2))
-        out[k, k] = max(seen - s2 * float(noise[half, k].mean()), LEAST_SHARE * seen, 1e-12 * s2)
+        half = known & (noise[k] <= np.median(noise[k, known]))
+        seen = float(np.mean(lines[k, half] ** 2))
+        out[k, k] = max(seen - s2 * float(noise[k, half].mean()), LEAST_SHARE * seen, 1e-12 * s2)
     if out[0, 0] > 0 and out[1, 1] > 0:
-        both = ~np.isnan(noise).any(axis=1)
-        raw = lines[both]
-        correlation = (raw[:, 0] @ raw[:, 1]) / np.sqrt((raw[:, 0] @ raw[:, 0]) * (raw[:, 1] @ raw[:, 1]) + 1e-300)
+        both = ~np.isnan(noise).any(axis=0)
+        raw = lines[:, both]
+        correlation = (raw[0] @ raw[1]) / np.sqrt((raw[0] @ raw[0]) * (raw[1] @ raw[1]) + 1e-300)
         out[0, 1] = out[1, 0] = 0.5 * correlation * np.sqrt(out[0, 0] * out[1, 1])
     return out
 
@@ -70,7 +70,7 @@ def _columns(sums: Sums, lines: FloatArray, s2: float) -> tuple[FloatArray, floa
     for block, tt in zip(layout.blocks, sums.tt):
         diagonal[block.columns] = tt if tt.ndim == 1 else np.diag(tt)
         for k in block.units:
-            own = lines[layout.units[k].sensors][:, :, None]
+            own = lines[:, None, layout.units[k].sensors]
             residual[block.columns] -= sums.pairs(k).scatter(own)[:, 0]
     theta = np.zeros(len(layout.data.classes))
     share = 0.0

@@ -80,9 +80,7 @@ class Dense:
             t = np.zeros((len(c.index), c.size))
             for j, column in enumerate(c.index):
                 if column >= 0:
-                    t[j, column] = (1.0 if c.value is None else c.value[j]) * (
-                        1.0 if c.scale is None else c.scale[column]
-                    )
+                    t[j, column] = (1.0 if c.value is None else c.value[j]) * (1.0 if c.scale is None else c.scale[column])
             out.append(t)
         return out
 

@@ -86,8 +86,7 @@ def test_readings_at_other_times_and_cylinders_are_predicted_as_by_the_dense_mod
     moved = replace(
         data,
         classes=tuple(
-            replace(c, index=index, value=v)
-            for c, index, v in zip(data.classes, (gas, gas, session), (None, value, None))
+            replace(c, index=index, value=v) for c, index, v in zip(data.classes, (gas, gas, session), (None, value, None))
         ),
     )
     t = Dense.terms(moved)
@@ -139,9 +138,7 @@ def test_posterior_given_draws_of_shared_effects_averages_to_the_joint_posterior
     total = given_cov + np.stack([np.cov(given_mean[:, i].T) for i in range(n)])
     sd = np.sqrt(np.stack([cov[:, 0, 0], cov[:, 1, 1]], 1))
     assert np.max(np.abs(given_mean.mean(0) - mean) / sd) < 0.03
-    np.testing.assert_allclose(
-        total / (sd[:, :, None] * sd[:, None, :]), cov / (sd[:, :, None] * sd[:, None, :]), atol=0.05
-    )
+    np.testing.assert_allclose(total / (sd[:, :, None] * sd[:, None, :]), cov / (sd[:, :, None] * sd[:, None, :]), atol=0.05)
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -161,9 +158,7 @@ def test_no_parameter_can_be_moved_to_a_lower_criterion(case, method):
             p.residual * np.exp(0.1 * rng.standard_normal()),
             root @ p.sensor @ root,
             {
-                k: v * np.exp(0.1 * rng.standard_normal()) + (1e-4 * rng.random() if k in free else 0)
-                if k in free
-                else v
+                k: v * np.exp(0.1 * rng.standard_normal()) + (1e-4 * rng.random() if k in free else 0) if k in free else v
                 for k, v in p.crossed.items()
             },
             p.brownian * np.exp(0.1 * rng.standard_normal()) + (1e-4 * rng.random() if p.brownian > 0 else 0),

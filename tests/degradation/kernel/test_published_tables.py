@@ -31,9 +31,7 @@ def arrange(
     order = np.lexsort((time, codes))
     table, codes, time = table.iloc[order], codes[order], time[order]
     offsets = np.concatenate(([0], np.cumsum(np.bincount(codes)))).astype(np.int64)
-    classes = tuple(
-        CrossedClass(c, pd.factorize(table[c])[0].astype(np.int64), None, table[c].nunique()) for c in crossed
-    )
+    classes = tuple(CrossedClass(c, pd.factorize(table[c])[0].astype(np.int64), None, table[c].nunique()) for c in crossed)
     return CrossedData(table[y].to_numpy(float), x(table), offsets, time, None, classes, random)  # type: ignore[arg-type]
 
 
@@ -43,9 +41,7 @@ def line(column: str) -> Callable[[pd.DataFrame], np.ndarray]:
 
 def test_sleepstudy(published: Path) -> None:
     """Belenky et al. (2003); Bates et al. (2015) print 251.405, 10.467, 24.74, 5.92, 25.59, 1743.6."""
-    data = arrange(
-        pd.read_csv(published / "sleepstudy.csv"), "Reaction", "Subject", "Days", "intercept+slope", x=line("Days")
-    )
+    data = arrange(pd.read_csv(published / "sleepstudy.csv"), "Reaction", "Subject", "Days", "intercept+slope", x=line("Days"))
     found = fit(data)
     assert found.converged
     np.testing.assert_allclose(found.beta, [251.405104848485, 10.467285959596], rtol=1e-10)
@@ -60,18 +56,14 @@ def test_sleepstudy(published: Path) -> None:
 
 def test_sleepstudy_by_maximum_likelihood(published: Path) -> None:
     """MixedModels.jl's tests print objective 1751.9393445; exact closed form."""
-    data = arrange(
-        pd.read_csv(published / "sleepstudy.csv"), "Reaction", "Subject", "Days", "intercept+slope", x=line("Days")
-    )
+    data = arrange(pd.read_csv(published / "sleepstudy.csv"), "Reaction", "Subject", "Days", "intercept+slope", x=line("Days"))
     found = fit(data, method="ML")
     assert found.deviance == pytest.approx(1751.939344463, abs=2e-9)
     expected = [[565.515366803, 11.055429023], [11.055429023, 32.682197186]]
     np.testing.assert_allclose(found.parameters.sensor, expected, rtol=1e-5)
 
 
-@pytest.mark.parametrize(
-    "sensor, crossed", [(None, ("plate", "sample")), ("plate", ("sample",)), ("sample", ("plate",))]
-)
+@pytest.mark.parametrize("sensor, crossed", [(None, ("plate", "sample")), ("plate", ("sample",)), ("sample", ("plate",))])
 def test_penicillin_crossed_effects_by_any_road(published: Path, sensor: str | None, crossed: tuple[str, ...]) -> None:
     """Davies and Goldsmith (1972); Metida.jl's tests print 330.86058899; exact analysis of variance."""
     table = pd.read_csv(published / "penicillin.csv")
@@ -121,9 +113,7 @@ def test_dyestuff(published: Path) -> None:
 def test_dyestuff2_ends_at_zero_variance(published: Path, as_sensor: bool) -> None:
     """Box and Tiao (1973) by way of lme4: batch variance 0, residual 13.806310."""
     table = pd.read_csv(published / "dyestuff2.csv")
-    found = fit(
-        arrange(table, "Yield", "Batch") if as_sensor else arrange(table, "Yield", None, None, "none", ("Batch",))
-    )
+    found = fit(arrange(table, "Yield", "Batch") if as_sensor else arrange(table, "Yield", None, None, "none", ("Batch",)))
     assert found.converged
     batch = found.parameters.sensor[0, 0] if as_sensor else found.parameters.crossed["Batch"]
     assert batch == pytest.approx(0.0, abs=1e-9)
@@ -147,9 +137,7 @@ def test_orthodont(published: Path) -> None:
     )  # fmt: skip
     assert by_sex.deviance == pytest.approx(2 * 218.756254, abs=2e-6)
     np.testing.assert_allclose(by_sex.beta, [17.70671296, 0.66018519, -2.32102273], rtol=1e-7)
-    np.testing.assert_allclose(
-        np.sqrt(np.diag(by_sex.beta_covariance)), [0.83392247, 0.06160592, 0.76141685], rtol=1e-6
-    )
+    np.testing.assert_allclose(np.sqrt(np.diag(by_sex.beta_covariance)), [0.83392247, 0.06160592, 0.76141685], rtol=1e-6)
     sds = np.sqrt([by_sex.parameters.sensor[0, 0], by_sex.parameters.residual])
     np.testing.assert_allclose(sds, [1.8074246, 1.4315921], rtol=1e-6)
 
