@@ -13,9 +13,10 @@ import numpy as np
 import pandas as pd
 
 from sensorhealth.errors import RecordsError
-from sensorhealth.present import style
+from sensorhealth.present import style, wording
 from sensorhealth.present.charts import budget as budgets
 from sensorhealth.present.charts import control, cylinders, lots, path, reliability, runway, sites, survival, visits, zero
+from sensorhealth.present.page import tables
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,8 +31,8 @@ class Picture:
     png: bytes
     words: str
 
-    def _repr_png_(self) -> bytes:
-        return self.png
+    def _repr_png_(self) -> tuple[bytes, dict[str, str]]:
+        return self.png, {"alt": self.words}
 
     def __repr__(self) -> str:
         return f"Picture: {self.words}"
@@ -143,3 +144,31 @@ def sensor_control(analysis: Any, sensor_id: str, *, ax: Axes | None = None) -> 
     rows = rows.assign(time=analysis.readings["time"].reindex(rows.index)).sort_values("time")
     data = control.ewma_data(rows["residual"] / rows["residual_sd"], target=0.0, sigma=1.0)
     return control.control_chart(rows["time"], data, y="residual (standard deviations)", name=sensor_id, ax=ax)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Rows of a table of the contract as notebooks display them: headings for people, ISO dates, no more than asked
+    for.
+
+    html: the table; text: the same for a terminal.
+    """
+
+    html: str
+    text: str
+
+    def _repr_html_(self) -> str:
+        return self.html
+
+    def __repr__(self) -> str:
+        return self.text
+
+
+def rows(table: str, frame: pd.DataFrame, *names: str, first: int = 10) -> Rows:
+    """The `first` rows of `frame`, a table of the contract (forecast, plan, lots, ...), with the columns `names` of
+    it."""
+    chosen = frame.head(first)
+    shown = [tables.column(table, name) for name in names] if names else tables.columns(table, frame)
+    note = f"{wording.count(len(frame), 'row')}, the first {first} shown" if len(frame) > first else ""
+    text = "\n".join("  ".join(tables.show(row, column) for column in shown) for row in chosen.to_dict("records"))
+    return Rows(tables.plain(chosen, shown, note), text or "(no row)")

@@ -133,11 +133,7 @@ def show(row: Mapping[Any, Any], shown: Column) -> str:
 
 def static(name: str, caption: str, frame: pd.DataFrame, shown: Sequence[Column], rows: int = STATIC_ROWS) -> str:
     """The table as HTML with its first rows; the page's script takes it over, and without script it still reads."""
-    head = "".join(
-        html.element("th", html.text(c.label), scope="col", class_="right" if c.form in RIGHT else "left")
-        for c in shown
-    )
-    body = "".join(f"<tr>{''.join(_cell(row, c) for c in shown)}</tr>" for row in frame.head(rows).to_dict("records"))
+    head, body = _head_and_body(frame.head(rows), shown)
     left = len(frame) - rows
     more = f"{wording.number(left)} more rows are shown when scripts may run."
     more = f'<p class="quiet without-script">{more}</p>' if left > 0 else ""
@@ -148,6 +144,21 @@ def static(name: str, caption: str, frame: pd.DataFrame, shown: Sequence[Column]
         f"<table><caption>{html.text(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
         f'{more}<details class="meanings"><summary>What the columns mean</summary><dl>{meanings}</dl></details></div>'
     )
+
+
+def plain(frame: pd.DataFrame, shown: Sequence[Column], note: str = "") -> str:
+    """All rows of `frame` as an HTML table without controls; note: a caption."""
+    head, body = _head_and_body(frame, shown)
+    caption = f"<caption>{html.text(note)}</caption>" if note else ""
+    return f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _head_and_body(frame: pd.DataFrame, shown: Sequence[Column]) -> tuple[str, str]:
+    head = "".join(
+        html.element("th", html.text(c.label), scope="col", class_="right" if c.form in RIGHT else "left") for c in shown
+    )
+    body = "".join(f"<tr>{''.join(_cell(row, c) for c in shown)}</tr>" for row in frame.to_dict("records"))
+    return head, body
 
 
 def _cell(row: Mapping[Any, Any], shown: Column) -> str:
