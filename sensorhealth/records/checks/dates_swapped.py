@@ -103,7 +103,7 @@ def _fits_the_source(bench: Bench, odd: IntArray, known: Array, swapped: Array) 
     before, after = stated[np.maximum(place - 1, 0)], stated[np.minimum(place + 1, len(rows) - 1)]
     low, high = np.minimum(before, after) - 3 * _DAY, np.maximum(before, after) + 3 * _DAY
     new = swapped.astype("datetime64[us]").view(np.int64)
-    fits: Array = (high - low < 10 * _DAY) & (new >= low) & (new <= high) & ((time[odd] < low) | (time[odd] > high))
+    fits: Array = (high - low < 16 * _DAY) & (new >= low) & (new <= high) & ((time[odd] < low) | (time[odd] > high))
     return fits
 
 
