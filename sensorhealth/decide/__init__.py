@@ -6,6 +6,7 @@ from sensorhealth.decide.evidence import Evidence
 from sensorhealth.decide.orders import orders
 from sensorhealth.decide.plan import FleetPlan, plan, plan_fleet
 from sensorhealth.decide.policy import KindPolicy, Policy, SitePolicy
+from sensorhealth.decide.sheet import evidence_sheets
 from sensorhealth.decide.visits import visits
 from sensorhealth.decide.warranty import warranty_list
 
@@ -18,6 +19,7 @@ __all__ = [
     "budget",
     "compare_policies",
     "compare_schemes",
+    "evidence_sheets",
     "orders",
     "plan",
     "plan_fleet",

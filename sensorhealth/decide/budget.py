@@ -117,9 +117,7 @@ def _groups(where: Positions, by: str) -> tuple[list[str], NDArray[np.intp]]:
     return [str(name) for name in names], code.astype(np.intp)
 
 
-def visit_costs(
-    fleet_plan: FleetPlan, ready: Replacing, table: LifeTable, code: NDArray[np.intp], groups: int
-) -> FloatArray:
+def visit_costs(fleet_plan: FleetPlan, ready: Replacing, table: LifeTable, code: NDArray[np.intp], groups: int) -> FloatArray:
     """Expected cost (g, m) of the visits on which something is swapped as planned."""
     sites = fleet_plan.ahead.sites
     none = np.zeros((len(sites), ready.calendar.price.size))

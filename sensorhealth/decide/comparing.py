@@ -34,10 +34,7 @@ def compare_policies(
     """What if: two policies on the same fleet and forecasts, one row each (see `outcome`). Raises PolicyError."""
     draws = None if shared_draws is None else list(shared_draws)
     return pd.DataFrame(
-        [
-            outcome(fleet_plan.under(policy), policy.scheme, draws, name)
-            for name, policy in (("first", first), ("second", second))
-        ]
+        [outcome(fleet_plan.under(policy), policy.scheme, draws, name) for name, policy in (("first", first), ("second", second))]
     )
 
 

@@ -28,9 +28,7 @@ class Evidence:
     single_readings: pd.DataFrame | None = None
     verdicts: pd.DataFrame | None = None
 
-    def gas(
-        self, sensors: ObjectArray, cylinders: ObjectArray, gases: pd.Series
-    ) -> tuple[BoolArray, ObjectArray, FloatArray]:
+    def gas(self, sensors: ObjectArray, cylinders: ObjectArray, gases: pd.Series) -> tuple[BoolArray, ObjectArray, FloatArray]:
         """Whether the gas of each sensor's last test is doubted, which way ("weak", "strong", ""), how likely.
 
         sensors, cylinders (n,): sensor and cylinder of its last gas test, "" for none; gases (n,): gas of the sensor.

@@ -73,9 +73,7 @@ def flows(
     sudden[at_once] = 0.0
     times = np.broadcast_to(edges, (rows.size, edges.size))
     look = rule.next_visit[where.site_code[rows]] + where.notice[rows, None]
-    by_swap, by_end = replaced_by(
-        times, table.grid_days, (soft, sudden), look, (rule.begin[rows], rule.stop[rows]), rule.missed
-    )
+    by_swap, by_end = replaced_by(times, table.grid_days, (soft, sudden), look, (rule.begin[rows], rule.stop[rows]), rule.missed)
     planned, failed = (np.diff(by[:, 1:], axis=1, prepend=0.0) for by in (by_swap, by_end))
     first = planned + failed
     for kind in np.unique(where.kind[rows]):
@@ -86,9 +84,7 @@ def flows(
     return Flows(planned, failed, first)
 
 
-def wasted_days(
-    table: LifeTable, where: Positions, rows: IntArray, fresh: NewLives, rule: Ways, end: float
-) -> FloatArray:
+def wasted_days(table: LifeTable, where: Positions, rows: IntArray, fresh: NewLives, rule: Ways, end: float) -> FloatArray:
     """Life (n,) that planned swaps of the sensors in service throw away until day `end` (days, expected)."""
     soft, sudden = life_rows(where, rows, table, fresh)
     stop = rule.stop[rows, None]

@@ -64,9 +64,7 @@ def orders(fleet_plan: FleetPlan) -> pd.DataFrame:
         rows += _order_kind(fleet_plan, policy, kind, reviews, edges, chances)
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     table = table.sort_values(["order_by", "technology", "gas"], kind="stable").reset_index(drop=True)
-    types = dict.fromkeys(("order_by", "needed_by"), "datetime64[ns]") | dict.fromkeys(
-        ("quantity", "reorder_point"), "int64"
-    )
+    types = dict.fromkeys(("order_by", "needed_by"), "datetime64[ns]") | dict.fromkeys(("quantity", "reorder_point"), "int64")
     return table.astype(types | dict.fromkeys(("expected_demand", "unit_cost", "cost"), "float64"))
 
 

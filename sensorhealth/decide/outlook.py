@@ -145,9 +145,7 @@ def outlook(remaining: LifeTable, facts: Situation, fresh: NewLives) -> Outlook:
     )
 
 
-def _visit_share(
-    sites: list[SiteVisits], code: IntArray, fresh: NewLives, kind: IntArray, known: BoolArray
-) -> FloatArray:
+def _visit_share(sites: list[SiteVisits], code: IntArray, fresh: NewLives, kind: IntArray, known: BoolArray) -> FloatArray:
     """Each sensor's share (n,) of a visit's cost: the visit over the swaps that a visit to its site sees on average."""
     mean_life = np.maximum(time_in_service(fresh.grid_days, fresh.total)[:, -1], 1.0)
     per_day = np.bincount(code, weights=known / mean_life[kind], minlength=len(sites))
@@ -182,7 +180,7 @@ def _look_ahead(
     for start in range(0, size, _CHUNK):
         part = slice(start, start + _CHUNK)
         chosen = np.maximum(row[part], 0)
-        total = remaining.soft[chosen] + remaining.sudden[chosen]
+        total = np.minimum(remaining.soft[chosen] + remaining.sudden[chosen], 1.0)
         service = time_in_service(grid, total)
         costs = planned[part], failed[part], rate[part]
         worth = swap_value(total, service, *costs)

@@ -61,9 +61,7 @@ class Policy:
     Every key states its default, unit, range and meaning at its field. Raises PolicyError (key, value, what to give).
     """
 
-    margin: float = number(
-        0.0, "ratio", 0.0, 2.0, "A sensor has ended when its headroom ratio falls to 1 + margin.", RISK
-    )
+    margin: float = number(0.0, "ratio", 0.0, 2.0, "A sensor has ended when its headroom ratio falls to 1 + margin.", RISK)
     risk: float = number(
         0.05, "probability", 0.0001, 0.5, "Largest accepted chance of ending between one visit and the next.", RISK
     )
@@ -93,9 +91,7 @@ class Policy:
     first_visit_days: int = integer(
         14, "days", 1, 3650, "Days from the as-of date to the first visit, where no dates are given.", VISIT
     )
-    visit_interval_days: int = integer(
-        90, "days", 1, 3650, "Days between visits to a site, where no dates are given.", VISIT
-    )
+    visit_interval_days: int = integer(90, "days", 1, 3650, "Days between visits to a site, where no dates are given.", VISIT)
     visit_capacity_swaps: int = integer(0, "sensors", 0, 1e9, "Most swaps on one visit; 0 = not limited.", VISIT)
     planning_days: int = integer(365, "days", 1, 3650, "How far ahead visits are planned.", VISIT)
     solver_seconds: float = number(
@@ -136,9 +132,7 @@ class Policy:
         BUDGET,
         SCHEMES,
     )
-    calendar_swap_days: int = integer(
-        730, "days", 30, 7300, "Age at which the calendar scheme swaps every sensor.", BUDGET
-    )
+    calendar_swap_days: int = integer(730, "days", 30, 7300, "Age at which the calendar scheme swaps every sensor.", BUDGET)
     sites: Mapping[str, SitePolicy] = field(default_factory=dict)
     kinds: Mapping[str, KindPolicy] = field(default_factory=dict)
 

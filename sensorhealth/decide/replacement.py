@@ -67,9 +67,7 @@ def age_replacement(days: FloatArray, ended: FloatArray, planned: ArrayLike, fai
     return AgeReplacement(age, least)
 
 
-def swap_value(
-    ended: FloatArray, service: FloatArray, planned: FloatArray, failed: FloatArray, rate: FloatArray
-) -> FloatArray:
+def swap_value(ended: FloatArray, service: FloatArray, planned: FloatArray, failed: FloatArray, rate: FloatArray) -> FloatArray:
     """J (n, m): expected cost of swapping at each time, less what successors would have cost in that time.
 
     ended: F (n, m) at those times. service: int R (n, m) up to those times (days). planned, failed: (n,) costs.

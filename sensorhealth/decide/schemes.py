@@ -120,9 +120,7 @@ def ways(scheme: str, where: Positions, fleet_plan: FleetPlan, edges: FloatArray
     policy, fresh = fleet_plan.policy, fleet_plan.fresh
     sites = fleet_plan.ahead.sites
     visits = [visit_days(policy, site.site, fleet_plan.facts.as_of, edges[-1]) for site in sites]
-    following = np.array(
-        [days[np.minimum(np.searchsorted(days, edges, side="right"), days.size - 1)] for days in visits]
-    )
+    following = np.array([days[np.minimum(np.searchsorted(days, edges, side="right"), days.size - 1)] for days in visits])
     never = np.full(where.row.size, np.inf)
     kinds = len(fresh.kinds)
     if scheme == "failure":
@@ -159,9 +157,7 @@ def _best_age(where: Positions, base: LifeTable, fresh: NewLives, policy: Policy
     """Age-replacement optimum against sudden ends, which no headroom forecasts."""
     price = np.full(len(fresh.kinds), policy.unit_cost_default)
     np.maximum.at(price, where.kind, where.unit_cost)
-    new = age_replacement(
-        fresh.grid_days, fresh.sudden, price + policy.swap_cost, price + policy.swap_cost + policy.failure_cost
-    )
+    new = age_replacement(fresh.grid_days, fresh.sudden, price + policy.swap_cost, price + policy.swap_cost + policy.failure_cost)
     stop = np.full(where.row.size, np.inf)
     finite = np.isfinite(new.age_days[where.kind])
     for rows in chunks(np.flatnonzero(finite)):

@@ -103,9 +103,7 @@ def situation(
         last_test = _dates(tests, "time")
     return Situation(
         policy=policy,
-        as_of=np.datetime64(pd.Timestamp(forecast["as_of"].iloc[0]), "D")
-        if len(forecast)
-        else np.datetime64("NaT", "D"),
+        as_of=np.datetime64(pd.Timestamp(forecast["as_of"].iloc[0]), "D") if len(forecast) else np.datetime64("NaT", "D"),
         sensor_id=ids,
         status=status,
         status_reason=_text(forecast, "reason"),

@@ -142,12 +142,13 @@ class Tally:
         found = np.empty(mean.shape[1:])
         whole = name.startswith("count")
         cdf = refined_normal_cdf if whole else sum_cdf
+        variance = np.maximum(variance, 0.0)
         reach = 12.0 * np.sqrt(variance.max(axis=0)) + 10.0
         for group in range(self.groups):
             if (name, group) in self.exact:
                 found[group] = count_quantile(self.exact[name, group] / self.draws, level)
                 continue
-            parts = mean[:, group], np.maximum(variance[:, group], 0.0), third[:, group]
+            parts = mean[:, group], variance[:, group], third[:, group]
             found[group] = mixture_quantile(
                 lambda x, parts=parts: cdf(x, *parts).mean(axis=0),
                 level,

@@ -83,11 +83,7 @@ def _advice(facts: Situation, rows: NDArray[np.intp], group: NDArray[np.int_]) -
         if group == 2:
             return "A test for the warranty alone would cost more than it may bring."
         if group == 1:
-            cause = (
-                "the gas of its last test is doubted"
-                if gas
-                else "its last low reading stands alone and may be handling"
-            )
+            cause = "the gas of its last test is doubted" if gas else "its last low reading stands alone and may be handling"
             return f"No claim on what is known: {cause}. Test it on a second, verified cylinder first."
         if gone:
             return "The notice period has begun: test it on fresh, verified gas at once and give notice the same day."

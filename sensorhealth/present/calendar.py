@@ -51,9 +51,7 @@ def _entries(analysis: Any, as_of: pd.Timestamp) -> Iterator[list[str]]:
             for count, what in ((row.swaps, "swaps"), (row.tests, "gas tests"))
             if count
         )
-        yield _event(
-            f"{row.site}|{row.visit:%Y-%m-%d}", row.visit, f"{place}: {counts}", _words(names, row.tests), row.site
-        )
+        yield _event(f"{row.site}|{row.visit:%Y-%m-%d}", row.visit, f"{place}: {counts}", _words(names, row.tests), row.site)
 
 
 def _words(names: list[str], tests: int) -> str:

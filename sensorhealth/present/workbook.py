@@ -53,9 +53,7 @@ SHEETS = (
     Sheet("What to order", "orders", "orders", "Orders by kind, with the stock on hand counted."),
     Sheet("What to claim", "warranty", "warranty", "Sensors to test while a claim can still be made, ranked."),
     Sheet("What it costs", "budget", "budget", "P10 to P90: eight times in ten the figure lies between them."),
-    Sheet(
-        "How long each has", "forecast", "forecast", "Remaining useful life with its interval. A forecast is no proof."
-    ),
+    Sheet("How long each has", "forecast", "forecast", "Remaining useful life with its interval. A forecast is no proof."),
 )
 
 
@@ -121,9 +119,7 @@ def _fill(
         heading.alignment = Alignment(wrap_text=True, vertical="top")
         values = _values(shown[name])
         form = _format(shown[name], column)
-        wraps = (
-            Alignment(wrap_text=True, vertical="top") if column is not None and name in ("reason", "advice") else None
-        )
+        wraps = Alignment(wrap_text=True, vertical="top") if column is not None and name in ("reason", "advice") else None
         for row, value in enumerate(values, start=2):
             if value is None:
                 continue

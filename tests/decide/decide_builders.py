@@ -35,11 +35,13 @@ class Tables:
 def weibull_rows(ids: list[str], scale_days: Any, shape: float = 4.0, hazard_per_year: float = 0.0) -> LifeRows:
     """Remaining lives: soft ends Weibull with a scale per sensor, sudden ends at one constant hazard."""
     scale = np.broadcast_to(np.asarray(scale_days, dtype=float), (len(ids),))
-    soft = stats.weibull_min.cdf(GRID[None, :], shape, scale=scale[:, None])
-    alive = np.exp(-hazard_per_year * GRID / 365.25)
-    return LifeRows(
-        np.array(ids, dtype=object), GRID, soft * alive, np.broadcast_to(1 - alive, soft.shape) * (1 - soft)
-    )
+    alone = stats.weibull_min.cdf(GRID[None, :], shape, scale=scale[:, None])
+    gone = np.broadcast_to(-np.expm1(-hazard_per_year * GRID / 365.25), alone.shape)
+    ends = []
+    for mine, other in ((alone, gone), (gone, alone)):
+        step = np.diff(mine, axis=1) * (1.0 - 0.5 * (other[:, 1:] + other[:, :-1]))
+        ends.append(np.concatenate([np.zeros((len(ids), 1)), step.cumsum(axis=1)], axis=1))
+    return LifeRows(np.array(ids, dtype=object), GRID, *ends)
 
 
 def forecast_rows(ids: list[str], **columns: Any) -> pd.DataFrame:

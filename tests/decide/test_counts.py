@@ -93,9 +93,7 @@ def test_money_of_many_payments_is_close_to_its_simulation() -> None:
 
 def test_quantile_of_a_mixture_of_counts_is_the_smallest_that_reaches_the_level() -> None:
     means = np.array([[3.0], [9.0]])
-    found = mixture_quantile(
-        lambda x: stats.poisson.cdf(x, means).mean(axis=0), 0.9, np.zeros(1), np.full(1, 100.0), True
-    )[0]
+    found = mixture_quantile(lambda x: stats.poisson.cdf(x, means).mean(axis=0), 0.9, np.zeros(1), np.full(1, 100.0), True)[0]
     cdf = stats.poisson.cdf(np.arange(40), means).mean(axis=0)
     assert found == np.argmax(cdf >= 0.9)
 
@@ -133,6 +131,4 @@ def test_monthly_replacements_of_replacements_add_up_to_the_renewal_function(pub
         ended = stats.weibull_min.cdf(days, row["weibull_shape"])
         first = np.diff(np.interp(edges, days, ended))[None, :]
         total = all_replacements(first, successors(edges, days, ended)).cumsum()
-        assert total[[5, 11, 17, 23, 35]] == pytest.approx(
-            [row[f"M_{t}"] for t in ("0.5", "1", "1.5", "2", "3")], abs=4e-3
-        )
+        assert total[[5, 11, 17, 23, 35]] == pytest.approx([row[f"M_{t}"] for t in ("0.5", "1", "1.5", "2", "3")], abs=4e-3)

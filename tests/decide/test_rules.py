@@ -89,9 +89,7 @@ def test_every_sensor_has_one_action_and_one_reason(planned: FleetPlan) -> None:
 def test_order_of_the_sensors_does_not_matter(planned: FleetPlan) -> None:
     remaining, lives, forecast, fleet, policy, evidence = _mixed()
     order = np.random.default_rng(1).permutation(len(forecast))
-    shuffled = plan_fleet(
-        remaining, lives, forecast.iloc[order].reset_index(drop=True), fleet, policy, evidence
-    ).actions
+    shuffled = plan_fleet(remaining, lives, forecast.iloc[order].reset_index(drop=True), fleet, policy, evidence).actions
     same = shuffled.set_index("sensor_id").loc[planned.actions["sensor_id"]].reset_index()
     pd.testing.assert_frame_equal(same, planned.actions)
 
@@ -113,9 +111,7 @@ def test_failed_test_puts_a_sensor_out_of_service_whatever_else_is_known() -> No
     assert (table["action"][in_service] == "out of service").all()
 
 
-def _one(
-    action_of: dict[str, Any], evidence: Evidence | None = None, scale: float = 5000.0, **policy: Any
-) -> pd.Series:
+def _one(action_of: dict[str, Any], evidence: Evidence | None = None, scale: float = 5000.0, **policy: Any) -> pd.Series:
     """The plan of a single sensor."""
     fleet_columns = {name: action_of.pop(name) for name in ("warranty_end", "days_ago", "kind") if name in action_of}
     forecast = forecast_rows(["S"], **action_of)

@@ -40,9 +40,7 @@ def test_exact_plan_is_the_best_of_all_plans(seed: int, capacity: int) -> None:
 
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 10_000), st.integers(1, 40), st.integers(1, 5), st.integers(0, 6))
-def test_stepwise_plan_keeps_the_capacity_and_bounds_the_exact_one(
-    seed: int, count: int, visits: int, capacity: int
-) -> None:
+def test_stepwise_plan_keeps_the_capacity_and_bounds_the_exact_one(seed: int, count: int, visits: int, capacity: int) -> None:
     value, later, latest = _problem(seed, count, visits)
     exact = schedule(value, later, latest, capacity, 90.0, 1e4, **SETTINGS)
     steps = schedule(value, later, latest, capacity, 90.0, 1e4, seconds=10.0, largest=0)

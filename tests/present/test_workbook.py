@@ -38,9 +38,7 @@ def test_numbers_are_numbers_and_dates_are_dates(book: Workbook, analysis: Simpl
     budget = book["What it costs"]
     row = [cell.value for cell in budget[2]]
     assert row[0] == analysis.budget["month"].iloc[0].to_pydatetime()
-    assert row[list(analysis.budget.columns).index("expected_cost")] == pytest.approx(
-        analysis.budget["expected_cost"].iloc[0]
-    )
+    assert row[list(analysis.budget.columns).index("expected_cost")] == pytest.approx(analysis.budget["expected_cost"].iloc[0])
     plan = book["What to do"]
     due = plan.cell(2, list(analysis.plan.columns).index("due") + 1)
     assert isinstance(due.value, dt.datetime)
@@ -95,8 +93,6 @@ def test_text_that_looks_like_a_formula_stays_text() -> None:
 
 
 def test_empty_tables_still_make_a_workbook(analysis: SimpleNamespace) -> None:
-    empty = SimpleNamespace(
-        **{**vars(analysis), "orders": analysis.orders.head(0), "warranty": analysis.warranty.head(0)}
-    )
+    empty = SimpleNamespace(**{**vars(analysis), "orders": analysis.orders.head(0), "warranty": analysis.warranty.head(0)})
     book = load_workbook(io.BytesIO(workbook_bytes(empty)))
     assert book["What to order"].max_row == 1

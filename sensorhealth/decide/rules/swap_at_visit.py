@@ -27,17 +27,13 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
     accepted = f"{100 * facts.policy.risk:g} %"
 
     def write(visit: str, following: str, chance: str, above: bool, warranty: str) -> str:
-        text = (
-            f"Left in at the visit on {visit}, the chance of ending before the following one on {following} is {chance}"
-        )
+        text = f"Left in at the visit on {visit}, the chance of ending before the following one on {following} is {chance}"
         if above:
             text += f", above the accepted {accepted}."
         else:
             text += "; an end in service would cost more than the life that a swap now gives up."
         if warranty:
-            text += (
-                f" Its warranty runs until {warranty}: test it on fresh, verified gas at the swap and keep the record."
-            )
+            text += f" Its warranty runs until {warranty}: test it on fresh, verified gas at the swap and keep the record."
         return text
 
     covered = np.where(facts.warranty_end >= ahead.swap_date, facts.warranty_end, np.datetime64("NaT", "D"))[rows]

@@ -26,9 +26,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
         elif outcome == "aborted":
             text = f"The last gas test on {tested} was aborted, which is neither pass nor fail. Test it with gas."
         else:
-            text = (
-                f"The last gas test on {tested} has no outcome and no reading: its state is unknown. Test it with gas."
-            )
+            text = f"The last gas test on {tested} has no outcome and no reading: its state is unknown. Test it with gas."
         return text + swap_planned(swap)
 
     return sentences(

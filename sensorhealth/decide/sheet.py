@@ -1,0 +1,188 @@
+"""The evidence sheet of a sensor, ready to print: its readings, the gas they were made with, its path, its forecast.
+
+A warranty claim usually needs the calibration record; this page lays it out and says what speaks against a claim. All
+text of the records is escaped.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from sensorhealth.decide.plan import FleetPlan
+from sensorhealth.decide.sheet_picture import path_picture
+from sensorhealth.decide.warranty import claim_window, warranty_list
+
+_STYLE = (
+    "body{font:11pt/1.4 sans-serif;margin:2em;color:#111}section{break-after:page}h1{font-size:16pt}h2{font-size:12pt;"
+    "margin:1em 0 .3em}table{border-collapse:collapse;font-size:9pt}th,td{border:1px solid #999;padding:.15em .5em;"
+    "text-align:left;vertical-align:top}td.number{text-align:right}thead{display:table-header-group}tr{break-inside:avoid}"
+    "th{background:#eee}svg{max-width:100%}.caution{border:2px solid #111;padding:.5em}@page{size:A4;margin:15mm}"
+)
+_CAUTION = (
+    "A forecast is not a proof of function and no proof of a defect. A claim rests on a documented failure on verified gas "
+    "inside the warranty, and on the terms of its contract. A sensor that fails a gas test is out of service."
+)
+_TEXTS = {"date": "Date", "kind": "Kind", "cylinder_id": "Cylinder", "gas_until": "Gas valid until", "gas_note": "Gas",
+          "applied": "Applied", "as_found": "As found", "as_left": "As left", "zero_offset": "Zero offset",
+          "ratio": "Headroom ratio", "outcome": "Outcome", "technician": "By", "temperature_c": "Temperature (C)"}  # fmt: skip
+
+
+def evidence_sheets(
+    fleet_plan: FleetPlan,
+    fleet: Any,
+    readings: pd.DataFrame,
+    sensor_ids: Sequence[str],
+    *,
+    paths: pd.DataFrame | None = None,
+    cylinders: pd.DataFrame | None = None,
+) -> str:
+    """One HTML page with a sheet per sensor of `sensor_ids`, each on paper of its own.
+
+    fleet: its tables `sensors`, `calibrations`, `cylinders`. readings: row, log_ratio, censoring (from the health
+    room). paths: sensor_id, time, mean, sd_latent (ln headroom ratio): the path as estimated, past and future.
+    cylinders: what was found about the gas (nomenclature cylinder_effects). Raises KeyError for a sensor that is not
+    in the plan.
+    """
+    position = {name: row for row, name in enumerate(fleet_plan.facts.sensor_id)}
+    body = "".join(_sheet(fleet_plan, fleet, readings, str(name), position[name], paths, cylinders) for name in sensor_ids)
+    title = f"Evidence on {fleet_plan.facts.as_of}"
+    return (
+        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
+        f"<style>{_STYLE}</style></head><body>{body}</body></html>\n"
+    )
+
+
+def _sheet(
+    fleet_plan: FleetPlan,
+    fleet: Any,
+    readings: pd.DataFrame,
+    name: str,
+    row: int,
+    paths: pd.DataFrame | None,
+    cylinders: pd.DataFrame | None,
+) -> str:
+    """The sheet of one sensor."""
+    facts = fleet_plan.facts
+    record = calibration_record(fleet, readings, name, facts.kind[row], cylinders)
+    forecast = fleet_plan.forecast.iloc[row]
+    path = None if paths is None else paths[paths["sensor_id"] == name].sort_values("time")
+    parts = [
+        f"<h1>Sensor {_safe(name)}: evidence on {facts.as_of}</h1>",
+        _facts_table(_identity(fleet_plan, fleet, name, row)),
+        f"<h2>Advice</h2><p>{_safe(_advice(fleet_plan, name, row))}</p>",
+        "<h2>Headroom and its path</h2>",
+        path_picture(record, path, facts.as_of, facts.warranty_end[row], fleet_plan.policy.margin),
+        "<h2>Forecast</h2>",
+        _facts_table(_forecast(forecast)),
+        f"<h2>Calibration record ({len(record)} rows)</h2>",
+        _record_table(record),
+        f'<p class="caution">{_safe(_CAUTION)}</p>',
+    ]
+    return f"<section>{''.join(parts)}</section>"
+
+
+def calibration_record(fleet: Any, readings: pd.DataFrame, name: str, kind: str, cylinders: pd.DataFrame | None) -> pd.DataFrame:
+    """Every calibration of sensor `name` with its headroom ratio and what is known of its gas, by time."""
+    record = fleet.calibrations[fleet.calibrations["sensor_id"] == name].sort_values("time", kind="stable")
+    known = readings.drop_duplicates("row").set_index("row") if len(readings) else pd.DataFrame({"log_ratio": []})
+    row = record["row"] if "row" in record else pd.Series(-1, index=record.index)
+    record = record.assign(
+        date=record["time"],
+        log_ratio=known["log_ratio"].reindex(row).to_numpy(dtype=float),
+        censoring=known["censoring"].reindex(row).to_numpy(dtype=float) if "censoring" in known else 0.0,
+    )
+    signs = {-1.0: "at most ", 1.0: "at least "}
+    record["ratio"] = [
+        "" if np.isnan(value) else f"{signs.get(side, '')}{np.exp(value):.2f}"
+        for value, side in zip(record["log_ratio"], record["censoring"])
+    ]
+    bottles = getattr(fleet, "cylinders", pd.DataFrame())
+    until = pd.Series(pd.NaT, index=record.index)
+    if len(bottles) and "expires" in bottles:
+        dates = bottles.drop_duplicates("cylinder_id").set_index("cylinder_id")["expires"]
+        until = record["cylinder_id"].map(dates)
+    record["gas_until"] = until
+    record["gas_note"] = np.where(until < record["time"], "expired", "")
+    if cylinders is not None and len(cylinders):
+        gas = kind.rpartition(" ")[2]
+        flagged = cylinders[cylinders["flagged"].astype(bool) & (cylinders["gas"] == gas)]
+        doubted = record["cylinder_id"].isin(flagged["cylinder_id"])
+        record["gas_note"] = np.where(doubted, "doubted", record["gas_note"])
+    return record.reset_index(drop=True)
+
+
+def _identity(fleet_plan: FleetPlan, fleet: Any, name: str, row: int) -> dict[str, Any]:
+    """What the sensor is."""
+    facts = fleet_plan.facts
+    sensor = fleet.sensors[fleet.sensors["sensor_id"] == name].iloc[-1]
+    start, by = claim_window(facts)
+    found = {
+        "Kind": facts.kind[row], "Site": facts.site[row], "Instrument": sensor.get("instrument_id", ""),
+        "Lot": facts.lot[row], "Supplier": sensor.get("supplier", ""), "Model": facts.model[row],
+        "Made": _day(sensor.get("manufactured", pd.NaT)), "Installed": _day(facts.installed[row]),
+        "Warranty until": _day(facts.warranty_end[row]), "Test from": _day(start[row]), "Test and give notice by": _day(by[row]),
+        "Last gas test": f"{_day(facts.last_test[row])} {facts.last_outcome[row]}".strip(),
+    }  # fmt: skip
+    return {key: value for key, value in found.items() if value}
+
+
+def _advice(fleet_plan: FleetPlan, name: str, row: int) -> str:
+    """What the warranty list advises, or why it says nothing."""
+    listed = warranty_list(fleet_plan.facts)
+    mine = listed[listed["sensor_id"] == name]
+    reason = str(fleet_plan.actions["reason"].iloc[row])
+    return f"{mine['advice'].iloc[0]} {reason}" if len(mine) else f"Not on the warranty list. {reason}"
+
+
+def _forecast(row: pd.Series) -> dict[str, Any]:
+    """The forecast of the sensor, in words and numbers."""
+    shown = {
+        "Headroom ratio now (5 %, median, 95 %)": ("headroom_ratio_p05", "headroom_ratio", "headroom_ratio_p95"),
+        "Remaining useful life in days (10 %, median, 90 %)": ("rul_days_p10", "rul_days_p50", "rul_days_p90"),
+        "Chance of ending before the warranty does": ("p_end_before_warranty_end",),
+        "Readings used": ("readings_used",),
+    }
+    found: dict[str, Any] = {"Status": row.get("status", "")}
+    for title, names in shown.items():
+        values = [row.get(name, np.nan) for name in names]
+        if not all(pd.isna(value) for value in values):
+            found[title] = ", ".join("unknown" if pd.isna(value) else f"{float(value):.3g}" for value in values)
+    return found
+
+
+def _facts_table(facts: dict[str, Any]) -> str:
+    rows = "".join(f'<tr><th scope="row">{_safe(key)}</th><td>{_safe(value)}</td></tr>' for key, value in facts.items())
+    return f"<table>{rows}</table>"
+
+
+def _record_table(record: pd.DataFrame) -> str:
+    """The record as a table; columns without a value are left out."""
+    names = [name for name in _TEXTS if name in record and record[name].notna().any() and (record[name] != "").any()]
+    head = "".join(f'<th scope="col">{_TEXTS[name]}</th>' for name in names)
+    lines = []
+    for values in zip(*(record[name] for name in names)):
+        cells = "".join(_cell(value) for value in values)
+        lines.append(f"<tr>{cells}</tr>")
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, float) and not np.isnan(value):
+        return f'<td class="number">{value:.4g}</td>'
+    return f"<td>{_safe(_day(value) if isinstance(value, pd.Timestamp) else value)}</td>"
+
+
+def _day(value: Any) -> str:
+    """A date, "" for none."""
+    return "" if pd.isna(value) else f"{pd.Timestamp(value):%Y-%m-%d}"
+
+
+def _safe(value: Any) -> str:
+    """Text of the records, escaped; "" for missing."""
+    missing = value is None or (not isinstance(value, str) and pd.isna(value))
+    return "" if missing else html.escape(str(value))

@@ -1,0 +1,99 @@
+"""Stock rules against the textbook, and the order list that follows from them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from decide_builders import AS_OF, forecast_rows, tables, weibull_rows
+from scipy import stats
+
+from sensorhealth.decide import FleetPlan, KindPolicy, Policy, orders, plan_fleet
+from sensorhealth.decide.orders import demand_distribution
+from sensorhealth.decide.stock import cover, newsvendor, newsvendor_normal, period_cost, reorder_point
+from sensorhealth.nomenclature import columns
+
+
+def test_newsvendor_with_normal_demand_is_the_textbook_one() -> None:
+    """Snyder and Shen, Fundamentals of Supply Chain Theory, example 4.3: h .18, p .70, N(50, 8)."""
+    found = newsvendor_normal(50.0, 8.0, 0.18, 0.70)
+    assert found == pytest.approx((56.603956, 1.997605), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("mean", "holding", "shortage", "quantity", "cost"), [(50, 0.18, 0.70, 56, 1.797235), (6, 1.0, 4.0, 8, 3.570107)]
+)
+def test_newsvendor_with_poisson_demand_is_the_textbook_one(
+    mean: float, holding: float, shortage: float, quantity: int, cost: float
+) -> None:
+    """The same book: Poisson(50) at the costs of example 4.3, and example 4.7."""
+    found = newsvendor(stats.poisson.pmf(np.arange(200), mean), holding, shortage)
+    assert found.quantity == quantity
+    assert found.cost == pytest.approx(cost, abs=1e-6)
+
+
+def test_stock_that_is_not_the_best_costs_what_the_textbook_says() -> None:
+    """Example 4.7 at a stock of 5."""
+    assert period_cost(stats.poisson.pmf(np.arange(100), 6), 5, 1.0, 4.0) == pytest.approx(6.590296, abs=1e-6)
+
+
+def test_reorder_point_and_base_stock_are_the_computed_ones() -> None:
+    """Weekly demand 100, deviation 20, four weeks, 95 %: 465.794145. Poisson(6), 95 %: 10."""
+    assert float(reorder_point(100.0, 20.0, 4.0, 0.95)) == pytest.approx(465.794145, abs=1e-5)
+    assert cover(stats.poisson.pmf(np.arange(60), 6), 0.95) == 10
+
+
+def test_demand_of_a_large_fleet_is_close_to_exact() -> None:
+    chances = np.random.default_rng(0).uniform(0.0, 0.05, 4_001)
+    close = demand_distribution(chances)
+    exact = demand_distribution(chances[:4_000])
+    assert abs(np.arange(close.size) @ close - chances.sum()) < 0.02
+    assert np.abs(np.cumsum(close)[:140] - np.cumsum(exact)[:140]).max() < 0.01
+
+
+def _plan(size: int = 120, **policy: object) -> FleetPlan:
+    ids = [f"S{i:03d}" for i in range(size)]
+    scale = np.random.default_rng(2).uniform(200, 1500, size)
+    fresh = weibull_rows(["electrochemical H2S"], 1200.0, 5.0)
+    return plan_fleet(weibull_rows(ids, scale, 5.0), None, forecast_rows(ids), tables(ids), Policy(**policy), fresh=fresh)
+
+
+def test_orders_cover_the_expected_demand_and_no_more_than_is_needed() -> None:
+    table = orders(_plan())
+    assert set(table.columns) == set(columns("orders"))
+    assert (table["quantity"] > 0).all()
+    assert (table["needed_by"] - table["order_by"]).dt.days.eq(42).all()
+    last = table.iloc[-1]
+    demand = last["expected_demand"]
+    assert table["cost"].sum() == pytest.approx((table["quantity"] * 200.0).sum())
+    assert 0 < demand < 120
+
+
+def test_stock_on_hand_lowers_the_first_order_unless_it_is_too_old() -> None:
+    kind = "electrochemical H2S"
+    without = orders(_plan())["quantity"].sum()
+    with_stock = orders(_plan(kinds={kind: KindPolicy(stock_on_hand=4)}))["quantity"].sum()
+    stale = orders(_plan(kinds={kind: KindPolicy(stock_on_hand=4, stock_age_days=181)}))["quantity"].sum()
+    assert with_stock == without - 4
+    assert stale == without
+
+
+def test_higher_service_level_never_orders_less() -> None:
+    total = [orders(_plan(service_level=level, planning_days=60))["quantity"].sum() for level in (0.6, 0.9, 0.99)]
+    assert total == sorted(total)
+    assert total[0] < total[-1]
+
+
+def test_short_shelf_life_holds_the_stock_down() -> None:
+    short = orders(_plan(service_level=0.99, shelf_life_days=7))
+    long = orders(_plan(service_level=0.99, shelf_life_days=365))
+    dates = sorted({*short["order_by"], *long["order_by"]})
+    so_far = np.array([[table.loc[table["order_by"] <= day, "quantity"].sum() for table in (short, long)] for day in dates])
+    assert (so_far[:, 0] <= so_far[:, 1]).all()
+    assert (so_far[:, 0] < so_far[:, 1]).any()
+    assert short["reason"].str.contains("shelf life").any()
+
+
+def test_need_before_delivery_is_named() -> None:
+    table = orders(_plan(lead_time_days=200))
+    assert "quicker delivery" in table["reason"].iloc[0]
+    assert table["order_by"].iloc[0] == AS_OF

@@ -1,0 +1,137 @@
+"""The warranty list and the evidence sheets."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from decide_builders import AS_OF, forecast_rows, tables, weibull_rows
+
+from sensorhealth.decide import Evidence, FleetPlan, Policy, evidence_sheets, plan_fleet, warranty_list
+from sensorhealth.nomenclature import columns
+
+DAY = pd.Timedelta(days=1)
+IDS = ["A", "B", "C", "D", "E", "F"]
+
+
+def _plan(evidence: Evidence | None = None, **policy: object) -> FleetPlan:
+    chance = [0.5, 0.2, 0.2, 0.001, 0.9, 0.9]
+    ends = [AS_OF + days * DAY for days in (90, 90, 90, 90, -1, 20)]
+    forecast = forecast_rows(IDS, p_end_before_warranty_end=chance)
+    fleet = tables(IDS, cylinder=["C1", "C1", "C2", "C1", "C1", "C1"], warranty_end=ends,
+                   unit_cost=[200.0, 800.0, 900.0, 200.0, 200.0, 200.0])  # fmt: skip
+    return plan_fleet(weibull_rows(IDS, 2000.0), None, forecast, fleet, Policy(**policy), evidence)
+
+
+GAS = Evidence(
+    cylinders=pd.DataFrame(
+        [{"cylinder_id": "C2", "gas": "H2S", "flagged": True, "p_out_of_tolerance": 0.99, "direction": "weak"}]
+    )
+)
+
+
+def test_list_is_ranked_by_what_a_claim_may_bring() -> None:
+    table = warranty_list(_plan().facts)
+    assert set(table.columns) == set(columns("warranty"))
+    assert table["sensor_id"].tolist() == ["F", "C", "B", "A", "D"]
+    assert table["expected_value"].iloc[:4].tolist() == pytest.approx([180.0, 180.0, 160.0, 100.0])
+    assert table["rank"].tolist() == [1, 2, 3, 4, 5]
+    assert "would cost more" in table["advice"].iloc[4]
+
+
+def test_no_claim_is_advised_where_the_gas_explains_the_reading() -> None:
+    table = warranty_list(_plan(GAS).facts).set_index("sensor_id")
+    assert "No claim" in table.loc["C", "advice"]
+    assert table.loc["C", "rank"] > table.loc["A", "rank"]
+
+
+def test_no_claim_is_advised_where_handling_explains_the_reading() -> None:
+    single = pd.DataFrame([{"sensor_id": "A", "time": AS_OF - 30 * DAY, "probability": 0.9, "recovered": None}])
+    table = warranty_list(_plan(Evidence(single_readings=single)).facts).set_index("sensor_id")
+    assert "No claim" in table.loc["A", "advice"]
+    assert "handling" in table.loc["A", "advice"]
+
+
+def test_test_falls_into_the_weeks_before_the_notice_period() -> None:
+    row = warranty_list(_plan(warranty_notice_days=20, warranty_test_days=30).facts).set_index("sensor_id").loc["A"]
+    assert row["test_by"] == AS_OF + 70 * DAY
+    assert row["test_from"] == AS_OF + 40 * DAY
+    late = warranty_list(_plan().facts).set_index("sensor_id").loc["F"]
+    assert "at once" in late["advice"]
+
+
+def test_pro_rata_terms_credit_only_the_part_of_the_warranty_left() -> None:
+    """Installed 400 days ago, warranty of 490 days in all: 30 left when notice is given."""
+    free = warranty_list(_plan().facts).set_index("sensor_id").loc["A", "expected_value"]
+    part = _plan(warranty_terms="pro-rata", warranty_chance=0.0, calibration_cost=0.0)
+    credit = warranty_list(part.facts).set_index("sensor_id").loc["A", "expected_value"]
+    assert credit == pytest.approx(free * 30 / 490)
+
+
+class _Tags(HTMLParser):
+    """Checks that every element is closed, and gathers the text."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: list[str] = []
+        self.text = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append(tag)
+        if tag not in ("meta", "path", "circle", "polygon", "polyline"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in ("path", "circle", "polygon", "polyline"):
+            assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def _fleet(plan: FleetPlan, note: str = "x") -> tuple[SimpleNamespace, pd.DataFrame, pd.DataFrame]:
+    times = [AS_OF - days * DAY for days in (300, 200, 100, 30)]
+    record = pd.DataFrame(
+        {"sensor_id": "A", "time": times, "kind": "full", "cylinder_id": ["C0", "C1", "C1", "C2"], "applied": 25.0,
+         "as_found": [24.0, 23.5, np.nan, 20.0], "outcome": "pass", "technician": note, "row": [1, 2, 3, 4]}
+    )  # fmt: skip
+    sensors = pd.DataFrame({"sensor_id": IDS, "instrument_id": note, "manufactured": pd.NaT})
+    bottles = pd.DataFrame({"cylinder_id": ["C1"], "expires": [AS_OF - 150 * DAY]})
+    readings = pd.DataFrame({"row": [1, 2, 3, 4], "log_ratio": np.log([2.0, 1.8, 1.7, 1.2]), "censoring": [1, 0, 0, 0]})
+    days = pd.date_range(times[0], AS_OF + 300 * DAY, freq="30D")
+    path = pd.DataFrame({"sensor_id": "A", "time": days, "mean": np.linspace(0.7, 0.1, len(days)), "sd_latent": 0.05})
+    return SimpleNamespace(sensors=sensors, calibrations=record, cylinders=bottles), readings, path
+
+
+def test_sheet_shows_readings_gas_path_and_forecast() -> None:
+    plan = _plan(GAS)
+    fleet, readings, path = _fleet(plan)
+    page = evidence_sheets(plan, fleet, readings, ["A"], paths=path, cylinders=GAS.cylinders)
+    tags = _Tags()
+    tags.feed(page)
+    assert not tags.open
+    for text in ("C0", "expired", "doubted", "at least 2.00", "1.20", "Calibration record (4 rows)", "Warranty until",
+                 "2026-06-29", "A forecast is not a proof", "Chance of ending before the warranty does"):  # fmt: skip
+        assert text in tags.text, text
+    assert tags.seen.count("circle") == 4
+    assert "polygon" in tags.seen
+
+
+def test_text_of_the_records_cannot_become_part_of_the_page() -> None:
+    plan = _plan()
+    fleet, readings, _ = _fleet(plan, note="<script>alert(1)</script>\"'&")
+    page = evidence_sheets(plan, fleet, readings, ["A", "B"])
+    assert "<script" not in page
+    tags = _Tags()
+    tags.feed(page)
+    assert tags.seen.count("section") == 2
+
+
+def test_same_evidence_gives_the_same_page() -> None:
+    plan = _plan()
+    fleet, readings, _ = _fleet(plan)
+    assert evidence_sheets(plan, fleet, readings, ["A"]) == evidence_sheets(plan, fleet, readings, ["A"])
