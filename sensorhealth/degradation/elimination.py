@@ -166,7 +166,7 @@ class Eliminated:
 def eliminate(layout: Layout, sums: Sums, d: FloatArray, theta: FloatArray) -> Eliminated:
     """Solve at relative variances d (2, 2) and theta (K,), one per crossed class."""
     t = np.sqrt(theta)[layout.class_of_column]
-    schur, log_det = sums.xx.copy(), sums.log_det
+    schur, log_det = sums.xx, sums.log_det
     blocks = []
     for k, block in enumerate(layout.blocks):
         absorbed, rest = absorb(sums, d, k)

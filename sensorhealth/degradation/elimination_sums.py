@@ -27,11 +27,16 @@ class Sums:
     rz: FloatArray | None  # (2, N) R^-1Z, None for white noise without weights
     ww: FloatArray  # (3, n) Z'R^-1Z: entries 11, 12, 22
     wx: FloatArray  # (2, q, n) Z'R^-1[X y]
-    xx: FloatArray  # (q, q)
+    unit_xx: FloatArray  # (units, q, q) [X y]'R^-1[X y] of each unit
     tx: FloatArray  # (C, q) T'R^-1[X y]
     tt: list[FloatArray]  # T'R^-1T of every block (C_b, C_b), or (C_b,) where it is diagonal
     log_det: float  # log|R|
     _kept: dict[int, Pairs] = field(default_factory=dict)
+
+    @property
+    def xx(self) -> FloatArray:
+        """[X y]'R^-1[X y] (q, q)."""
+        return np.asarray(self.unit_xx.sum(axis=0))
 
     def pairs(self, k: int) -> Pairs:
         """P = T'R^-1Z of unit k."""
@@ -57,10 +62,10 @@ def reduce_readings(layout: Layout) -> Sums:
     log_det = 0.0 if w is None else -float(np.log(w).sum())
     rz = None if w is None else np.stack((w, w * layout.data.g))
     out = _empty(layout, rz, log_det)
-    for unit in layout.units:
+    for k, unit in enumerate(layout.units):
         wu = None if w is None else w[unit.readings]
         xy = _unit_xy(layout, unit)
-        _add_unit(out, unit, out._rz(unit), xy, xy if wu is None else xy * wu[:, None])
+        _add_unit(out, k, out._rz(unit), xy, xy if wu is None else xy * wu[:, None])
         out.tt[unit.block] = out.tt[unit.block] + _same_reading(layout, unit, wu)
     return out
 
@@ -77,7 +82,7 @@ def reduce_wander(layout: Layout, noise: ClockNoise) -> tuple[Sums, Sums]:
     for k, unit in enumerate(layout.units):
         both = _pairs_in_time(layout, k, noise)
         for part, columns, tt in ((here, solved, both[0]), (change, slope, both[1])):
-            _add_unit(part, unit, part._rz(unit), xy[unit.readings], columns[unit.readings, :q])
+            _add_unit(part, k, part._rz(unit), xy[unit.readings], columns[unit.readings, :q])
             part.tt[unit.block] = part.tt[unit.block] + tt
     return here, change
 
@@ -85,7 +90,16 @@ def reduce_wander(layout: Layout, noise: ClockNoise) -> tuple[Sums, Sums]:
 def _empty(layout: Layout, rz: FloatArray | None, log_det: float) -> Sums:
     n, q = layout.sensors, layout.fixed + 1
     tt = [np.zeros(len(b.columns)) for b in layout.blocks]
-    return Sums(layout, rz, np.zeros((3, n)), np.zeros((2, q, n)), np.zeros((q, q)), np.zeros((layout.columns, q)), tt, log_det)
+    return Sums(
+        layout,
+        rz,
+        np.zeros((3, n)),
+        np.zeros((2, q, n)),
+        np.zeros((len(layout.units), q, q)),
+        np.zeros((layout.columns, q)),
+        tt,
+        log_det,
+    )
 
 
 def _unit_xy(layout: Layout, unit: Unit) -> FloatArray:
@@ -96,23 +110,24 @@ def _unit_xy(layout: Layout, unit: Unit) -> FloatArray:
     return xy
 
 
-def _add_unit(out: Sums, unit: Unit, rz: FloatArray, xy: FloatArray, rx: FloatArray) -> None:
+def _add_unit(out: Sums, k: int, rz: FloatArray, xy: FloatArray, rx: FloatArray) -> None:
     """Everything of one unit but T'R^-1T."""
-    layout, n, sensor = out.layout, unit.sensor_count, unit.sensor
+    layout, unit = out.layout, out.layout.units[k]
+    n, sensor = unit.sensor_count, unit.sensor
     g = layout.data.g[unit.readings]
     ww = np.stack((totals(sensor, rz[0], n), totals(sensor, rz[1], n), totals(sensor, g * rz[1], n)))
     wx = np.empty((2, rx.shape[1], n))
     columns = layout.blocks[unit.block].columns
     tx = np.zeros((len(columns), rx.shape[1]))
-    for k in range(rx.shape[1]):
-        one = np.ascontiguousarray(rx[:, k])
-        wx[0, k] = totals(sensor, one, n)
-        wx[1, k] = totals(sensor, g * one, n)
+    for j in range(rx.shape[1]):
+        one = np.ascontiguousarray(rx[:, j])
+        wx[0, j] = totals(sensor, one, n)
+        wx[1, j] = totals(sensor, g * one, n)
         if len(columns):
             met = one if unit.entry is None else one[unit.entry]
-            tx[:, k] = totals(unit.column, met if unit.value is None else met * unit.value, len(columns))
+            tx[:, j] = totals(unit.column, met if unit.value is None else met * unit.value, len(columns))
     out.ww[:, unit.sensors], out.wx[:, :, unit.sensors] = ww, wx
-    out.xx += xy.T @ rx
+    out.unit_xx[k] = xy.T @ rx
     out.tx[columns] += tx
 
 

@@ -21,7 +21,8 @@ from sensorhealth.degradation.reml_data import (
 from sensorhealth.degradation.reml_fit import CrossedFit, SharedDraws
 from sensorhealth.degradation.reml_layout import make_layout
 from sensorhealth.degradation.reml_newton import Minimum, minimise
-from sensorhealth.degradation.reml_start import start_values
+from sensorhealth.degradation.reml_start import start_values, thin_sums
+from sensorhealth.errors import FitError
 
 __all__ = [
     "CrossedClass",
@@ -55,7 +56,7 @@ def fit(
     """
     check_data(data, brownian=brownian)
     criterion = Criterion(make_layout(data, brownian=brownian), method, brownian=brownian, penalty=penalty)
-    phi = _start(criterion) if start is None else _lift(criterion, criterion.phi(start))
+    phi = _thin_fit(criterion, _start(criterion)) if start is None else _lift(criterion, criterion.phi(start))
     found = minimise(criterion, phi, max_evaluations=max_evaluations, tolerance=tolerance)
     found = _leave_saddle(criterion, found, max_evaluations, tolerance)
     message = "converged" if found.converged else f"stopped after {found.evaluations} evaluations"
@@ -89,6 +90,20 @@ def _start(criterion: Criterion) -> FloatArray:
     names = [c.name for c in layout.data.classes]
     crossed = {name: float(value * residual) for name, value in zip(names, theta)}
     return criterion.phi(VarianceParameters(residual, d * residual, crossed, tau * residual))
+
+
+def _thin_fit(criterion: Criterion, phi: FloatArray) -> FloatArray:
+    """A rough fit of a few blocks of a large fleet, to begin the full one nearby."""
+    thin = None if criterion.brownian else thin_sums(criterion.white_sums)
+    if thin is None:
+        return phi
+    rough = Criterion(thin[0].layout, criterion.method, brownian=False, penalty=criterion.penalty)
+    rough.white_sums = thin[0]
+    rough.nu += thin[1] - len(criterion.layout.data.y)
+    try:
+        return minimise(rough, phi, max_evaluations=20, tolerance=1e-3).phi
+    except FitError:  # the few blocks do not determine every fixed effect
+        return phi
 
 
 def _lift(criterion: Criterion, phi: FloatArray) -> FloatArray:

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from sensorhealth.degradation.elimination_blocks import Block, Unit
 from sensorhealth.degradation.elimination_sums import Sums
 from sensorhealth.degradation.reml_data import FloatArray
 
+THIN_BLOCKS = 16  # from this number of blocks on a fit of a few of them comes first
+THIN_SHARE = 0.05
 LEAST_SHARE = 0.05  # part of an observed variance that a moment estimate keeps at least
 
 
@@ -82,3 +87,24 @@ def _columns(sums: Sums, lines: FloatArray, s2: float) -> tuple[FloatArray, floa
         theta[k] = max(excess, 0.0) / max(float(weight.sum()), 1e-300)
         share += theta[k] * float(weight.sum()) / max(len(layout.data.y), 1)
     return theta, share
+
+
+def thin_sums(sums: Sums) -> tuple[Sums, int] | None:
+    """Sums of a few evenly spaced blocks and their number of readings, where there are enough blocks to choose from."""
+    layout = sums.layout
+    filled = [b for b, block in enumerate(layout.blocks) if len(block.columns) and block.units]
+    if len(filled) < THIN_BLOCKS:
+        return None
+    count = max(THIN_BLOCKS // 4, round(THIN_SHARE * len(filled)))
+    chosen = [filled[k] for k in np.linspace(0, len(filled) - 1, count).round().astype(int)]
+    blocks: list[Block] = []
+    units: list[Unit] = []
+    kept: list[int] = []
+    for number, b in enumerate(chosen):
+        block = layout.blocks[b]
+        blocks.append(replace(block, units=tuple(range(len(units), len(units) + len(block.units)))))
+        units += [replace(layout.units[k], block=number) for k in block.units]
+        kept += block.units
+    few = replace(layout, blocks=blocks, units=units)
+    thin = Sums(few, sums.rz, sums.ww, sums.wx, sums.unit_xx[kept], sums.tx, [sums.tt[b] for b in chosen], 0.0)
+    return thin, sum(len(unit.sensor) for unit in units)

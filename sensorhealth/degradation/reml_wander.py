@@ -47,7 +47,7 @@ def score_with_wander(el: Eliminated, d_sums: Sums, noise: ClockNoise, reml: boo
     variate = _variate(el, states, noise)
     weight = el.beta_root if reml else el.beta_root[:0]
     out = new_score(p, 4 + len(layout.data.classes))
-    d_schur = d_sums.xx.copy()
+    d_schur = d_sums.xx
     out.trace[-1] = d_sums.log_det
     for b, (block, solved) in enumerate(zip(layout.blocks, el.blocks)):
         t_part = np.zeros((len(block.columns), len(out.trace)))
