@@ -72,6 +72,14 @@ def repeats(key: Array, rows: IntArray) -> tuple[IntArray, IntArray]:
     return order[again][back].astype(np.int64), order[first[again]][back].astype(np.int64)
 
 
+def either_of(pairs: Array, rows: IntArray) -> IntArray:
+    """Of `rows` (n,) those that are one of two neighbours for which `pairs` (n - 1,) is true."""
+    chosen = np.zeros(len(rows), dtype=bool)
+    chosen[:-1] |= pairs
+    chosen[1:] |= pairs
+    return rows[chosen]
+
+
 def crowded(key: Array, fewest: int) -> Array:
     """Rows whose key at least `fewest` rows may share: none of those that do is missed, few others are let through."""
     bits = int(np.clip(np.log2(max(len(key), 2)) + 1, 8, 24))

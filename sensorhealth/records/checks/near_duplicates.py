@@ -7,7 +7,7 @@ import numpy as np
 from ... import nomenclature
 from ..bench import DOUBTED, SET_ASIDE, Array, Batch, Bench, shown, sorted_order
 from ..raw import IntArray
-from ._tools import MEASURED, row_keys
+from ._tools import MEASURED, either_of, row_keys
 
 ORDER = 55
 FINDINGS = {
@@ -59,7 +59,7 @@ def _close_in_time(bench: Bench) -> IntArray:
     order = order[bench.used["calibrations"][order]]
     sensor, time = bench.codes("calibrations", "sensor_id")[0][order], bench.integers("time")[order]
     near = (sensor[1:] == sensor[:-1]) & (time[1:] - time[:-1] < 24 * _HOUR)
-    return order[np.append(near, False) | np.append(False, near)]
+    return either_of(near, order)
 
 
 def _not_round(bench: Bench, rows: IntArray) -> Array:
