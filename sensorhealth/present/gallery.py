@@ -90,9 +90,14 @@ def sudden_hazard(analysis: Any, group: str, *, ax: Axes | None = None) -> Axes:
     return survival.hazard(survival.hazard_data(analysis.sudden, analysis.lives, group), name=group, ax=ax)
 
 
-def chance_and_outcome(track_record: Any, *, ax: Axes | None = None) -> Axes:
-    """Reliability diagram of a track record."""
-    return reliability.reliability(track_record.reliability, ax=ax)
+def chance_and_outcome(track_record: Any, horizon_days: int = 180, *, ax: Axes | None = None) -> Axes:
+    """Reliability diagram of a track record: chances to end within `horizon_days` against the shares that came."""
+    from sensorhealth.evaluate.past import MODEL
+
+    bins = track_record.reliability
+    bins = bins[(bins["horizon_days"] == horizon_days) & (bins["forecaster"] == MODEL)]
+    data = reliability.with_limits(bins["forecast"], bins["happened"], bins["count"])
+    return reliability.reliability(data, name=f"{horizon_days} days ahead", ax=ax)
 
 
 def current_life(analysis: Any, sensor_id: str) -> pd.Series:

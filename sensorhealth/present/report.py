@@ -26,7 +26,7 @@ def report_html(analysis: Any, audience: str = "planner", track_record: Any = No
     shown = sections.contract_tables(analysis, track_record)
     shown["sensors"] = Table("sensors", "Sensors", listed, sensors.list_columns(listed))
     more = sensors.page_columns(listed)
-    drawn = pictures.pictures(analysis)
+    drawn = pictures.pictures(analysis, track_record)
     order = (("retest",) if "retest" in shown else ()) + sections.ORDER[audience]
     body = "".join(_section(name, shown, drawn, analysis, track_record) for name in order)
     packed = {name: tables.pack(table.frame, table.shown) for name, table in shown.items()}
@@ -48,8 +48,7 @@ def _section(name: str, shown: dict[str, Table], drawn: dict[str, str], analysis
         inside += sections.records(analysis)
     if name == "track-record":
         said = getattr(track_record, "sentence", "") or (
-            "The back-test was not run for this report, so nothing here shows how good such forecasts have been on "
-            "these records."
+            "The back-test was not run for this report, so nothing here shows how good such forecasts have been on these records."
         )
         inside += html.element("p", html.text(said))
     if name in shown:
@@ -63,9 +62,7 @@ def _section(name: str, shown: dict[str, Table], drawn: dict[str, str], analysis
 def _page(analysis: Any, order: tuple[str, ...], answers: str, body: str, stores: str) -> str:
     style, script = html.asset("page.css"), html.asset(*SCRIPTS)
     policy = f"default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src {html.digest(script)}"
-    links = "".join(
-        f'<li><a href="#{name}">{html.text(sections.TITLES[name])}</a></li>' for name in (*order, "cautions")
-    )
+    links = "".join(f'<li><a href="#{name}">{html.text(sections.TITLES[name])}</a></li>' for name in (*order, "cautions"))
     source = html.text(analysis.fleet.source)
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'

@@ -83,11 +83,10 @@ def names(ax: Axes, *, x: str = "", y: str = "", title: str = "", note: str = ""
         ax.set_xlabel(x, color=INK, fontsize=NORMAL, fontfamily=FONT)
     if y:
         ax.set_ylabel(y, color=INK, fontsize=NORMAL, fontfamily=FONT)
-    lines = textwrap.wrap(note, max(24, int(width_of(ax) * 72 / (SMALL * 0.58)) - 8))
+    whole = " · ".join(part.replace(" ", "\u00a0") if len(part) <= 40 else part for part in note.split(" · "))
+    lines = textwrap.wrap(whole, max(24, int(width_of(ax) * 72 / (SMALL * 0.58)) - 8))
     if title:
-        ax.set_title(
-            clean(title), loc="left", color=INK, fontsize=LARGE, fontfamily=FONT, pad=8 + 12 * len(lines), **PLAIN
-        )
+        ax.set_title(clean(title), loc="left", color=INK, fontsize=LARGE, fontfamily=FONT, pad=8 + 12 * len(lines), **PLAIN)
     if lines:
         ax.annotate(
             "\n".join(lines), (0, 1), (0, 7), xycoords="axes fraction", textcoords="offset points",
@@ -112,9 +111,7 @@ def write(ax: Axes, text: str, x: Any, y: float, **how: Any) -> None:
     offset = how.pop("offset", (4, 0))
     coordinates = how.pop("coordinates", "data")
     settings = {"color": INK, "fontsize": SMALL, "fontfamily": FONT, "va": "center", "ha": "left", **PLAIN, **how}
-    ax.annotate(
-        clean(text), (x, y), offset, xycoords=coordinates, textcoords="offset points", annotation_clip=False, **settings
-    )
+    ax.annotate(clean(text), (x, y), offset, xycoords=coordinates, textcoords="offset points", annotation_clip=False, **settings)
 
 
 def width_of(ax: Axes) -> float:

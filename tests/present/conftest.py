@@ -38,6 +38,7 @@ def make_sensors(n: int, rng: np.random.Generator) -> pd.DataFrame:
             "lot": rng.choice(["L1", "L2", "L3"], n),
             "warranty_end": installed + pd.Timedelta(days=730),
             "removed": pd.NaT,
+            "gain_limit": 3.0,
         }
     )
 
@@ -192,7 +193,7 @@ def invented_analysis(n: int = 60, seed: int = 1) -> SimpleNamespace:
     )
     fleet = SimpleNamespace(
         sensors=sensors,
-        calibrations=readings[["sensor_id", "time"]],
+        calibrations=readings[["row", "sensor_id", "time"]].assign(headroom=1.2, applied=1.0, span_gain=np.nan),
         cylinders=pd.DataFrame(),
         findings=findings,
         reconciliation=reconciliation,
@@ -255,7 +256,8 @@ def invented_analysis(n: int = 60, seed: int = 1) -> SimpleNamespace:
         as_of=AS_OF,
         policy=policy,
         lives=lives,
-        readings=readings,
+        readings=readings.drop(index=5),
+        oddities=SimpleNamespace(single_readings=readings.loc[[5], ["row", "life_id", "time"]]),
         ageing=ageing,
         forecast=forecast,
         plan=plan,

@@ -6,6 +6,7 @@ import json
 import re
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -74,9 +75,7 @@ def test_no_sensor_disappears(analysis: SimpleNamespace, page: str) -> None:
 
 def test_rows_in_are_rows_used_and_set_aside(page: str) -> None:
     assert "Rows in = used + set aside" in page
-    assert '<th scope="row">calibrations</th><td class="right">701</td><td class="right">700</td>' in page.replace(
-        "'", '"'
-    )
+    assert '<th scope="row">calibrations</th><td class="right">701</td><td class="right">700</td>' in page.replace("'", '"')
 
 
 def test_nothing_outside_the_file_is_asked_for(page: str) -> None:
@@ -132,6 +131,12 @@ def test_empty_outputs_still_make_a_page(analysis: SimpleNamespace) -> None:
 def test_paths_are_packed_within_the_limit(analysis: SimpleNamespace) -> None:
     listed = sensors.sensor_list(analysis)
     whole = sensors.paths(analysis, listed)
-    assert sum(whole["counts"]) == len(analysis.readings)
+    assert sum(whole["counts"]) == len(analysis.readings) + len(analysis.oddities.single_readings)
     few = sensors.paths(analysis, listed, limit=40)
     assert sum(few["counts"]) <= 40 and few["at"] == whole["at"][: len(few["at"])]
+
+
+def test_single_bad_readings_are_shown_as_left_out(analysis: SimpleNamespace) -> None:
+    odd = sensors.left_out(analysis)
+    assert odd["censoring"].tolist() == [sensors.LEFT_OUT]
+    assert odd["log_ratio"].item() == pytest.approx(np.log(1.2))

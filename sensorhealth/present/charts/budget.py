@@ -13,18 +13,27 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def budget_data(budget: pd.DataFrame, quantity: str = "cost") -> pd.DataFrame:
-    """Month, expected, p10, p50, p90 and cumulated (expected, from the first month) of `quantity`.
+def whole_fleet(table: pd.DataFrame) -> pd.DataFrame:
+    """The rows of the budget table that are about the fleet as a whole, where it has rows by site or technology too."""
+    return table[table["group"].isin(["all", "fleet", ""])] if "group" in table and len(table) else table
 
-    budget: the budget table. quantity: "cost" (in the policy's currency) or "count" (sensors).
+
+def budget_data(table: pd.DataFrame, quantity: str = "cost") -> pd.DataFrame:
+    """Month, expected, p10, p50, p90, and the same from the first month on (until_expected, until_p10, until_p90).
+
+    table: the budget table. quantity: "cost" (in the policy's currency) or "count" (sensors). Quantiles of sums are not
+    sums of quantiles: where the table has no cumulated ones, until_p10 and until_p90 are NaN.
     """
     if quantity not in ("cost", "count"):
         raise ValueError(f"quantity is 'cost' or 'count', not {quantity!r}")
-    frame = budget[["month"]].copy()
+    rows = whole_fleet(table)
+    frame = pd.DataFrame({"month": pd.to_datetime(rows["month"])})
     for part in ("expected", "p10", "p50", "p90"):
-        frame[part] = budget[f"{part}_{quantity}"].astype(float)
-    frame["month"] = pd.to_datetime(frame["month"])
-    frame["cumulated"] = frame["expected"].cumsum()
+        frame[part] = rows[f"{part}_{quantity}"].astype(float)
+    frame["until_expected"] = frame["expected"].cumsum()
+    for part in ("p10", "p90"):
+        name = f"cumulative_{part}_{quantity}"
+        frame[f"until_{part}"] = rows[name].astype(float) if name in rows else np.nan
     return frame.reset_index(drop=True)
 
 
@@ -43,7 +52,7 @@ def budget(table: pd.DataFrame, quantity: str = "cost", *, currency: str = "", a
     ax.vlines(place, data["p10"], data["p90"], color=style.INK, linewidth=1.3)
     ax.scatter(place, data["p90"], marker="_", s=28, color=style.INK, linewidth=1.3)
     top = float(data[["p90", "expected"]].max().max()) or 1.0
-    ax.set(ylim=(0, top * 1.28), xlim=(-0.7, len(data) - 0.3))
+    ax.set(ylim=(0, top * 1.32), xlim=(-0.7, len(data) - 0.3))
     _label_years(ax, data, quantity, currency, top)
     step = next((months for months in (1, 2, 3, 6, 12) if len(data) / months <= style.width_of(ax) * 1.4), 24)
     ax.set_xticks(place[::step], [f"{month:%Y-%m}" for month in data["month"].iloc[::step]])
@@ -52,21 +61,24 @@ def budget(table: pd.DataFrame, quantity: str = "cost", *, currency: str = "", a
     style.names(
         ax, x="month", y=f"{'cost' if quantity == 'cost' else 'replacements'} a month ({unit})",
         title="Cost by month" if quantity == "cost" else "Replacements by month",
-        note="bar: expected, with its sum by year above · line: from the 10 % to the 90 % quantile",
+        note="bar: expected · line: 10 % to 90 % quantile · above: sums of the first 12, 24, ... months (10 % to 90 %)",
     )  # fmt: skip
     return ax
 
 
 def _label_years(ax: Axes, data: pd.DataFrame, quantity: str, currency: str, top: float) -> None:
-    for start in range(0, len(data) - 5, 12):
-        part = data.iloc[start : start + 12]
-        total = part["expected"].sum()
-        text = wording.money(total, currency) if quantity == "cost" else wording.count(round(total), "sensor")
-        if style.width_of(ax) > 6:
-            months = "" if len(part) == 12 else f" ({len(part)} months)"
-            text = f"year {start // 12 + 1}{months}: {text} expected"
-        ax.hlines(top * 1.12, start - 0.3, start + len(part) - 0.7, color=style.MUTED, linewidth=0.8)
-        style.write(
-            ax, text, start + len(part) / 2 - 0.5, top * 1.12,
-            offset=(0, 3), ha="center", va="bottom",
-        )  # fmt: skip
+    """Sums from the first month to the end of each year, with their band where it is known."""
+
+    def amount(value: float) -> str:
+        return wording.money(value, currency) if quantity == "cost" else wording.number(value)
+
+    wide = style.width_of(ax) > 6
+    for stop in range(12, len(data) + 1, 12):
+        row = data.iloc[stop - 1]
+        text = amount(row["until_expected"])
+        if wide and np.isfinite(row["until_p10"]):
+            text += f" ({amount(row['until_p10'])} to {amount(row['until_p90'])})"
+        label = f"{stop} months: {text}" if wide else f"{stop}: {text}"
+        ax.axvline(stop - 0.5, color=style.MUTED, linewidth=0.8, linestyle=(0, (1, 2)))
+        height = top * (1.24 - 0.075 * (stop // 12 - 1))
+        style.write(ax, label, stop - 0.5, height, offset=(-4, 0), ha="right")

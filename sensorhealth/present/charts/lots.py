@@ -23,14 +23,14 @@ def lots_data(table: pd.DataFrame, *, max_rows: int = 40, false_discovery: float
     loss.
     """
     frame = table.loc[table["ageing_per_year"].notna()].copy()
-    differs = frame["q_value"].astype(float) < false_discovery
     frame["kind"] = frame["technology"].astype(str) + ", " + frame["gas"].astype(str)
     frame["loss"] = -frame["ageing_per_year"].astype(float)
     frame[["low", "high"]] = -frame[["high", "low"]].astype(float).to_numpy()
-    frame["marker"] = differs.map({True: "D", False: ""})
-    frame["remark"] = [
-        f"{ratio:.1f} times the others" if ratio > 0 else "differs from the others" for ratio in frame["ratio_to_rest"]
-    ]
+    proven = frame["q_value"].astype(float) < false_discovery
+    if "verdict" in frame:
+        proven = frame["verdict"].isin(["worse", "better"])
+    frame["marker"] = proven.map({True: "D", False: ""})
+    frame["remark"] = [f"{r:.1f} times the others" if r > 0 else "apart from the others" for r in frame["ratio_to_rest"]]
     if len(frame) > max_rows:
         frame = frame.sort_values("q_value", kind="stable").head(max_rows)
     kept = ["lot", "kind", "sensors", "loss", "low", "high", "ratio_to_rest", "q_value", "marker", "remark"]
@@ -46,9 +46,7 @@ def lots(table: pd.DataFrame, *, max_rows: int = 40, ax: Axes | None = None) -> 
     """
     data = lots_data(table, max_rows=max_rows)
     labels = [f"{lot} ({n:.0f})" for lot, n in zip(data["lot"], data["sensors"])]
-    ax = forest.rows(
-        data, heading="kind", value="loss", marker="marker", labels=labels, empty="No lot can be compared.", ax=ax
-    )
+    ax = forest.rows(data, heading="kind", value="loss", marker="marker", labels=labels, empty="No lot can be compared.", ax=ax)
     hidden = int(table["ageing_per_year"].notna().sum()) - len(data)
     more = f"; {hidden} more not drawn" if hidden else ""
     style.names(

@@ -13,6 +13,8 @@ from sensorhealth.present import style, wording
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+Z90 = 1.6448536269514722
+
 
 def reliability_data(probability: ArrayLike, happened: ArrayLike, *, bins: int = 10) -> pd.DataFrame:
     """Forecast probabilities in bins of equal width against the share that came true.
@@ -24,19 +26,23 @@ def reliability_data(probability: ArrayLike, happened: ArrayLike, *, bins: int =
     p, y = np.asarray(probability, dtype=float), np.asarray(happened, dtype=float)
     place = np.clip((p * bins).astype(int), 0, bins - 1)
     count = np.bincount(place, minlength=bins)
-    with np.errstate(invalid="ignore"):
-        predicted = np.bincount(place, p, bins) / count
-        share = np.bincount(place, y, bins) / count
-    z = 1.6448536269514722
-    with np.errstate(invalid="ignore", divide="ignore"):
-        middle = (share + z**2 / (2 * count)) / (1 + z**2 / count)
-        half = z / (1 + z**2 / count) * np.sqrt(share * (1 - share) / count + z**2 / (4 * count**2))
+    there = count > 0
     edges = np.linspace(0, 1, bins + 1)
-    frame = pd.DataFrame(
-        {"lower": edges[:-1], "upper": edges[1:], "count": count, "predicted": predicted, "observed": share,
-         "low": np.clip(middle - half, 0, 1), "high": np.clip(middle + half, 0, 1)}
-    )  # fmt: skip
-    return frame[frame["count"] > 0].reset_index(drop=True)
+    frame = with_limits(
+        np.bincount(place, p, bins)[there] / count[there], np.bincount(place, y, bins)[there] / count[there], count[there]
+    )
+    frame.insert(0, "lower", edges[:-1][there])
+    frame.insert(1, "upper", edges[1:][there])
+    return frame
+
+
+def with_limits(predicted: ArrayLike, observed: ArrayLike, count: ArrayLike) -> pd.DataFrame:
+    """Count, predicted, observed, and the share's 90 % Wilson limits low and high, from binned forecasts."""
+    share, n = np.asarray(observed, dtype=float), np.asarray(count, dtype=float)
+    middle = (share + Z90**2 / (2 * n)) / (1 + Z90**2 / n)
+    half = Z90 / (1 + Z90**2 / n) * np.sqrt(share * (1 - share) / n + Z90**2 / (4 * n**2))
+    low, high = np.clip(middle - half, 0, 1), np.clip(middle + half, 0, 1)
+    return pd.DataFrame({"count": n, "predicted": predicted, "observed": share, "low": low, "high": high})
 
 
 def reliability(data: pd.DataFrame, *, name: str = "", ax: Axes | None = None) -> Axes:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from sensorhealth.present.charts.budget import budget_data
 from sensorhealth.present.page import sensors
 from sensorhealth.present.page.html import element, text
 from sensorhealth.present.wording import count, date, money, number, span
@@ -66,10 +67,8 @@ def when(analysis: Any, listed: pd.DataFrame) -> Answer:
     within = "; ".join(f"within {days} days: {number((due <= days).sum())}" for days in (30, 90, 365))
     sentences = [f"due by {date(analysis.as_of)} or before.", f"Due {within}."]
     visits = analysis.visits
-    if visits is not None and len(visits):
-        coming = visits[
-            (pd.to_datetime(visits["visit"]) >= analysis.as_of) & (visits[["swaps", "tests"]].sum(axis=1) > 0)
-        ]
+    if len(visits):
+        coming = visits[(pd.to_datetime(visits["visit"]) >= analysis.as_of) & (visits[["swaps", "tests"]].sum(axis=1) > 0)]
         for row in coming.sort_values("visit").head(2).to_dict("records"):
             swaps, tests = count(int(row["swaps"]), "swap"), count(int(row["tests"]), "test")
             sentences.append(f"{date(row['visit'])}, {row['site'] or 'site unknown'}: {swaps}, {tests}.")
@@ -77,25 +76,23 @@ def when(analysis: Any, listed: pd.DataFrame) -> Answer:
 
 
 def how_much(analysis: Any) -> Answer:
-    """Expected cost of the next twelve months, with the range of its months, and what is to be ordered."""
-    budget, currency = analysis.budget, analysis.policy.currency
-    year = budget.head(12)
+    """Expected cost of the next twelve months with its band, and what is to be ordered soon."""
+    question, currency = "How much money?", analysis.policy.currency
+    year, replaced = (budget_data(analysis.budget, quantity).head(12) for quantity in ("cost", "count"))
     if not len(year):
-        return Answer("How much money?", "unknown", ("There is no budget: no sensor has a forecast.",), "budget")
-    sentences = [
-        f"expected for {count(len(year), 'month')} from {date(year['month'].iloc[0])}, "
-        f"for {number(year['expected_count'].sum())} replacements."
-    ]
-    low, high = year["p10_cost"].min(), year["p90_cost"].max()
-    sentences.append(f"A single month: {money(low, currency)} to {money(high, currency)} in eight cases of ten.")
+        return Answer(question, "unknown", ("There is no budget: no sensor has a forecast.",), "budget")
+    last = year.iloc[-1]
+    months = f"{count(len(year), 'month')} from {date(year['month'].iloc[0])}"
+    sentences = [f"expected for {months}, for {number(replaced['until_expected'].iloc[-1])} replacements."]
+    if pd.notna(last["until_p10"]):
+        band = f"{money(last['until_p10'], currency)} to {money(last['until_p90'], currency)}"
+        sentences.append(f"In eight cases of ten: {band}.")
     orders = analysis.orders
-    if orders is not None and len(orders):
+    if len(orders):
         soon = orders[pd.to_datetime(orders["order_by"]) <= analysis.as_of + pd.Timedelta(days=30)]
-        sentences.append(
-            f"To order within 30 days: {count(int(soon['quantity'].sum()), 'sensor')}, "
-            f"{money(soon['cost'].sum(), currency)}."
-        )
-    return Answer("How much money?", money(year["expected_cost"].sum(), currency), tuple(sentences), "budget")
+        ordered = f"{count(int(soon['quantity'].sum()), 'sensor')}, {money(soon['cost'].sum(), currency)}"
+        sentences.append(f"To order within 30 days: {ordered}.")
+    return Answer(question, money(last["until_expected"], currency), tuple(sentences), "budget")
 
 
 def how_sure(listed: pd.DataFrame, track_record: Any) -> Answer:
@@ -123,7 +120,7 @@ def which_cylinders(analysis: Any) -> Answer:
     """Cylinders held to be weak or strong, and how many sensors are to be tested again for it."""
     table = analysis.cylinders
     question = "Which cylinders to doubt?"
-    if table is None or not len(table):
+    if not len(table):
         return Answer(
             question,
             "unknown",
@@ -138,7 +135,7 @@ def which_cylinders(analysis: Any) -> Answer:
         for row in flagged.head(6).to_dict("records")
     ]
     more = f" and {len(flagged) - 6} more" if len(flagged) > 6 else ""
-    again = analysis.retest["sensor_id"].nunique() if analysis.retest is not None and len(analysis.retest) else 0
+    again = analysis.retest["sensor_id"].nunique()
     sentences = (", ".join(shown) + more + ".", f"{count(again, 'sensor')} adjusted with them to be tested again.")
     return Answer(question, f"{number(len(flagged))} of {number(len(table))}", sentences, "cylinders")
 

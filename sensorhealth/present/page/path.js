@@ -95,6 +95,10 @@ function drawFan(svg, path, frame) {
 function drawReadings(svg, path, frame) {
   path.day.forEach((day, k) => {
     const x = frame.x(day), recorded = frame.y(path.y[k]), corrected = frame.y(path.y[k] - path.effect[k]);
+    if (path.bound[k] === 2) {
+      svg.append(shape("path", { class: "bound", d: `M${x - 4},${recorded - 4} l8,8 m0,-8 l-8,8` }));
+      return;
+    }
     if (path.bound[k]) {
       const tip = path.bound[k] > 0 ? -8 : 8;
       svg.append(shape("path", { class: "bound", d: `M${x - 5},${recorded} L${x},${recorded + tip} L${x + 5},${recorded} Z` }));

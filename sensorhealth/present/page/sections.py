@@ -9,6 +9,7 @@ import pandas as pd
 
 from sensorhealth.present import wording
 from sensorhealth.present.cautions import CAUTIONS
+from sensorhealth.present.charts.budget import whole_fleet
 from sensorhealth.present.page import tables
 from sensorhealth.present.page.html import element, text
 
@@ -104,6 +105,22 @@ INTRODUCTIONS = {
 }
 
 
+SHOWN = {
+    "lots": (
+        "lot", "technology", "gas", "sensors", "verdict", "ageing_per_year", "ratio_to_rest", "q_value", "start_to_rest",
+        "sudden_deaths", "life_years", "extra_cost", "note",
+    ),
+    "cylinders": (
+        "cylinder_id", "gas", "direction", "bias", "fade_per_day", "p_out_of_tolerance", "sensors", "readings", "flagged",
+        "last_used", "judgement", "advice",
+    ),
+    "budget": (
+        "month", "expected_count", "p10_count", "p90_count", "expected_cost", "p10_cost", "p90_cost",
+        "cumulative_expected_cost", "cumulative_p10_cost", "cumulative_p90_cost",
+    ),
+}  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Table:
     """A table of the page. frame: its rows. shown: its columns."""
@@ -122,14 +139,14 @@ def contract_tables(analysis: Any, track_record: Any = None) -> dict[str, Table]
         "visits": ("visits", "Visits", analysis.visits),
         "warranty": ("warranty", "Tests before the warranty ends", analysis.warranty),
         "orders": ("orders", f"Orders (money in {analysis.policy.currency})", analysis.orders),
-        "budget": ("budget", f"Budget by month (money in {analysis.policy.currency})", analysis.budget),
+        "budget": ("budget", f"Budget by month (money in {analysis.policy.currency})", whole_fleet(analysis.budget)),
         "cylinders": ("cylinder_effects", "Cylinders", analysis.cylinders),
         "lots": ("lots", "Lots", analysis.lots_table),
         "track-record": ("track_record", "Track record on these records' own past", record),
         "findings": ("findings", "Findings", analysis.findings),
     }
     return {
-        section: Table(section, caption, frame.reset_index(drop=True), tables.columns(contract, frame))
+        section: Table(section, caption, frame.reset_index(drop=True), tables.columns(contract, frame, SHOWN.get(section)))
         for section, (contract, caption, frame) in found.items()
         if frame is not None and len(frame)
     }
@@ -157,9 +174,7 @@ def records(analysis: Any) -> str:
     balance = analysis.fleet.reconciliation
     rows = "".join(
         f"<tr><th scope='row'>{text(row['table'])}</th>"
-        + "".join(
-            f'<td class="right">{wording.number(row[key])}</td>' for key in ("rows_in", "rows_used", "rows_set_aside")
-        )
+        + "".join(f'<td class="right">{wording.number(row[key])}</td>' for key in ("rows_in", "rows_used", "rows_set_aside"))
         + "</tr>"
         for row in balance.to_dict("records")
     )

@@ -106,8 +106,9 @@ class SensorPart {
     const label = `Headroom ratio of ${id} over time; the readings are in the table below.`;
     const width = Math.max(320, Math.min(1000, document.body.clientWidth - 40));
     const svg = drawPath(path, { asOf, end, life, warranty: warranty === null ? null : warranty - asOf, label, width });
-    const caption = make("figcaption", { class: "quiet" }, "Headroom ratio (log scale). ● net of the gas   ○ as recorded   "
-      + "▽ △ known as a bound only   bands: half and nine tenths of the chance   bar: end of life, 5 to 95 %");
+    const caption = make("figcaption", { class: "quiet" }, "Headroom ratio (log scale). ● net of the gas · ○ as recorded · "
+      + "▽ △ known as a bound only · × left out, does not fit · bands: half and nine tenths of the chance · "
+      + "bar: end of life, 5 to 95 %");
     return [make("figure", { class: "path picture" }, svg, caption), this.readings(path, asOf)];
   }
 
@@ -117,7 +118,7 @@ class SensorPart {
     table.append(make("thead", {}, make("tr", {}, ...heads)));
     const body = make("tbody", {});
     for (let k = path.day.length - 1; k >= 0; k -= 1) {
-      const sign = path.bound[k] > 0 ? "at least " : path.bound[k] < 0 ? "at most " : "";
+      const sign = path.bound[k] === 2 ? "left out: " : path.bound[k] > 0 ? "at least " : path.bound[k] < 0 ? "at most " : "";
       body.append(make("tr", {}, make("td", {}, isoDay(asOf + path.day[k])),
         make("td", { class: "right" }, sign + Math.exp(path.y[k]).toFixed(2)),
         make("td", { class: "right" }, sign + Math.exp(path.y[k] - path.effect[k]).toFixed(2))));

@@ -16,6 +16,7 @@ URGENCY = (
 )  # fmt: skip
 NEEDS_NOTHING = ("keep", "none")
 READINGS_IN_PAGE = 60_000
+LEFT_OUT = 2
 PAST_POINTS, FUTURE_POINTS = 8, 16
 SCALE = 1000.0
 
@@ -107,6 +108,8 @@ def paths(analysis: Any, listed: pd.DataFrame, limit: int = READINGS_IN_PAGE) ->
     """Readings and fitted paths of the first sensors of `listed`, as many as `limit` readings hold, packed for the
     page.
 
+    Single bad readings that the fit left out are among them, marked by LEFT_OUT in place of their censoring.
+
     Returns at (place of the sensor in the list), counts (readings of each), ends (first and last day of the path from
     the as-of date) and numbers: base64 of 16-bit integers: for each sensor the readings' days, ln ratios, effects of
     gas and session (x 1000) and censoring, then the path's means and standard deviations (x 1000).
@@ -116,7 +119,8 @@ def paths(analysis: Any, listed: pd.DataFrame, limit: int = READINGS_IN_PAGE) ->
         np.arange(len(listed)),
         index=listed["life_id"] if "life_id" in listed else listed["sensor_id"].map(current["life_id"]),
     )
-    readings = analysis.readings[analysis.readings["life_id"].isin(place.index)]
+    readings = pd.concat([analysis.readings, left_out(analysis)])
+    readings = readings[readings["life_id"].isin(place.index)]
     order = place.reindex(readings["life_id"]).to_numpy()
     readings = readings.assign(place=order).sort_values(["place", "time"], kind="stable")
     count = readings.groupby("place").size()
@@ -135,6 +139,17 @@ def paths(analysis: Any, listed: pd.DataFrame, limit: int = READINGS_IN_PAGE) ->
         "at": count.index.tolist(), "counts": count.tolist(), "ends": ends.astype(int).tolist(), "past": PAST_POINTS,
         "future": FUTURE_POINTS, "numbers": base64.b64encode(packed.tobytes()).decode(),
     }  # fmt: skip
+
+
+def left_out(analysis: Any) -> pd.DataFrame:
+    """Single bad readings that the fit left out: life_id, time, log_ratio (as recorded) and censoring = LEFT_OUT."""
+    odd = analysis.oddities.single_readings[["row", "life_id", "time"]]
+    odd = odd[~odd["row"].isin(analysis.readings["row"])].set_index("row")
+    rows = analysis.fleet.calibrations.set_index("row")[["sensor_id", "headroom", "applied", "span_gain"]].loc[odd.index]
+    limit = rows["sensor_id"].map(analysis.fleet.sensors.set_index("sensor_id")["gain_limit"]).astype(float)
+    ratio = (rows["headroom"] / rows["applied"]).fillna(limit / rows["span_gain"]).astype(float)
+    odd = odd.assign(log_ratio=np.log(ratio.where(ratio > 0)), censoring=LEFT_OUT)
+    return odd[odd["log_ratio"].notna()].set_index(-1 - np.arange(int(odd["log_ratio"].notna().sum())))
 
 
 def _short(values: np.ndarray) -> np.ndarray:

@@ -51,18 +51,18 @@ class Column:
     high: str = ""
 
 
-def column(table: str, key: str, label: str = "") -> Column:
-    """The column `key` of the contract's `table`, with a heading for people and its interval where it has one."""
+def column(table: str, key: str, intervals: bool = True) -> Column:
+    """The column `key` of the contract's `table`, with a heading for people and, if wanted, its interval."""
     facts = nomenclature.columns(table)[key]
     form = {"text": "text", "date": "date", "time": "date", "boolean": "flag"}.get(facts.type, "number")
     if facts.unit == "probability" and key not in ("p_value", "q_value"):
         form = "chance"
-    low, high = LOW_HIGH.get((table, key), ("", ""))
+    low, high = LOW_HIGH.get((table, key), ("", "")) if intervals else ("", "")
     unit = f" Unit: {facts.unit}." if facts.unit else ""
     interval = " In brackets: 5 % and 95 % quantile." if low else ""
     return Column(
         key=key,
-        label=label or HEADINGS.get(key, key.replace("_", " ")),
+        label=HEADINGS.get(key, key.replace("_", " ")),
         meaning=f"{facts.meaning}.{unit}{interval}",
         form="month" if key == "month" else form,
         decimals=0 if facts.type == "integer" else DECIMALS.get(facts.unit, 2),
@@ -74,11 +74,15 @@ def column(table: str, key: str, label: str = "") -> Column:
     )
 
 
-def columns(table: str, frame: pd.DataFrame) -> list[Column]:
-    """The columns of `frame` that the contract's `table` knows, in the contract's order; interval ends with their
-    middle."""
-    ends = {name for (owner, key), pair in LOW_HIGH.items() if owner == table and key in frame for name in pair}
-    return [column(table, key) for key in nomenclature.columns(table) if key in frame and key not in ends]
+def columns(table: str, frame: pd.DataFrame, chosen: Sequence[str] | None = None) -> list[Column]:
+    """The columns of `frame` that the contract's `table` knows, in its order; interval ends stand with their middle.
+
+    chosen: the columns to show, in this order, where not all.
+    """
+    pairs = {key: set(ends) for (owner, key), ends in LOW_HIGH.items() if owner == table and set(ends) <= set(frame)}
+    ends = set().union(*(pairs[key] for key in pairs if key in frame))
+    wanted = nomenclature.columns(table) if chosen is None else chosen
+    return [column(table, key, key in pairs) for key in wanted if key in frame and key not in ends]
 
 
 def pack(frame: pd.DataFrame, shown: Sequence[Column]) -> dict[str, Any]:
