@@ -7,7 +7,7 @@ above 12 in some rows), or a mapping states it; otherwise the reader asks.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -36,10 +36,14 @@ _FEW = 0.02
 
 @dataclass(frozen=True)
 class TimeFormat:
-    """How times are written: a strptime format, "excel", "unix", or "" to find out; zone of times without an offset."""
+    """How times are written: a strptime format, "excel", "unix", or "" to find out; zone of times without an offset.
+
+    proved: tells whether the table's other columns prove that the day comes first; None where they do not say.
+    """
 
     form: str = ""
     zone: str = "UTC"
+    proved: Callable[[], bool | None] = lambda: None
 
 
 def times(column: pa.ChunkedArray, form: TimeFormat, where: str, missing: Collection[str] = MISSING) -> Cells:
@@ -163,7 +167,7 @@ def _found_out(cells: pd.Series, form: TimeFormat, where: str) -> _Read:
     left = dated.where(stamps.isna()).dropna()
     swapped, remark = np.zeros(len(cells), dtype=bool), "read as ISO 8601"
     if len(left):
-        other = _numeric_dates(left, where)
+        other = _numeric_dates(left, form, where)
         stamps.loc[left.index] = _named_dates(left, pd.Series(other.stamps, index=left.index)).to_numpy()
         swapped[left.index] = other.swapped
         remark = other.remark or remark
@@ -180,7 +184,7 @@ def _named_dates(left: pd.Series, stamps: pd.Series) -> pd.Series:
     return stamps
 
 
-def _numeric_dates(left: pd.Series, where: str) -> _Read:
+def _numeric_dates(left: pd.Series, form: TimeFormat, where: str) -> _Read:
     parts = left.str.extract("^" + _NUMERIC.pattern + "$", flags=re.IGNORECASE)
     fits = parts[0].notna()
     result = pd.Series(np.full(len(left), "NaT", dtype=TIME), index=left.index)
@@ -189,7 +193,13 @@ def _numeric_dates(left: pd.Series, where: str) -> _Read:
         return _Read(result.to_numpy(), swapped.to_numpy())
     parts = parts[fits]
     first, second = parts[0].astype(int), parts[2].astype(int)
-    day_first = _day_first(first, second, parts[1], left[fits], where)
+    day_first = _day_first(first, second, parts[1])
+    day_first = form.proved() if day_first is None else day_first
+    if day_first is None:
+        raise RecordsError(
+            f"{where}: dates like {left[fits].iloc[0]!r} could be day first or month first, and the column does not prove "
+            "which; state date_format (such as '%d/%m/%Y') in a mapping"
+        )
     swap = (second > 12) & (first <= 12) if day_first else (first > 12) & (second <= 12)
     day, month = (first, second) if day_first else (second, first)
     pieces = pd.DataFrame({"year": _years(parts[3]), "month": month.where(~swap, day), "day": day.where(~swap, month)})
@@ -211,7 +221,7 @@ def _hours(texts: pd.Series, half: pd.Series) -> pd.Series:
     return hour.where(half.isna(), hour % 12 + 12 * (half.str.lower() == "p").astype(int))
 
 
-def _day_first(first: pd.Series, second: pd.Series, mark: pd.Series, cells: pd.Series, where: str) -> bool:
+def _day_first(first: pd.Series, second: pd.Series, mark: pd.Series) -> bool | None:
     day, month = int((first > 12).sum()), int((second > 12).sum())
     few = _FEW * len(first)
     if day and month <= min(few, day / 20):
@@ -220,8 +230,18 @@ def _day_first(first: pd.Series, second: pd.Series, mark: pd.Series, cells: pd.S
         return False
     if not day and not month and (mark == ".").all():
         return True  # dates with points are written day first wherever they are written
-    example = cells.iloc[0]
-    raise RecordsError(
-        f"{where}: dates like {example!r} could be day first or month first, and the column does not prove which; "
-        "state date_format (such as '%d/%m/%Y') in a mapping"
-    )
+    return None
+
+
+def day_first_proof(columns: Iterable[pa.ChunkedArray]) -> bool | None:
+    """Whether the dates in these columns prove that the day comes first (True) or the month (False); None for neither."""
+    proofs = set()
+    for column in columns:
+        kind = column.type.value_type if pa.types.is_dictionary(column.type) else column.type
+        if pa.types.is_string(kind) or pa.types.is_large_string(kind):
+            cells = pd.Series([(cell or "").strip() for cell in distinct_texts(column)[1]], dtype="str")
+            parts = cells.str.extract("^" + _NUMERIC.pattern + "$", flags=re.IGNORECASE).dropna(subset=[0])
+            if len(parts):
+                proofs.add(_day_first(parts[0].astype(int), parts[2].astype(int), parts[1]))
+    proofs.discard(None)
+    return proofs.pop() if len(proofs) == 1 else None

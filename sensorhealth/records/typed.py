@@ -14,7 +14,7 @@ import pyarrow as pa
 from .. import nomenclature
 from ..errors import RecordsError
 from .cells import MISSING, Cells, numbers, table_decimal, texts
-from .dates import TIME, TimeFormat, times
+from .dates import TIME, TimeFormat, day_first_proof, times
 from .mapping import RecordsMapping, TableMapping
 from .raw import BrokenRow, Source
 from .vocabulary import is_free, understood_word
@@ -133,6 +133,10 @@ class _ColumnReader:
             self._mark = table_decimal(columns, self._source.name)
         return self._mark
 
+    def _day_first(self) -> bool | None:
+        names = [name for name, kind in self._types.items() if kind == "time" and self._headings[name]]
+        return day_first_proof(self._raw.column(self._headings[name]) for name in names)
+
     def cells(self, name: str) -> Cells:
         """Column `name`, typed; all missing where the table does not have it."""
         column, kind = self._column(name), self._types.get(name, "text")
@@ -143,7 +147,7 @@ class _ColumnReader:
         if kind == "time":
             where = f"{self._source.name}: column {self._headings[name] or name!r}"
             form = self._part.date_formats.get(name, self._mapping.date_format)
-            return times(column, TimeFormat(form, self._mapping.timezone), where, self._missing)
+            return times(column, TimeFormat(form, self._mapping.timezone, self._day_first), where, self._missing)
         return texts(column, self._words(name), self._missing)
 
     def recorded(self, name: str) -> Any:
