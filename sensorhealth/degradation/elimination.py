@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy import sparse
 from scipy.linalg import cholesky, lapack, solve_triangular
 
 from sensorhealth.degradation.elimination_sums import Sums
@@ -53,25 +54,44 @@ def sensor_blocks(ww: FloatArray, d: FloatArray) -> SensorBlocks:
 
 @dataclass(frozen=True)
 class Absorbed:
-    """Units of one block, or a shard's part of it, with the sensors gone; these add up."""
+    """One block with the sensors of a shard gone."""
 
     u: FloatArray  # (C_b, C_b)
     rhs: FloatArray  # (C_b, q) T'V1^-1[X y]
 
+    def __add__(self, other: Absorbed) -> Absorbed:
+        return Absorbed(self.u + other.u, self.rhs + other.rhs)
+
 
 @dataclass(frozen=True)
-class Remainder:
-    """What is left for [X y] of the sensors alone, and their log determinants; these add up."""
+class FirstPass:
+    """All that the criterion needs of a shard of sensors; shards add up."""
 
-    schur: FloatArray  # (q, q)
-    log_det: float
+    blocks: dict[int, Absorbed]  # only those that the shard's sensors touch
+    schur: FloatArray  # (q, q) what is left for [X y]
+    log_det: float  # log|R| + sum of log|I + WW D|
+
+    def __add__(self, other: FirstPass) -> FirstPass:
+        blocks = dict(self.blocks)
+        for b, absorbed in other.blocks.items():
+            blocks[b] = blocks[b] + absorbed if b in blocks else absorbed
+        return FirstPass(blocks, self.schur + other.schur, self.log_det + other.log_det)
 
 
-def absorb(sums: Sums, d: FloatArray, block: int) -> tuple[Absorbed, Remainder]:
-    """Eliminate the sensors of one block."""
+def absorb_sensors(sums: Sums, d: FloatArray) -> FirstPass:
+    """Eliminate the sensors of a shard at D (2, 2)."""
+    blocks, schur, log_det = {}, sums.xx, sums.log_det
+    for b, block in enumerate(sums.layout.blocks):
+        if block.units:
+            blocks[b], own, more = _absorb_block(sums, d, b)
+            schur += own
+            log_det += more
+    return FirstPass(blocks, schur, log_det)
+
+
+def _absorb_block(sums: Sums, d: FloatArray, b: int) -> tuple[Absorbed, FloatArray, float]:
     layout = sums.layout
-    own = layout.blocks[block]
-    tt = sums.tt[block]
+    own, tt = layout.blocks[b], sums.tt[b]
     u = np.diag(tt) if tt.ndim == 1 else tt.copy()
     rhs = sums.tx[own.columns]
     q = rhs.shape[1]
@@ -85,7 +105,7 @@ def absorb(sums: Sums, d: FloatArray, block: int) -> tuple[Absorbed, Remainder]:
         rhs = rhs - thin
         schur -= right[0] @ right[0].T + right[1] @ right[1].T
         log_det += sensors.log_det
-    return Absorbed(u, rhs), Remainder(schur, log_det)
+    return Absorbed(u, rhs), schur, log_det
 
 
 def _rotate(root: FloatArray, wx: FloatArray) -> FloatArray:
@@ -135,7 +155,6 @@ class Eliminated:
     """The system at one set of relative variances, solved for crossed and fixed effects."""
 
     layout: Layout
-    sums: Sums
     d: FloatArray  # (2, 2)
     t: FloatArray  # (C,)
     blocks: Sequence[SolvedBlock]
@@ -150,32 +169,66 @@ class Eliminated:
         """(q,) coefficients that turn [X y] into y - X beta."""
         return np.append(-self.beta, 1.0)
 
-    def blockwise(self, name: str) -> FloatArray:
-        """A per-column attribute of the blocks (e, rhs) in the order of the columns (C, q)."""
+    @cached_property
+    def e(self) -> FloatArray:
+        """theta^ T'V1^-1[X y] of all columns (C, q); its product with the contrast is v."""
         out = np.empty((len(self.t), len(self.beta) + 1))
         for block, solved in zip(self.layout.blocks, self.blocks):
-            out[block.columns] = getattr(solved, name)
+            out[block.columns] = solved.e
         return out
 
     @cached_property
     def v(self) -> FloatArray:
         """Predicted crossed effects (C,), known scales left out."""
-        return self.blockwise("e") @ self.contrast
+        return self.e @ self.contrast
+
+    @cached_property
+    def theta_inverse(self) -> FloatArray | sparse.csr_array:
+        """Relative covariance of the crossed effects given beta (C, C): dense for one block, else block by block."""
+        real = [k for k, block in enumerate(self.layout.blocks) if len(block.columns)]
+        if not real:
+            return np.zeros((0, 0))
+        if len(real) == 1:
+            return self.blocks[real[0]].theta_inverse
+        rows, columns, values = [], [], []
+        for k in real:
+            own = self.layout.blocks[k].columns
+            rows.append(np.repeat(own, len(own)))
+            columns.append(np.tile(own, len(own)))
+            values.append(self.blocks[k].theta_inverse.ravel())
+        where = (np.concatenate(rows), np.concatenate(columns))
+        return sparse.csr_array((np.concatenate(values), where), shape=(len(self.t), len(self.t)))
+
+    @cached_property
+    def theta_diagonal(self) -> FloatArray:
+        """Its diagonal (C,)."""
+        out = np.empty(len(self.t))
+        for block, solved in zip(self.layout.blocks, self.blocks):
+            out[block.columns] = np.diag(solved.a_inverse) * solved.t**2
+        return out
 
 
 def eliminate(layout: Layout, sums: Sums, d: FloatArray, theta: FloatArray) -> Eliminated:
     """Solve at relative variances d (2, 2) and theta (K,), one per crossed class."""
+    return solve_all(layout, absorb_sensors(sums, d), d, theta)
+
+
+def solve_all(layout: Layout, first: FirstPass, d: FloatArray, theta: FloatArray) -> Eliminated:
+    """Crossed and fixed effects from what all sensors left."""
     t = np.sqrt(theta)[layout.class_of_column]
-    schur, log_det = sums.xx, sums.log_det
+    schur, log_det = first.schur.copy(), first.log_det
     blocks = []
-    for k, block in enumerate(layout.blocks):
-        absorbed, rest = absorb(sums, d, k)
+    for b, block in enumerate(layout.blocks):
+        size = len(block.columns)
+        absorbed = first.blocks.get(b)
+        if absorbed is None:  # columns that no reading touches
+            absorbed = Absorbed(np.zeros((size, size)), np.zeros((size, len(schur))))
         solved = solve_block(absorbed, t[block.columns])
-        schur += rest.schur - solved.rhs.T @ solved.e
-        log_det += rest.log_det + solved.log_det
+        schur -= solved.rhs.T @ solved.e
+        log_det += solved.log_det
         blocks.append(solved)
     beta, root, rss, log_det_x = solve_fixed(0.5 * (schur + schur.T))
-    return Eliminated(layout, sums, d, t, blocks, beta, root, rss, log_det, log_det_x)
+    return Eliminated(layout, d, t, blocks, beta, root, rss, log_det, log_det_x)
 
 
 def solve_fixed(schur: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:

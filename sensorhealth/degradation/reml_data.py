@@ -131,9 +131,9 @@ def _check_clock(data: CrossedData) -> None:
         raise FitError("readings must be in order of g within each sensor")
 
 
-def crossed_variances(data: CrossedData, values: Mapping[str, float]) -> FloatArray:
-    """Absolute variance of every class in the data's order; fixed ones come from the class itself. Shape (K,)."""
-    missing = [c.name for c in data.classes if c.fixed_variance is None and c.name not in values]
+def crossed_variances(classes: tuple[CrossedClass, ...], values: Mapping[str, float]) -> FloatArray:
+    """Absolute variance of every class in order; fixed ones come from the class itself. Shape (K,)."""
+    missing = [c.name for c in classes if c.fixed_variance is None and c.name not in values]
     if missing:
         raise FitError(f"no variance given for crossed class '{missing[0]}'")
-    return np.array([values[c.name] if c.fixed_variance is None else c.fixed_variance for c in data.classes], float)
+    return np.array([values[c.name] if c.fixed_variance is None else c.fixed_variance for c in classes], float)

@@ -87,10 +87,20 @@ class CrossedFit:
         """Mean and prediction error variance (each (size,)) of every class's effects, in the units of y."""
         layout, so = self.criterion.layout, self.evaluation.solution
         fixed = so.e @ so.eliminated.beta_root.T
-        variance = self.evaluation.residual * (so.theta_diagonal + (fixed * fixed).sum(1)) * layout.scale**2
+        variance = self.evaluation.residual * (so.eliminated.theta_diagonal + (fixed * fixed).sum(1)) * layout.scale**2
         mean = so.v * layout.scale
         cut = layout.first_column
         return {c.name: (mean[cut[k] : cut[k + 1]], variance[cut[k] : cut[k + 1]]) for k, c in enumerate(layout.data.classes)}
+
+    def crossed_covariance(self, first: str, i: IntArray, second: str, j: IntArray) -> FloatArray:
+        """Prediction error covariance (m,) of effects i (m,) of one class with effects j (m,) of another."""
+        layout, so = self.criterion.layout, self.evaluation.solution
+        names = [c.name for c in layout.data.classes]
+        a = layout.first_column[names.index(first)] + i
+        b = layout.first_column[names.index(second)] + j
+        fixed = so.e @ so.eliminated.beta_root.T
+        relative = np.asarray(so.eliminated.theta_inverse[a, b]).ravel() + (fixed[a] * fixed[b]).sum(1)
+        return self.evaluation.residual * relative * layout.scale[a] * layout.scale[b]
 
     def _joint(self, level: reml_rows.Rows, slope: reml_rows.Rows) -> FloatArray:
         """Absolute covariance (m, 2, 2) of two rows per sensor."""
@@ -109,7 +119,8 @@ class CrossedFit:
     @cached_property
     def residuals(self) -> FloatArray:
         """y - fitted (N,)."""
-        out = plain_residual(self.evaluation.eliminated, self.evaluation.solution.u)
+        so = self.evaluation.solution
+        out = plain_residual(self.criterion.layout, so.eliminated.beta, so.u, so.v)
         if self.evaluation.noise is not None:
             out = out - self.wander
         return out
@@ -223,7 +234,7 @@ class CrossedFit:
         effects = shared.crossed / np.where(layout.scale > 0, layout.scale, 1.0)
         n, k = layout.sensors, len(beta)
         contrast = np.hstack((-beta, np.ones((k, 1))))
-        left = np.stack([contrast @ half for half in so.eliminated.sums.wx])  # (2, k, n)
+        left = np.stack([contrast @ half for half in so.sums.wx])  # (2, k, n)
         if layout.columns:
             left -= (so.pairs @ effects.T).T.reshape(k, n, 2).transpose(2, 0, 1)
         u = symmetric(so.s, left)

@@ -15,7 +15,7 @@ CHUNK_CELLS = 4_000_000  # readings x columns worked on at once
 
 def fitted_variance(so: Solution, noise: ClockNoise | None) -> FloatArray:
     """Relative variance of x'beta + z'u + t'c (+ W) at every reading (N,)."""
-    layout = so.eliminated.layout
+    layout = so.sums.layout
     out = np.empty(len(layout.data.y))
     thetas = {b: solved.theta_inverse for b, solved in enumerate(so.eliminated.blocks)}
     for k, unit in enumerate(layout.units):
@@ -28,7 +28,7 @@ def fitted_variance(so: Solution, noise: ClockNoise | None) -> FloatArray:
 
 
 def _white(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArray) -> FloatArray:
-    layout, pairs = so.eliminated.layout, so.eliminated.sums.pairs(k)
+    layout, pairs = so.sums.layout, so.sums.pairs(k)
     g = layout.data.g[unit.readings]
     z = np.stack((np.ones_like(g), g))
     sz = symmetric(so.s[:, unit.sensors][:, unit.sensor], z)
@@ -51,7 +51,7 @@ def _white(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArray) -
 
 def _wandering(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArray, noise: ClockNoise) -> FloatArray:
     """Rows reduced by what the readings say of W: (1/w) R^-1 of the design, a few sensors at a time."""
-    layout, pairs = so.eliminated.layout, so.eliminated.sums.pairs(k)
+    layout, pairs = so.sums.layout, so.sums.pairs(k)
     width = len(theta)
     readings = np.arange(len(layout.data.y))[unit.readings]
     bounds = np.searchsorted(unit.sensor, np.arange(unit.sensor_count + 1))

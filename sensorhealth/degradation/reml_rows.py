@@ -149,7 +149,7 @@ def _crossed_with_crossed(left: sparse.csr_array, right: sparse.csr_array, so: S
     step = max(1, CHUNK_CELLS // max(left.shape[1], 1))
     for begin in range(0, len(out), step):
         block = slice(begin, begin + step)
-        image = sparse.csr_array(left[block] @ so.theta)
+        image = sparse.csr_array(left[block] @ so.eliminated.theta_inverse)
         out[block] = np.asarray(right[block].multiply(image).sum(axis=1)).ravel()
     return out
 
@@ -163,11 +163,11 @@ def _crossed_with_sensor(rows: Rows, s_z: FloatArray, so: Solution) -> FloatArra
         block = slice(begin, begin + step)
         i, s = rows.sensor[block], s_z[:, block, None]
         own = so.pairs[2 * i].multiply(s[0]) + so.pairs[2 * i + 1].multiply(s[1])
-        out[block] = np.asarray(rows.t[block].multiply(own.tocsr() @ so.theta).sum(axis=1)).ravel()
+        out[block] = np.asarray(rows.t[block].multiply(own.tocsr() @ so.eliminated.theta_inverse).sum(axis=1)).ravel()
     return out
 
 
 def wander_means(so: Solution, noise: ClockNoise) -> FloatArray:
     """E(W | y) at every reading (N,)."""
-    residual = plain_residual(so.eliminated, so.u)
+    residual = plain_residual(so.sums.layout, so.eliminated.beta, so.u, so.v)
     return noise.tau * noise.wander(noise.solve(residual[:, None]))[:, 0]

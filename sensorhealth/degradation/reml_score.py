@@ -8,6 +8,7 @@ variates ``q_k = V_k P y``: Gilmour, Thompson and Cullis (1995), Biometrics 51:1
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,15 +34,14 @@ class UnitState:
     spread: FloatArray  # (3, n) P' theta^ P: 11, 12, 22
 
 
-def unit_state(
-    sums: Sums, k: int, pairs: Pairs, d: FloatArray, e: FloatArray, theta: FloatArray, contrast: FloatArray
-) -> UnitState:
-    """Back-substitution for unit k; e (C_b, q) and theta (C_b, C_b) of its block."""
+def unit_state(sums: Sums, k: int, pairs: Pairs, back: Back) -> UnitState:
+    """Back-substitution for unit k."""
     unit = sums.layout.units[k]
-    blocks = sensor_blocks(sums.ww[:, unit.sensors], d)
-    left = sums.wx[:, :, unit.sensors] - pairs.gather(e)
-    along = np.stack((contrast @ left[0], contrast @ left[1]))
-    return UnitState(blocks, left, symmetric(blocks.s, along), square(blocks.back, along), pairs.spread(theta))
+    blocks = sensor_blocks(sums.ww[:, unit.sensors], back.d)
+    left = sums.wx[:, :, unit.sensors] - pairs.gather(back.e[unit.block])
+    along = np.stack((back.contrast @ left[0], back.contrast @ left[1]))
+    spread = pairs.spread(back.theta[unit.block])
+    return UnitState(blocks, left, symmetric(blocks.s, along), square(blocks.back, along), spread)
 
 
 def symmetric(matrix: FloatArray, vector: FloatArray) -> FloatArray:
@@ -68,20 +68,76 @@ class Score:
         rotated = beta_root @ self.x_part
         return self.gram - rotated.T @ rotated
 
+    def __add__(self, other: Score) -> Score:
+        return Score(
+            self.trace + other.trace, self.quadratic + other.quadratic, self.gram + other.gram, self.x_part + other.x_part
+        )
 
-def score_of(el: Eliminated, reml: bool) -> Score:
-    """Derivatives and average information without a wander."""
-    layout = el.layout
-    out = new_score(layout.fixed, 3 + len(layout.data.classes))
+
+@dataclass(frozen=True)
+class Back:
+    """What shards are told after the first pass."""
+
+    d: FloatArray  # (2, 2)
+    contrast: FloatArray  # (q,)
+    weight: FloatArray  # (p or 0, p) root of beta's covariance that the criterion counts
+    e: dict[int, FloatArray]  # by block (C_b, q)
+    theta: dict[int, FloatArray]  # by block theta^ (C_b, C_b)
+    variances: int  # m
+
+
+@dataclass(frozen=True)
+class SecondPass:
+    """All that the derivatives need of a shard of sensors; shards add up."""
+
+    score: Score
+    t_parts: dict[int, FloatArray]  # by block (C_b, m): T'V1^-1 q of the working variates of the sensors
+
+    def __add__(self, other: SecondPass) -> SecondPass:
+        return SecondPass(self.score + other.score, merge(self.t_parts, other.t_parts))
+
+
+def merge(first: dict[int, FloatArray], second: dict[int, FloatArray]) -> dict[int, FloatArray]:
+    """Sums by key."""
+    out = dict(first)
+    for key, part in second.items():
+        out[key] = out[key] + part if key in out else part
+    return out
+
+
+def tell_back(el: Eliminated, reml: bool, variances: int, blocks: Iterable[int] | None = None) -> Back:
+    """What shards need of the solution (of some blocks, if they touch no others)."""
+    chosen = range(len(el.blocks)) if blocks is None else blocks
     weight = el.beta_root if reml else el.beta_root[:0]
-    for block, solved in zip(layout.blocks, el.blocks):
-        t_part = np.zeros((len(block.columns), len(out.trace)))
-        theta = solved.theta_inverse
+    e = {b: el.blocks[b].e for b in chosen}
+    return Back(el.d, el.contrast, weight, e, {b: el.blocks[b].theta_inverse for b in chosen}, variances)
+
+
+def score_sensors(sums: Sums, back: Back) -> SecondPass:
+    """A shard's sensors at the solution, without a wander."""
+    layout = sums.layout
+    out = new_score(layout.fixed, back.variances)
+    t_parts = {}
+    for b, block in enumerate(layout.blocks):
+        if not block.units:
+            continue
+        t_parts[b] = np.zeros((len(block.columns), back.variances))
         for k in block.units:
-            pairs = el.sums.pairs(k)
-            state = unit_state(el.sums, k, pairs, el.d, solved.e, theta, el.contrast)
-            add_sensors(out, t_part, state, pairs, el.sums.wx[:, :, layout.units[k].sensors], weight)
-        add_columns(out, t_part, solved, theta, layout.class_of_column[block.columns], el.contrast, weight)
+            pairs = sums.pairs(k)
+            state = unit_state(sums, k, pairs, back)
+            add_sensors(out, t_parts[b], state, pairs, sums.wx[:, :, layout.units[k].sensors], back.weight)
+    return SecondPass(out, t_parts)
+
+
+def finish_score(el: Eliminated, second: SecondPass, back: Back) -> Score:
+    """Add the crossed effects and absorb them from all variates."""
+    out, layout = second.score, el.layout
+    for b, (block, solved) in enumerate(zip(layout.blocks, el.blocks)):
+        t_part = second.t_parts.get(b)
+        if t_part is None:
+            t_part = np.zeros((len(block.columns), back.variances))
+        of_class = layout.class_of_column[block.columns]
+        add_columns(out, t_part, solved, back.theta[b], of_class, back.contrast, back.weight)
     return out
 
 

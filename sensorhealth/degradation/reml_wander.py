@@ -8,15 +8,19 @@ import numpy as np
 
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination import Eliminated, SolvedBlock
+from sensorhealth.degradation.elimination_pairs import Pairs
 from sensorhealth.degradation.elimination_sums import Sums
 from sensorhealth.degradation.reml_data import FloatArray
-from sensorhealth.degradation.reml_layout import totals
+from sensorhealth.degradation.reml_layout import Layout, totals
 from sensorhealth.degradation.reml_score import (
     DOUBLE,
+    Back,
     Score,
+    SecondPass,
     UnitState,
-    add_columns,
     add_sensors,
+    finish_score,
+    merge,
     new_score,
     square,
     symmetric,
@@ -26,91 +30,102 @@ from sensorhealth.degradation.reml_score import (
 
 
 @dataclass(frozen=True)
-class Variate:
-    """q = K e with e = P y, by its products with R^-1."""
+class WanderPass:
+    """A shard's part of the score with the wander's tau as the last variance; shards add up."""
 
-    zq: FloatArray  # (2, n)
-    tq: FloatArray  # (C,)
-    xq: FloatArray  # (p,)
-    qq: float
-    eq: float  # e'q
+    second: SecondPass
+    d_schur: FloatArray  # (q, q) derivative of the remainder for [X y]
+    d_tt: dict[int, FloatArray]  # by block, derivatives of T'R^-1T and T'R^-1[X y]
+    d_tx: dict[int, FloatArray]
+
+    def __add__(self, other: WanderPass) -> WanderPass:
+        second, d_schur = self.second + other.second, self.d_schur + other.d_schur
+        return WanderPass(second, d_schur, merge(self.d_tt, other.d_tt), merge(self.d_tx, other.d_tx))
 
 
-def score_with_wander(el: Eliminated, d_sums: Sums, noise: ClockNoise, reml: bool) -> Score:
-    """As `score_of` with tau as the last variance."""
-    layout, p = el.layout, el.layout.fixed
-    thetas = [solved.theta_inverse for solved in el.blocks]
-    states = [
-        unit_state(el.sums, k, el.sums.pairs(k), el.d, el.blocks[unit.block].e, thetas[unit.block], el.contrast)
-        for k, unit in enumerate(layout.units)
-    ]
-    variate = _variate(el, states, noise)
-    weight = el.beta_root if reml else el.beta_root[:0]
-    out = new_score(p, 4 + len(layout.data.classes))
+def score_wandering(sums: Sums, d_sums: Sums, noise: ClockNoise, back: Back, v: FloatArray) -> WanderPass:
+    """As `score_sensors`, v (C,) being the crossed effects."""
+    layout, p = sums.layout, sums.layout.fixed
+    states = [unit_state(sums, k, sums.pairs(k), back) for k in range(len(layout.units))]
+    out = new_score(p, back.variances)
     d_schur = d_sums.xx
     out.trace[-1] = d_sums.log_det
-    for b, (block, solved) in enumerate(zip(layout.blocks, el.blocks)):
-        t_part = np.zeros((len(block.columns), len(out.trace)))
-        t_part[:, -1] = variate.tq[block.columns]
+    zq, tq = _add_variate(out, layout, states, noise, back, v)
+    t_parts = {}
+    for b, block in enumerate(layout.blocks):
+        if not block.units:
+            continue
+        t_parts[b] = np.zeros((len(block.columns), back.variances))
+        t_parts[b][:, -1] = tq[block.columns]
         for k in block.units:
-            own, pairs = layout.units[k].sensors, el.sums.pairs(k)
-            wx = el.sums.wx[:, :, own]
-            add_sensors(out, t_part, states[k], pairs, wx, weight)
-            zq = variate.zq[:, own]
-            szq = symmetric(states[k].blocks.s, zq)
-            _, bw = working_variates(states[k])
-            along = bw[0] @ zq[0] + bw[1] @ zq[1]
-            out.gram[:3, -1] += along
-            out.gram[-1, :3] += along
-            out.gram[-1, -1] -= float((zq * szq).sum())
-            t_part[:, -1] -= pairs.scatter(szq[:, None, :])[:, 0]
-            out.x_part[:, -1] -= wx[0, :p] @ szq[0] + wx[1, :p] @ szq[1]
-            _add_unit_derivative(out, d_schur, states[k], d_sums, k, el, thetas[b])
-        add_columns(out, t_part, solved, thetas[b], layout.class_of_column[block.columns], el.contrast, weight)
-        _add_block_derivative(out, d_schur, solved, thetas[b], d_sums.tt[b], d_sums.tx[block.columns])
-    out.gram[-1, -1] += variate.qq
-    out.x_part[:, -1] += variate.xq
-    out.trace[-1] += float(np.einsum("ka,ab,kb->", weight, d_schur[:p, :p], weight))
-    out.quadratic[-1] = variate.eq
+            pairs, own = sums.pairs(k), layout.units[k].sensors
+            add_sensors(out, t_parts[b], states[k], pairs, sums.wx[:, :, own], back.weight)
+            _add_crossing(out, t_parts[b], states[k], pairs, sums.wx[:, :p, own], zq[:, own])
+            _add_unit_derivative(out, d_schur, states[k], sums, d_sums, k, back)
+    touched = list(t_parts)
+    d_tx = {b: d_sums.tx[layout.blocks[b].columns] for b in touched}
+    return WanderPass(SecondPass(out, t_parts), d_schur, {b: d_sums.tt[b] for b in touched}, d_tx)
+
+
+def finish_wandering(el: Eliminated, done: WanderPass, back: Back) -> Score:
+    """Add the crossed effects and the derivatives that go through them."""
+    out, d_schur, p = finish_score(el, done.second, back), done.d_schur.copy(), el.layout.fixed
+    for b, solved in enumerate(el.blocks):
+        if b in done.d_tt:
+            _add_block_derivative(out, d_schur, solved, back.theta[b], done.d_tt[b], done.d_tx[b])
+    out.trace[-1] += float(np.einsum("ka,ab,kb->", back.weight, d_schur[:p, :p], back.weight))
     return out
 
 
-def _variate(el: Eliminated, states: list[UnitState], noise: ClockNoise) -> Variate:
-    layout = el.layout
+def _add_variate(
+    out: Score, layout: Layout, states: list[UnitState], noise: ClockNoise, back: Back, v: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """The variate q = K e, e = P y: Z'R^-1q (2, n) and T'R^-1q (C,); its own products go into the score."""
     u = np.zeros((2, layout.sensors))
     for unit, state in zip(layout.units, states):
         u[:, unit.sensors] = state.u
-    e = noise.solve(plain_residual(el, u)[:, None])
+    e = noise.solve(plain_residual(layout, -back.contrast[:-1], u, v)[:, None])
     q = noise.wander(e)
     solved = noise.solve(q)[:, 0]
-    g = layout.data.g
-    zq = np.stack([totals(layout.sensor, solved * z, layout.sensors) for z in (1.0, g)])
-    return Variate(zq, layout.crossed.T @ solved, layout.data.x.T @ solved, float(q[:, 0] @ solved), float(e[:, 0] @ q[:, 0]))
+    zq = np.stack([totals(layout.sensor, solved * z, layout.sensors) for z in (1.0, layout.data.g)])
+    out.quadratic[-1] += float(e[:, 0] @ q[:, 0])
+    out.gram[-1, -1] += float(q[:, 0] @ solved)
+    out.x_part[:, -1] += layout.data.x.T @ solved
+    return zq, np.asarray(layout.crossed.T @ solved)
 
 
-def plain_residual(el: Eliminated, u: FloatArray) -> FloatArray:
-    """y - X beta - Z u - T v (N,)."""
-    layout = el.layout
+def _add_crossing(out: Score, t_part: FloatArray, state: UnitState, pairs: Pairs, wx: FloatArray, zq: FloatArray) -> None:
+    """Products of the wander's variate with those of a unit's sensors; wx (2, p, n) of the fixed effects."""
+    szq = symmetric(state.blocks.s, zq)
+    _, bw = working_variates(state)
+    along = bw[0] @ zq[0] + bw[1] @ zq[1]
+    out.gram[:3, -1] += along
+    out.gram[-1, :3] += along
+    out.gram[-1, -1] -= float((zq * szq).sum())
+    t_part[:, -1] -= pairs.scatter(szq[:, None, :])[:, 0]
+    out.x_part[:, -1] -= wx[0] @ szq[0] + wx[1] @ szq[1]
+
+
+def plain_residual(layout: Layout, beta: FloatArray, u: FloatArray, v: FloatArray) -> FloatArray:
+    """y - X beta - Z u - T v (N,); beta about the layout's start."""
     line = u[0, layout.sensor] + u[1, layout.sensor] * layout.data.g
-    return layout.response - layout.data.x @ el.beta - line - layout.crossed @ el.v
+    return layout.response - layout.data.x @ beta - line - layout.crossed @ v
 
 
-def _add_unit_derivative(
-    out: Score, d_schur: FloatArray, state: UnitState, d: Sums, k: int, el: Eliminated, theta: FloatArray
-) -> None:
+def _add_unit_derivative(out: Score, d_schur: FloatArray, state: UnitState, sums: Sums, d: Sums, k: int, back: Back) -> None:
     """A unit's part of d log|V| / d tau and of the remainder's derivative for [X y]."""
-    unit = el.layout.units[k]
-    pairs, d_pairs = el.sums.pairs(k), d.pairs(k)
+    unit = sums.layout.units[k]
+    pairs, d_pairs = sums.pairs(k), d.pairs(k)
     d_ww, s = d.ww[:, unit.sensors], state.blocks.s
-    out.trace[-1] += float((DOUBLE @ (s * d_ww)).sum() - 2 * (DOUBLE @ (s * pairs.cross_spread(theta, d_pairs))).sum())
+    crossing = pairs.cross_spread(back.theta[unit.block], d_pairs)
+    out.trace[-1] += float((DOUBLE @ (s * d_ww)).sum() - 2 * (DOUBLE @ (s * crossing)).sum())
     s_full = np.stack((s[0], s[1], s[1], s[2]))
-    inner = square(s_full, symmetric(d_ww, np.stack((s[:2], s[1:]))))
-    # rows of S dWW S: inner[a][b]; its product with the spread, off-diagonals twice
+    inner = square(s_full, symmetric(d_ww, np.stack((s[:2], s[1:]))))  # S dWW S
     twisted = np.stack((inner[0, 0], inner[0, 1], inner[1, 1]))
     out.trace[-1] += float((DOUBLE @ (twisted * state.spread)).sum())
     u = symmetric(s, state.left)
     wu = symmetric(d_ww, u)
-    met = d_pairs.gather(el.blocks[unit.block].e)
+    met = d_pairs.gather(back.e[unit.block])
     d_wx = d.wx[:, :, unit.sensors]
     for a in (0, 1):
         d_schur += u[a] @ wu[a].T
