@@ -15,6 +15,7 @@ STATED, CYLINDER, FADE, SESSION, STEP = "cylinder of stated tolerance", "cylinde
 LOT_LEVEL, LOT_SLOPE = "lot level", "lot slope"
 GAS = (STATED, CYLINDER, FADE, SESSION)  # what belongs to a visit to the bench and not to the sensor
 STEP_VARIANCE = 1.0  # ln ratio squared: a step may be of any size
+FEWEST_TOGETHER, LEAST_TOGETHER = 20, 0.25  # readings, and share of them, in sessions of two or more
 SAME_AGE = 1e-3  # years; ages within it tell no slope
 
 
@@ -60,9 +61,16 @@ def terms(stratum: Stratum, *, fade: bool, sessions: bool, lots: bool) -> Terms:
         slope=spread,
         random=random,
         fade=fade and reactive and opened.size > 0 and float(np.ptp(opened)) > SAME_AGE,
-        sessions=sessions and 1 < stratum.sessions.size < stratum.age.size,
+        sessions=sessions and _shared(stratum.session, stratum.sessions.size),
         lots=lots and stratum.lots.size > 1,
     )
+
+
+def _shared(session: IntArray, count: int) -> bool:
+    """Whether enough readings share a session to tell it from noise: a session of one reading cannot be told apart."""
+    size = np.bincount(session[session >= 0], minlength=count)
+    together = int(size[size > 1].sum())
+    return count > 1 and together >= max(FEWEST_TOGETHER, LEAST_TOGETHER * session.size)
 
 
 def crossed_data(
