@@ -62,7 +62,7 @@ def fit_curves(
 def _first_look(stratum: Stratum, curve: Curve, terms: Terms, first: CurveFit) -> float:
     """Deviance of a curve at the variances and the working response of another: what ranks, before any search."""
     layout = first.fit.criterion.layout.data
-    data = crossed_data(stratum, curve, terms)
+    data = crossed_data(stratum, curve, terms, first.widths)
     count = data.y.size
     assert layout.weights is not None
     data = replace(data, y=layout.y[:count], weights=layout.weights[:count])

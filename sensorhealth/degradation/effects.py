@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,11 @@ LOT_LEVEL, LOT_SLOPE = "lot level", "lot slope"
 GAS = (STATED, CYLINDER, FADE, SESSION)  # what belongs to a visit to the bench and not to the sensor
 STEP_VARIANCE = 1.0  # ln ratio squared: a step may be of any size
 FEWEST_TOGETHER, LEAST_TOGETHER = 20, 0.25  # readings, and share of them, in sessions of two or more
+GAS_DEGREES = 3.0  # of freedom of the gas effects: few cylinders are far off, but those are
+WIDTH_SETTLED = 0.1  # change of a width in its logarithm at which they are left alone
 SAME_AGE = 1e-3  # years; ages within it tell no slope
+
+Widths = dict[str, FloatArray]  # class of gas effects -> factor on the standard deviation of each column
 
 
 @dataclass(frozen=True)
@@ -73,12 +78,8 @@ def _shared(session: IntArray, count: int) -> bool:
     return count > 1 and together >= max(FEWEST_TOGETHER, LEAST_TOGETHER * session.size)
 
 
-def crossed_data(
-    stratum: Stratum, curve: Curve, chosen: Terms, widths: dict[str, FloatArray] | None = None
-) -> CrossedData:
-    """The kernel's arrays: y at face value, weights one. widths: factors on the cylinders' relative standard
-    deviations.
-    """
+def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, widths: Widths | None = None) -> CrossedData:
+    """The kernel's arrays: y at face value, weights one. widths: factors on the standard deviations of gas effects."""
     g = curve.value(stratum.age)
     columns = [np.ones_like(g)] + ([g] if chosen.slope else [])
     x = np.column_stack([*columns, *stratum.covariates.T])
@@ -92,7 +93,7 @@ def crossed_data(
     )
 
 
-def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: dict[str, FloatArray]) -> tuple[CrossedClass, ...]:
+def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: Widths) -> tuple[CrossedClass, ...]:
     found: list[CrossedClass] = []
     cylinder, tolerance = stratum.cylinder, stratum.tolerance
     stated = np.isfinite(tolerance)
@@ -100,10 +101,12 @@ def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: dict[str, F
         if mask.any():
             own = np.where(mask, np.cumsum(mask) - 1, -1)
             scale = tolerance[mask] / np.sqrt(3.0) if name == STATED else np.ones(int(mask.sum()))
-            scale = scale * widths.get(name, 1.0)
-            found.append(CrossedClass(name, _through(own, cylinder), None, int(mask.sum()), scale))
+            scale = scale * _padded(widths.get(name), scale.size)
+            given = 1.0 if name == STATED else None  # a stated tolerance is taken at its word, its outliers apart
+            found.append(CrossedClass(name, _through(own, cylinder), None, int(mask.sum()), scale, given))
     if chosen.fade:
-        found.append(CrossedClass(FADE, cylinder, stratum.opened, tolerance.size))
+        width = _padded(widths.get(FADE), tolerance.size)
+        found.append(CrossedClass(FADE, cylinder, stratum.opened, tolerance.size, width))
     if chosen.sessions:
         found.append(CrossedClass(SESSION, stratum.session, None, stratum.sessions.size))
     if chosen.lots:
@@ -114,6 +117,38 @@ def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: dict[str, F
     if stratum.segments:
         found.append(CrossedClass(STEP, stratum.segment, None, stratum.segments, None, STEP_VARIANCE))
     return tuple(found)
+
+
+def gas_widths(
+    classes: tuple[CrossedClass, ...],
+    effects: Mapping[str, tuple[FloatArray, FloatArray]],
+    variances: Mapping[str, float],
+    widths: Widths,
+) -> tuple[Widths, float]:
+    """Widths of the gas effects given their posteriors, and the largest change of a width in its logarithm.
+
+    Most cylinders are as good as they say and a few are far off: gas effects are Student's t with GAS_DEGREES degrees of
+    freedom, a normal whose variance is multiplied for each cylinder by its expected scale given the present effect
+    (Lange, Little and Taylor 1989, J. Am. Stat. Assoc. 84:881-896). effects: mean and variance of each column.
+    """
+    found: Widths = {}
+    moved = 0.0
+    for item in classes:
+        if item.name not in (STATED, CYLINDER, FADE):
+            continue
+        mean, variance = effects[item.name]
+        before = _padded(widths.get(item.name), item.size)
+        usual = variances.get(item.name, 1.0) * (np.ones(item.size) if item.scale is None else item.scale / before) ** 2
+        square = (mean**2 + variance) / np.maximum(usual, 1e-12)
+        found[item.name] = np.sqrt((GAS_DEGREES + square) / (GAS_DEGREES + 1.0))
+        moved = max(moved, float(np.max(np.abs(np.log(found[item.name] / before)), initial=0.0)) / WIDTH_SETTLED)
+    return found, moved
+
+
+def _padded(width: FloatArray | None, size: int) -> FloatArray:
+    """Widths of `size` columns: those known, one for columns that came later."""
+    known = np.ones(0) if width is None else width[:size]
+    return np.append(known, np.ones(size - known.size))
 
 
 def _through(table: IntArray, index: IntArray) -> IntArray:

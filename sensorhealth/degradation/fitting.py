@@ -9,7 +9,7 @@ import numpy as np
 from sensorhealth.degradation import reml
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, Stratum
-from sensorhealth.degradation.effects import Terms, crossed_data
+from sensorhealth.degradation.effects import Terms, Widths, crossed_data, gas_widths
 from sensorhealth.degradation.reml_data import CrossedData, Method, Penalty, VarianceParameters
 from sensorhealth.degradation.robust import DEGREES, LEAST_WEIGHT, Working, ballast, tail_likelihood, working
 
@@ -39,7 +39,7 @@ class CurveFit:
     first n sensors are the stratum's lives (one more follows where records are censored: the ballast). search: the
     last search for the variances, None where they were given. degrees: of freedom of the noise. mean, variance (N,):
     posterior of the latent reading with everything that was in it. weight (N,): relative precision of each record.
-    deviance: -2 log ML likelihood, tails and censoring counted.
+    deviance: -2 log ML likelihood, tails and censoring counted. widths: of the gas effects (see `gas_widths`).
     """
 
     curve: Curve
@@ -52,6 +52,7 @@ class CurveFit:
     variance: FloatArray
     weight: FloatArray
     deviance: float
+    widths: Widths
 
     @property
     def parameters(self) -> VarianceParameters:
@@ -75,7 +76,8 @@ def fit_curve(
     stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None
 ) -> CurveFit:
     """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work."""
-    base = crossed_data(stratum, curve, terms)
+    widths: Widths = {} if start is None else start.widths
+    base = crossed_data(stratum, curve, terms, widths)
     if start is None:
         search = _search(base, options, None)
         mean, variance, degrees = search.fitted, search.fitted_variance, np.inf
@@ -85,25 +87,37 @@ def fit_curve(
         search = None
     for _ in range(ROUNDS):
         degrees = _degrees(stratum, options, mean, variance, parameters.residual)
-        if is_plain(stratum, degrees):
-            search = search or _search(base, options, parameters)
-            parameters = search.parameters
-            break
-        state = _settle(stratum, terms, base, parameters, degrees, options.method, mean, variance, SETTLED)
-        search = _search(state.data, options, parameters)
+        data = base
+        if not is_plain(stratum, degrees):
+            data = _settle(stratum, terms, base, parameters, degrees, options.method, mean, variance, SETTLED).data
+        search = _search(data, options, parameters)
         mean, variance = search.fitted[: base.y.size], search.fitted_variance[: base.y.size]
         moved, parameters = _moved(parameters, search.parameters), search.parameters
+        if start is None:
+            widths, widened = gas_widths(base.classes, search.crossed, parameters.crossed, widths)
+            moved = max(moved, ENOUGH * widened)
+            base = crossed_data(stratum, curve, terms, widths)
         if moved < ENOUGH:
             break
-    return _finish(stratum, curve, terms, base, parameters, degrees, options.method, mean, variance, search, SETTLED)
+    return _finish(
+        stratum, curve, terms, base, parameters, degrees, options.method, mean, variance, search, SETTLED, widths
+    )
 
 
 def at_parameters(
-    stratum: Stratum, curve: Curve, terms: Terms, parameters: VarianceParameters, degrees: float, method: Method
+    stratum: Stratum,
+    curve: Curve,
+    terms: Terms,
+    parameters: VarianceParameters,
+    degrees: float,
+    method: Method,
+    widths: Widths,
 ) -> CurveFit:
     """Everything at given variances; the same readings give the same numbers whatever way they came in."""
-    base = crossed_data(stratum, curve, terms)
-    return _finish(stratum, curve, terms, base, parameters, degrees, method, base.y, np.zeros_like(base.y), None, STILL)
+    base = crossed_data(stratum, curve, terms, widths)
+    return _finish(
+        stratum, curve, terms, base, parameters, degrees, method, base.y, np.zeros_like(base.y), None, STILL, widths
+    )
 
 
 def _finish(
@@ -118,6 +132,7 @@ def _finish(
     variance: FloatArray,
     search: reml.CrossedFit | None,
     tolerance: float,
+    widths: Widths,
 ) -> CurveFit:
     state = _settle(stratum, terms, base, parameters, degrees, method, mean, variance, tolerance)
     mean, variance = state.latent(base.y.size)
@@ -126,8 +141,9 @@ def _finish(
         likelihood += 0.5 * (
             np.log(2.0 * np.pi * parameters.residual / LEAST_WEIGHT) + max(1.0 + state.work.spare, 0.0)
         )
+    deviance = -2.0 * float(likelihood)
     return CurveFit(
-        curve, terms, base, state.fit, search, degrees, mean, variance, state.work.weight, -2.0 * float(likelihood)
+        curve, terms, base, state.fit, search, degrees, mean, variance, state.work.weight, deviance, widths
     )
 
 

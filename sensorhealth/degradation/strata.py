@@ -90,7 +90,7 @@ def _given(stratum: Stratum, found: Terms, settings: Settings, relatives: Mappin
         PathPrior(USUAL_LEVEL, USUAL_LEVEL_SD, -rate, rate),
     )
     degrees = 8.0 if settings.degrees is None else settings.degrees
-    fitted = at_parameters(stratum, curve, full, usual_variances(rate), degrees, settings.method)
+    fitted = at_parameters(stratum, curve, full, usual_variances(rate), degrees, settings.method, {})
     choice = CurveChoice(curve, 1.0, 1.0, 0.0, fitted)
     return StratumModel(stratum, (Component(stratum, fitted, 1.0),), (choice,), 0.0, True)
 
@@ -122,6 +122,7 @@ def refit_at(model: StratumModel, stratum: Stratum, settings: Settings) -> Strat
                 item.fitted.parameters,
                 item.fitted.degrees,
                 settings.method,
+                item.fitted.widths,
             ),
             item.weight,
         )
