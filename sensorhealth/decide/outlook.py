@@ -91,58 +91,63 @@ def outlook(remaining: LifeTable, facts: Situation, fresh: NewLives) -> Outlook:
     names, code = np.unique(facts.site.astype(str), return_inverse=True)
     sites = site_visits(policy, [str(name) for name in names], facts.as_of)
     kind = fresh.position(facts.kind)
-    size = facts.size
     dead = facts.in_service & (facts.last_outcome == "fail")
     known = facts.in_service & (facts.row >= 0)
-    columns = {name: np.full(size, np.nan) for name in ("p_first", "p_next", "p_interval", "p_swap", "latest", "best")}
-    flags = {name: np.zeros(size, dtype=bool) for name in ("too_late", "over_risk", "no_remedy")}
-    swap = np.array([site.planned for site in sites], dtype=np.intp)[code]
     share = _visit_share(sites, code, fresh, kind, known)
     planned = facts.unit_cost + policy.swap_cost
     failed = planned + policy.failure_cost
     rate = _successors_rate(fresh, kind, planned + share, failed + share)
+    columns = {name: np.full(facts.size, np.nan) for name in ("p_first", "p_next", "p_interval", "p_swap", "latest", "best")}
+    flags = {name: np.zeros(facts.size, dtype=bool) for name in ("too_late", "over_risk", "no_remedy")}
+    swap = np.array([site.planned for site in sites], dtype=np.intp)[code]
     plans: list[SitePlan] = []
-    seconds = policy.solver_seconds
-    for position, site in enumerate(sites):
-        rows = np.flatnonzero((code == position) & (known | dead))
+    by_site = np.split(np.argsort(code, kind="stable"), np.cumsum(np.bincount(code, minlength=len(sites)))[:-1])
+    left = policy.solver_seconds if _pairs(sites, code, known | dead) <= policy.solver_largest else 0.0
+    for site, everyone in zip(sites, by_site):
+        rows = everyone[(known | dead)[everyone]]
         ahead = _look_ahead(remaining, facts.row[rows], site, planned[rows], failed[rows], share[rows], rate[rows])
         risk, remedy = _risks(ahead.ended, fresh, kind[rows], site)
         started = time.monotonic()
-        found = _plan_site(policy, site, ahead, _SiteFacts(risk, remedy, dead[rows]), seconds)
-        seconds -= time.monotonic() - started
+        found = _plan_site(policy, site, ahead, _SiteFacts(risk, remedy, dead[rows]), left)
+        left -= time.monotonic() - started
         plans.append(found.plan)
         swap[rows] = found.visit
         for name in flags:
             flags[name][rows] = getattr(found, name)
-        sure = known[rows]
-        shown = {
-            "p_first": ahead.ended[:, 0],
-            "p_next": ahead.ended[:, 1],
-            "p_interval": risk[:, 1],
-            "p_swap": np.where(found.visit < site.planned, ahead.ended[np.arange(rows.size), found.visit], np.nan),
-            "latest": np.append(site.days[: site.planned], np.nan)[found.latest],
-            "best": ahead.best,
-        }
-        for name, values in shown.items():
-            columns[name][rows] = np.where(sure, values, np.nan)
-    first = np.array([site.days[0] for site in sites])[code]
-    second = np.array([site.days[1] for site in sites])[code]
+        for name, values in _shown(site, ahead, risk, found).items():
+            columns[name][rows] = np.where(known[rows], values, np.nan)
+    first, second = (np.array([site.days[number] for site in sites])[code] for number in (0, 1))
     return Outlook(
         site_code=code.astype(np.intp),
         first_visit=_date(facts.as_of, first),
         second_visit=_date(facts.as_of, second),
-        p_first=columns["p_first"],
-        p_next=columns["p_next"],
-        p_interval=columns["p_interval"],
         swap=swap,
         swap_date=_date(facts.as_of, _visit_day(sites, code, swap)),
-        p_swap=columns["p_swap"],
-        latest_date=_date(facts.as_of, columns["latest"]),
-        best_date=_date(facts.as_of, columns["best"]),
+        latest_date=_date(facts.as_of, columns.pop("latest")),
+        best_date=_date(facts.as_of, columns.pop("best")),
         sites=tuple(sites),
         plans=tuple(plans),
+        **columns,
         **flags,
     )
+
+
+def _pairs(sites: list[SiteVisits], code: IntArray, counted: BoolArray) -> int:
+    """Sensor-visit pairs of the whole fleet."""
+    return int(np.array([site.planned for site in sites])[code][counted].sum())
+
+
+def _shown(site: SiteVisits, ahead: _Ahead, risk: FloatArray, found: _SitePlanned) -> dict[str, FloatArray]:
+    """What `Outlook` tells of the sensors of one site, in chances and days."""
+    rows = np.arange(found.visit.size)
+    return {
+        "p_first": ahead.ended[:, 0],
+        "p_next": ahead.ended[:, 1],
+        "p_interval": risk[:, 1],
+        "p_swap": np.where(found.visit < site.planned, ahead.ended[rows, found.visit], np.nan),
+        "latest": np.append(site.days[: site.planned], np.nan)[found.latest],
+        "best": ahead.best,
+    }
 
 
 def _visit_share(sites: list[SiteVisits], code: IntArray, fresh: NewLives, kind: IntArray, known: BoolArray) -> FloatArray:
@@ -220,7 +225,6 @@ def _plan_site(policy: Policy, site: SiteVisits, ahead: _Ahead, facts: _SiteFact
         site.cost,
         10.0 * (policy.failure_cost + site.cost) + 1.0,
         seconds=seconds,
-        largest=policy.solver_largest,
     )
     visit[planned] = plan.visit
     no_remedy = (exceeded[:, :2] & ~facts.remedy[:, :2]).any(axis=1) & ~facts.dead

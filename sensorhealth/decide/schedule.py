@@ -42,13 +42,12 @@ def schedule(
     penalty: float,
     *,
     seconds: float,
-    largest: int,
 ) -> SitePlan:
     """Plan the swaps of one site.
 
     value: (n, k), later: (n,) costs. latest: (n,) in 0..k, k = no visit has to be used. capacity: most swaps per
-    visit, 0 = not limited. penalty: cost of one sensor one visit past its latest. seconds: time limit. largest: most
-    sensor-visit pairs for the exact plan; above it the stepwise plan is used.
+    visit, 0 = not limited. penalty: cost of one sensor one visit past its latest. seconds: time limit of the exact
+    plan; the stepwise plan is used where none is left.
     """
     count, visits = value.shape
     cost = np.column_stack([value, later])
@@ -59,9 +58,7 @@ def schedule(
     idle = float(later.sum() - later[active].sum())
     if active.size == 0:
         return SitePlan(chosen, idle, 0.0, "exact")
-    plan = None
-    if active.size * visits <= largest:
-        plan = _exact(cost[active], capacity, visit_cost, seconds)
+    plan = _exact(cost[active], capacity, visit_cost, seconds) if seconds > 0 else None
     if plan is None:
         plan = _stepwise(cost[active], capacity, visit_cost)
     chosen[active] = plan.visit
@@ -109,7 +106,7 @@ def _exact(cost: FloatArray, capacity: int, visit_cost: float, seconds: float) -
         constraints=constraints,
         integrality=np.r_[np.zeros(count * width), np.ones(visits)],
         bounds=Bounds(0.0, 1.0),
-        options={"time_limit": max(seconds, 0.05), "mip_rel_gap": 1e-6},
+        options={"time_limit": seconds, "mip_rel_gap": 1e-6},
     )
     if answer.x is None:
         return None

@@ -49,9 +49,11 @@ class Tally:
         sums = {name: np.zeros((3, self.groups, self.months)) for name in self.moments}
         blocks: list[tuple[IntArray, Flows]] = []
         for rows, flow in self.ready.flows(table):
+            order = np.argsort(self.code[rows], kind="stable")
+            present, start = np.unique(self.code[rows][order], return_index=True)
             for name, values in self._moments(rows, flow).items():
-                for order in range(3):
-                    np.add.at(sums[name][order], self.code[rows], values[order])
+                for power in range(3):
+                    sums[name][power, present] += np.add.reduceat(values[power][order], start, axis=0)
             if self.size.min(initial=_EXACT + 1) <= _EXACT:
                 blocks.append((rows, flow))
         for name, total in sums.items():

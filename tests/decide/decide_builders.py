@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+KIND = "electrochemical H2S"
 AS_OF = pd.Timestamp("2026-03-31")
 GRID = np.concatenate([np.arange(0, 371, 7), np.arange(395, 3651, 30), [3650]]).astype(float)
 
@@ -37,11 +38,16 @@ def weibull_rows(ids: list[str], scale_days: Any, shape: float = 4.0, hazard_per
     scale = np.broadcast_to(np.asarray(scale_days, dtype=float), (len(ids),))
     alone = stats.weibull_min.cdf(GRID[None, :], shape, scale=scale[:, None])
     gone = np.broadcast_to(-np.expm1(-hazard_per_year * GRID / 365.25), alone.shape)
+    return LifeRows(np.array(ids, dtype=object), GRID, *competing(alone, gone))
+
+
+def competing(alone: np.ndarray, gone: np.ndarray) -> list[np.ndarray]:
+    """Incidence of the two ends as competing risks from the chance of each alone."""
     ends = []
     for mine, other in ((alone, gone), (gone, alone)):
         step = np.diff(mine, axis=1) * (1.0 - 0.5 * (other[:, 1:] + other[:, :-1]))
-        ends.append(np.concatenate([np.zeros((len(ids), 1)), step.cumsum(axis=1)], axis=1))
-    return LifeRows(np.array(ids, dtype=object), GRID, *ends)
+        ends.append(np.concatenate([np.zeros((len(mine), 1)), step.cumsum(axis=1)], axis=1))
+    return ends
 
 
 def forecast_rows(ids: list[str], **columns: Any) -> pd.DataFrame:
