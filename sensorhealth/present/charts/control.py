@@ -76,5 +76,8 @@ def control_chart(
     if np.issubdtype(x.dtype, np.datetime64):
         style.dates(ax)
     else:
+        from matplotlib.ticker import MaxNLocator
+
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
         ax.set_xlabel("reading", color=style.INK, fontsize=style.NORMAL, fontfamily=style.FONT)
     return ax
