@@ -140,3 +140,9 @@ def test_single_bad_readings_are_shown_as_left_out(analysis: SimpleNamespace) ->
     odd = sensors.left_out(analysis)
     assert odd["censoring"].tolist() == [sensors.LEFT_OUT]
     assert odd["log_ratio"].item() == pytest.approx(np.log(1.2))
+
+
+def test_each_list_of_sensors_shows_the_last_gas_test(page: str) -> None:
+    for name, table in store(page, "tables").items():
+        if any(column["link"] for column in table["columns"]) and name != "findings":
+            assert "last_gas_test" in table["data"], name

@@ -105,6 +105,8 @@ INTRODUCTIONS = {
 }
 
 
+LISTS_OF_SENSORS = ("retest", "warranty")
+LAST_TEST = tables.column("forecast", "last_gas_test")
 SHOWN = {
     "lots": (
         "lot", "technology", "gas", "sensors", "verdict", "ageing_per_year", "ratio_to_rest", "q_value", "start_to_rest",
@@ -145,11 +147,16 @@ def contract_tables(analysis: Any, track_record: Any = None) -> dict[str, Table]
         "track-record": ("track_record", "Track record on these records' own past", record),
         "findings": ("findings", "Findings", analysis.findings),
     }
-    return {
-        section: Table(section, caption, frame.reset_index(drop=True), tables.columns(contract, frame, SHOWN.get(section)))
-        for section, (contract, caption, frame) in found.items()
-        if frame is not None and len(frame)
-    }
+    made = {}
+    for section, (contract, caption, frame) in found.items():
+        if frame is None or not len(frame):
+            continue
+        shown = tables.columns(contract, frame, SHOWN.get(section))
+        if section in LISTS_OF_SENSORS and "last_gas_test" not in frame:
+            tests = analysis.forecast[["sensor_id", "last_gas_test"]]
+            frame, shown = frame.merge(tests, on="sensor_id", how="left"), [*shown, LAST_TEST]
+        made[section] = Table(section, caption, frame.reset_index(drop=True), shown)
+    return made
 
 
 def section(name: str, inside: str, introduction: str = "") -> str:
