@@ -81,8 +81,11 @@ class Penalty:
     weight: float = 0.0
 
 
-def check_data(data: CrossedData, *, brownian: bool = False) -> None:
-    """Raise FitError where the arrays do not fit together or hold values that no model can use."""
+def check_data(data: CrossedData, *, brownian: bool = False, alone: bool = True) -> None:
+    """Raise FitError where the arrays do not fit together or hold values that no model can use.
+
+    alone: whether these are all the readings; a shard may have fewer than the model has fixed effects.
+    """
     n = len(data.y)
     if data.random not in RANDOM_EFFECTS:
         raise FitError(f"random effects '{data.random}' are not known; expected one of {', '.join(RANDOM_EFFECTS)}")
@@ -90,7 +93,7 @@ def check_data(data: CrossedData, *, brownian: bool = False) -> None:
         raise FitError(f"y has {n} readings but x has shape {data.x.shape} and g {data.g.shape}")
     if len(data.offsets) < 1 or data.offsets[0] != 0 or data.offsets[-1] != n or np.any(np.diff(data.offsets) < 0):
         raise FitError("offsets must rise from 0 to the number of readings")
-    if n <= data.x.shape[1]:
+    if alone and n <= data.x.shape[1]:
         raise FitError(f"{n} readings cannot determine {data.x.shape[1]} fixed effects and a residual variance")
     for name, array in (("y", data.y), ("x", data.x), ("g", data.g)):
         if not np.all(np.isfinite(array)):

@@ -2,31 +2,77 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from sensorhealth.degradation.elimination_blocks import Block, Unit
 from sensorhealth.degradation.elimination_sums import Sums
-from sensorhealth.degradation.reml_data import FloatArray
+from sensorhealth.degradation.reml_data import FloatArray, VarianceParameters
+from sensorhealth.degradation.reml_layout import Layout
 
 THIN_BLOCKS = 16  # from this number of blocks on a fit of a few of them comes first
 THIN_SHARE = 0.05
 LEAST_SHARE = 0.05  # part of an observed variance that a moment estimate keeps at least
 
 
-def start_values(sums: Sums, random: str) -> tuple[FloatArray, FloatArray, float]:
-    """D (2, 2) and theta (K,), relative to the residual variance, and that variance; from sums for white noise."""
-    layout = sums.layout
+@dataclass(frozen=True)
+class Moments:
+    """Moments of least-squares lines per sensor and of their residuals per column; shards add up."""
+
+    readings: int
+    spent: int  # coefficients of the lines
+    squares: float  # y'wy
+    explained: float  # by the lines
+    lines: FloatArray  # (2, 3): sums of precision, precision * b^2 and count for intercept and slope
+    products: FloatArray  # (3,) sums of a^2, ab, b^2 over sensors that have both
+    residual: FloatArray  # (C,) T'w(y - line)
+    diagonal: FloatArray  # (C,) T'wT
+    clock: FloatArray  # (2,) sums of w and w g^2
+
+    def __add__(self, other: Moments) -> Moments:
+        return Moments(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
+
+
+def moments_of(sums: Sums, random: str) -> Moments:
+    """Moments from sums for white noise."""
+    layout, q = sums.layout, sums.layout.fixed
     lines, noise = _lines(sums, random)
-    q = layout.fixed
-    explained = float((lines * sums.wx[:, q]).sum())
-    spent = int((np.abs(lines) > 0).sum())
-    s2 = max(sums.xx[q, q] - explained, 0.0) / max(len(layout.data.y) - spent, 1)
-    s2 = s2 if s2 > 0 else 1e-12 + 1e-6 * sums.xx[q, q] / max(len(layout.data.y), 1)
-    theta, share = _columns(sums, lines, s2)
+    known = np.isfinite(noise)
+    precision = np.where(known, 1.0 / np.where(known, noise, 1.0), 0.0)
+    both = known.all(axis=0)
+    a, b = lines[:, both]
+    residual, diagonal = _columns(sums, lines)
+    return Moments(
+        readings=len(layout.data.y),
+        spent=int(known.sum()),
+        squares=float(sums.xx[q, q]),
+        explained=float((lines * sums.wx[:, q]).sum()),
+        lines=np.stack((precision.sum(1), (precision * lines**2).sum(1), known.sum(1)), axis=1).astype(float),
+        products=np.array([a @ a, a @ b, b @ b]),
+        residual=residual,
+        diagonal=diagonal,
+        clock=np.array([sums.ww[0].sum(), sums.ww[2].sum()]),
+    )
+
+
+def start_parameters(moments: Moments, layout: Layout, *, brownian: bool) -> VarianceParameters:
+    """Absolute variances to begin with; the wander begins at a third of the noise over the typical span."""
+    m = moments
+    free = max(m.readings - m.spent, 1)
+    s2 = max(m.squares - m.explained, 1e-6 * m.squares, 1e-300) / free
+    theta, share = _class_variances(m, layout, s2)
     residual = max(s2 - share, 0.3 * s2)
-    return _spread(lines, noise, s2) / residual, np.maximum(theta, 1e-3 * residual) / residual, residual
+    d = np.zeros((2, 2))
+    for k, (precision, seen, count) in enumerate(m.lines):
+        if precision > 0:
+            d[k, k] = max((seen - s2 * count) / precision, LEAST_SHARE * seen / precision, 1e-12 * s2)
+    if m.products[0] > 0 and m.products[2] > 0:
+        correlation = m.products[1] / np.sqrt(m.products[0] * m.products[2])
+        d[0, 1] = d[1, 0] = 0.5 * correlation * np.sqrt(d[0, 0] * d[1, 1])
+    tau = 0.1 / np.sqrt(m.clock[1] / m.clock[0]) if brownian and m.clock[1] > 0 else 0.0
+    crossed = {c.name: float(max(v, 1e-3 * residual)) for c, v in zip(layout.data.classes, theta)}
+    return VarianceParameters(residual, d, crossed, tau * residual)
 
 
 def _lines(sums: Sums, random: str) -> tuple[FloatArray, FloatArray]:
@@ -49,26 +95,7 @@ def _lines(sums: Sums, random: str) -> tuple[FloatArray, FloatArray]:
     return lines, noise
 
 
-def _spread(lines: FloatArray, noise: FloatArray, s2: float) -> FloatArray:
-    """Covariance of the lines less their sampling variance, from the better-determined half of the sensors."""
-    out = np.zeros((2, 2))
-    for k in (0, 1):
-        known = ~np.isnan(noise[k])
-        if not known.any():
-            continue
-        half = known & (noise[k] <= np.median(noise[k, known]))
-        seen = float(np.mean(lines[k, half] ** 2))
-        out[k, k] = max(seen - s2 * float(noise[k, half].mean()), LEAST_SHARE * seen, 1e-12 * s2)
-    if out[0, 0] > 0 and out[1, 1] > 0:
-        both = ~np.isnan(noise).any(axis=0)
-        raw = lines[:, both]
-        correlation = (raw[0] @ raw[1]) / np.sqrt((raw[0] @ raw[0]) * (raw[1] @ raw[1]) + 1e-300)
-        out[0, 1] = out[1, 0] = 0.5 * correlation * np.sqrt(out[0, 0] * out[1, 1])
-    return out
-
-
-def _columns(sums: Sums, lines: FloatArray, s2: float) -> tuple[FloatArray, float]:
-    """Variance of each class from the columns' sums of residuals, and what they all add to one reading's variance."""
+def _columns(sums: Sums, lines: FloatArray) -> tuple[FloatArray, FloatArray]:
     layout = sums.layout
     residual = sums.tx[:, -1].copy()
     diagonal = np.zeros(layout.columns)
@@ -77,15 +104,19 @@ def _columns(sums: Sums, lines: FloatArray, s2: float) -> tuple[FloatArray, floa
         for k in block.units:
             own = lines[:, None, layout.units[k].sensors]
             residual[block.columns] -= sums.pairs(k).scatter(own)[:, 0]
-    theta = np.zeros(len(layout.data.classes))
-    share = 0.0
+    return residual, diagonal
+
+
+def _class_variances(m: Moments, layout: Layout, s2: float) -> tuple[FloatArray, float]:
+    """Variance of each class from its columns' sums of residuals, and what all add to one reading's variance."""
+    theta, share = np.zeros(len(layout.data.classes)), 0.0
     for k in range(len(theta)):
         columns = slice(layout.first_column[k], layout.first_column[k + 1])
-        seen = diagonal[columns] > 0
-        weight = diagonal[columns][seen]
-        excess = float((residual[columns][seen] ** 2 / weight - s2).sum())
+        seen = m.diagonal[columns] > 0
+        weight = m.diagonal[columns][seen]
+        excess = float((m.residual[columns][seen] ** 2 / weight - s2).sum())
         theta[k] = max(excess, 0.0) / max(float(weight.sum()), 1e-300)
-        share += theta[k] * float(weight.sum()) / max(len(layout.data.y), 1)
+        share += theta[k] * float(weight.sum()) / max(m.readings, 1)
     return theta, share
 
 
