@@ -34,23 +34,23 @@ def crps_ensemble(members: ArrayLike, observed: ArrayLike, *, fair: bool = False
     return np.asarray(miss - between)
 
 
-def crps_mixture(weight: Array, mean: Array, variance: Array, observed: Array, points: int = 241) -> Array:
-    """CRPS (n,) of mixtures of normals: weight (k,), mean and variance (k, n).
+def crps_mixture(weight: Array, mean: Array, variance: Array, observed: Array, points: int = 161) -> Array:
+    """CRPS (n,) of mixtures of normals: weight (k,) or (k, n) summing to 1, mean and variance (k, n).
 
     In closed form for one component (k = 1), else by `crps_distribution` on a grid of `points` that is dense where the
     mixture is; relative error below 1e-3.
     """
-    if len(weight) == 1:
+    if len(mean) == 1:
         return crps_normal(mean[0], np.sqrt(variance[0]), observed)
-    share = weight / weight.sum()
-    middle = share @ mean
-    spread = np.sqrt(share @ (variance + (mean - middle) ** 2))
+    shares = weight if weight.ndim == 2 else weight[:, None]
+    middle = (shares * mean).sum(axis=0)
+    spread = np.sqrt((shares * (variance + (mean - middle) ** 2)).sum(axis=0))
     reach = np.maximum(np.abs(np.asarray(observed, dtype=float) - middle) / spread + 1.0, 12.0)
     unit = np.sinh(np.linspace(-4.0, 4.0, points)) / np.sinh(4.0)
     grid = middle + spread * reach * unit[:, None]
     cdf = np.zeros(grid.shape)
-    for one, centre, v in zip(share, mean, variance):
-        cdf += one * ndtr((grid - centre) / np.sqrt(v))
+    for share, centre, v in zip(shares, mean, variance):
+        cdf += share * ndtr((grid - centre) / np.sqrt(v))
     return crps_distribution(grid.T, cdf.T, observed)
 
 
@@ -88,7 +88,7 @@ def pinball(quantile: ArrayLike, q: float, observed: ArrayLike) -> Array:
 
 
 def interval_score(low: ArrayLike, high: ArrayLike, level: float, observed: ArrayLike) -> Array:
-    """Interval score of central intervals of the given level: width plus 2 / (1 - level) times the distance missed by."""
+    """Interval score of central intervals: width plus 2 / (1 - level) times the distance by which it is missed."""
     bottom, top = np.asarray(low, dtype=float), np.asarray(high, dtype=float)
     y = np.asarray(observed, dtype=float)
     return top - bottom + 2.0 / (1.0 - level) * (np.maximum(bottom - y, 0.0) + np.maximum(y - top, 0.0))

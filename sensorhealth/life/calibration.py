@@ -28,6 +28,11 @@ class Calibration:
     readings: int = 0
     note: str = "No correction: nothing in the past to learn one from."
 
+    @property
+    def corrects(self) -> bool:
+        """Whether any forecast changes."""
+        return self.overall != 1.0 or any(value != 1.0 for value in self.by_stratum.values())
+
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
         return float(self.by_stratum.get(stratum, self.overall))

@@ -121,9 +121,7 @@ def _numbers(own: RemainingLife, warranty_end: NDArray[np.datetime64]) -> dict[s
     return numbers
 
 
-def _status(
-    own: RemainingLife, spans: pd.DataFrame, now: dict[str, Array]
-) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+def _status(own: RemainingLife, spans: pd.DataFrame, now: dict[str, Array]) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
     known = technologies()
     soft_end = np.array([name not in known or known[name].soft_end for name in spans["technology"]], dtype=bool)
     readings = now["readings_used"]

@@ -33,9 +33,7 @@ class LifeData:
     weight: Array
 
     @classmethod
-    def of(
-        cls, lower: ArrayLike, upper: ArrayLike, entry: ArrayLike | None = None, weight: ArrayLike | None = None
-    ) -> LifeData:
+    def of(cls, lower: ArrayLike, upper: ArrayLike, entry: ArrayLike | None = None, weight: ArrayLike | None = None) -> LifeData:
         """Validated life data.
 
         Raises FitError where an age is missing or negative, an interval runs backwards, or observation begins after

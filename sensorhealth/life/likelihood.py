@@ -103,9 +103,7 @@ def fit_family(family: LifeFamily, data: LifeData, prior: Prior | None = None) -
     it.
     """
     if prior is None and not data.deaths > 0:
-        raise FitError(
-            f"no deaths among {data.lower.size} lives: a {family.name} life cannot be fitted without a prior"
-        )
+        raise FitError(f"no deaths among {data.lower.size} lives: a {family.name} life cannot be fitted without a prior")
 
     def objective(theta: Array) -> float:
         with np.errstate(over="ignore", invalid="ignore", under="ignore"):
@@ -119,9 +117,7 @@ def fit_family(family: LifeFamily, data: LifeData, prior: Prior | None = None) -
     ages = np.where(data.died, data.upper, data.lower)
     typical = float(np.average(ages, weights=data.weight + 1e-12)) if ages.size else 1.0
     start = family.start(deaths / exposure, max(typical, 1e-6))
-    found = minimize(
-        objective, start, method="BFGS", jac=lambda theta: gradient(objective, theta), options={"gtol": 1e-5}
-    )  # type: ignore[call-overload]
+    found = minimize(objective, start, method="BFGS", jac=lambda theta: gradient(objective, theta), options={"gtol": 1e-5})  # type: ignore[call-overload]
     if not found.fun < 1e11:
         raise FitError(f"the {family.name} life did not fit {data.lower.size} lives: {found.message}")
     theta, hessian = _polish(objective, np.asarray(found.x))

@@ -87,9 +87,7 @@ class RemainingLife:
         rows = np.arange(self.life_id.size)
         low, high = total[rows, below], total[rows, index]
         rise = np.where(high > low, high - low, 1.0)
-        days = self.grid_days[below] + np.clip((q - low) / rise, 0.0, 1.0) * (
-            self.grid_days[index] - self.grid_days[below]
-        )
+        days = self.grid_days[below] + np.clip((q - low) / rise, 0.0, 1.0) * (self.grid_days[index] - self.grid_days[below])
         days = np.where(index == 0, 0.0, days)
         return np.where(capped, self.horizon_days, days), capped
 
@@ -107,9 +105,7 @@ class RemainingLife:
 
 def default_grid(horizon_days: float) -> Array:
     """Days at which remaining life is tabulated: weekly for a year, monthly to year four, two-monthly after."""
-    knots = np.concatenate(
-        [np.arange(0, 371, 7), np.arange(395, 1462, 30), np.arange(1520, max(horizon_days, 1521), 60)]
-    )
+    knots = np.concatenate([np.arange(0, 371, 7), np.arange(395, 1462, 30), np.arange(1520, max(horizon_days, 1521), 60)])
     return np.append(knots[knots < horizon_days], horizon_days).astype(float)
 
 

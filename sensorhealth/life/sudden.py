@@ -22,9 +22,7 @@ Array = NDArray[np.float64]
 POOLED = "all technologies"
 
 
-def conditional_cdf(
-    groups: dict[str, HazardMixture], lives: pd.DataFrame, as_of: pd.Timestamp, days: ArrayLike
-) -> Array:
+def conditional_cdf(groups: dict[str, HazardMixture], lives: pd.DataFrame, as_of: pd.Timestamp, days: ArrayLike) -> Array:
     """Chance (n, m) of a sudden end within `days` (m,), by the hazard of each life's stratum, technology or of all."""
     ahead = np.atleast_1d(np.asarray(days, dtype=float)) / DAYS_PER_YEAR
     age = years_between(lives["installed"], pd.Timestamp(as_of))

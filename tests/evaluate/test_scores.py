@@ -78,10 +78,8 @@ def test_crps_of_mixtures_agrees_with_scoringrules() -> None:
     weight = np.array([0.2, 0.5, 0.3])
     ours = crps_mixture(weight, mean, sd**2, observed)
     theirs = scoringrules.crps_mixnorm(observed, mean.T, sd.T, np.tile(weight, (6, 1)))
-    assert ours == pytest.approx(theirs, rel=2e-4)
-    assert crps_mixture(np.ones(1), mean[:1], sd[:1] ** 2, observed) == pytest.approx(
-        crps_normal(mean[0], sd[0], observed)
-    )
+    assert ours == pytest.approx(theirs, rel=1e-3)
+    assert crps_mixture(np.ones(1), mean[:1], sd[:1] ** 2, observed) == pytest.approx(crps_normal(mean[0], sd[0], observed))
 
 
 def test_interval_score_and_pinball() -> None:

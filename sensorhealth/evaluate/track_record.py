@@ -1,0 +1,168 @@
+"""The track record: forecasts made on past dates, reading nothing after them, beside what happened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from ..errors import FitError, RecordsError
+from ..health import lives as lives_of
+from ..health import readings as readings_of
+from ..life.calibration import Calibration
+from . import measures
+from .outcomes import ends, next_readings, reading_blur
+from .past import MODEL, Refit, asked_lives, baseline_forecasts, model_forecast, past_dates
+from .samples import end_rows, reading_rows
+from .wording import learnt, sentence
+
+if TYPE_CHECKING:
+    from ..decide import Policy
+    from ..records import Fleet
+    from .past import Past
+
+NEXT_READING_WITHIN_DAYS = 1461.0
+
+
+@dataclass(frozen=True)
+class TrackRecord:
+    """How good past forecasts were.
+
+    table: one row per measure (nomenclature: track_record), all dates together where as_of is empty. forecasts: one
+    row per forecaster, date and sensor, forecast of the end beside what came (evaluate/samples.py). readings: the
+    same for the next reading. reliability: forecast probabilities beside shares that came. sentence: the result in
+    one or two sentences. calibration: the correction learnt from all these dates, to hand to the next analysis.
+    as_of_dates; notes.
+    """
+
+    table: pd.DataFrame
+    forecasts: pd.DataFrame
+    readings: pd.DataFrame
+    reliability: pd.DataFrame
+    sentence: str
+    calibration: Calibration
+    as_of_dates: tuple[pd.Timestamp, ...]
+    notes: tuple[str, ...]
+
+    def value(self, measure: str, forecaster: str = MODEL, horizon_days: float | None = None) -> float:
+        """One value of the table, over all dates together; NaN where it is not there."""
+        rows = self.table[self.table["as_of"].isna() & (self.table["measure"] == measure)]
+        rows = rows[rows["forecaster"] == forecaster]
+        if horizon_days is not None:
+            rows = rows[rows["horizon_days"] == horizon_days]
+        return float(rows["value"].iloc[0]) if len(rows) else float("nan")
+
+
+def track_record(
+    fleet: Fleet,
+    policy: Policy | None = None,
+    as_of_dates: Sequence[pd.Timestamp | str] | None = None,
+    *,
+    model: Mapping[str, Any] | None = None,
+    refit: Refit | None = None,
+    lives: pd.DataFrame | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> TrackRecord:
+    """Stand on past dates, refit on what was known then, forecast, and compare with what the rest of the records says.
+
+    as_of_dates: None for four dates up to half a year before the end (see `past.past_dates`). model: settings of the
+    ageing model for the refits. refit: how to analyse a fleet on a date; None for `sensorhealth.analyse`. lives:
+    lives as judged with hindsight (an analysis' table), so that an unrecorded swap found later ends the life it
+    ended; None for the records' own. Every forecast is made from `fleet.known_at(date)` alone. A date on which no
+    model can be fitted is left out with a note. Raises RecordsError where no date is left.
+    """
+    from ..decide import Policy
+
+    step = progress or (lambda name: None)
+    policy = policy or Policy()
+    walk = refit or _whole_way(model or {})
+    hindsight = lives_of(fleet) if lives is None else lives
+    later = readings_of(fleet, hindsight)
+    blur = reading_blur(later, hindsight)
+    last = fleet.calibrations["time"].max().normalize() + pd.Timedelta(days=1)
+    dates = [pd.Timestamp(date) for date in (past_dates(fleet) if as_of_dates is None else as_of_dates)]
+    end_blocks: list[pd.DataFrame] = []
+    reading_blocks: list[pd.DataFrame] = []
+    used: list[pd.Timestamp] = []
+    notes: list[str] = []
+    for date in sorted(dates):
+        step(f"forecasting as on {date.date()}")
+        try:
+            past = walk(fleet.known_at(_end_of_day(date)), date, policy)
+        except (FitError, RecordsError) as error:
+            notes.append(f"{date.date()}: no forecast could be made then: {error}")
+            continue
+        before = learnt(reading_blocks, date)
+        blocks = _one_date(past, date, hindsight, later, last, policy, before, blur)
+        end_blocks += blocks[0]
+        reading_blocks += blocks[1]
+        used.append(date)
+    if not used:
+        raise RecordsError("no past date leaves enough records to forecast from: " + "; ".join(notes or ["too short"]))
+    return _record(end_blocks, reading_blocks, used, notes, policy)
+
+
+def _whole_way(settings: Mapping[str, Any]) -> Refit:
+    def refit(fleet: Fleet, date: pd.Timestamp, policy: Policy) -> Past:
+        from ..analysis import analyse
+
+        return analyse(fleet, date, policy, model=settings)
+
+    return refit
+
+
+def _end_of_day(date: pd.Timestamp) -> pd.Timestamp:
+    return date.normalize() + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1)
+
+
+def _decision_days(policy: Policy) -> float:
+    return float(policy.lead_time_days + policy.calibration_interval_days)
+
+
+def _one_date(
+    past: Past,
+    date: pd.Timestamp,
+    hindsight: pd.DataFrame,
+    later: pd.DataFrame,
+    last: pd.Timestamp,
+    policy: Policy,
+    before: Calibration,
+    blur: Mapping[str, float],
+) -> tuple[list[pd.DataFrame], list[pd.DataFrame]]:
+    """Rows of forecasts beside outcomes of all forecasters on one date."""
+    asked = asked_lives(past)
+    moment = _end_of_day(date)
+    truth = ends(hindsight, asked, moment, last, blur)
+    upcoming = next_readings(later, hindsight, asked, moment, NEXT_READING_WITHIN_DAYS)
+    forecasts = [model_forecast(past, asked, upcoming, policy)]
+    if before.corrects:
+        forecasts.append(model_forecast(past, asked, upcoming, policy, before))
+    forecasts += baseline_forecasts(past, asked, upcoming, date)
+    end_blocks = [end_rows(one, asked, date, truth, _decision_days(policy)) for one in forecasts if one.cdf is not None]
+    reading_blocks = [reading_rows(one, asked, date, upcoming) for one in forecasts if one.reading is not None]
+    return end_blocks, reading_blocks
+
+
+def _record(
+    end_blocks: list[pd.DataFrame],
+    reading_blocks: list[pd.DataFrame],
+    used: list[pd.Timestamp],
+    notes: list[str],
+    policy: Policy,
+) -> TrackRecord:
+    forecasts = pd.concat(end_blocks, ignore_index=True)
+    readings = pd.concat(reading_blocks, ignore_index=True)
+    table = measures.table(forecasts, readings, _decision_days(policy), policy.risk)
+    calibration = learnt(reading_blocks, None)
+    return TrackRecord(
+        table=table,
+        forecasts=forecasts,
+        readings=readings,
+        reliability=measures.reliability(forecasts),
+        sentence=sentence(table),
+        calibration=calibration,
+        as_of_dates=tuple(used),
+        notes=(*notes, calibration.note),
+    )
