@@ -1,5 +1,19 @@
 """Which lot (supplier, site, model) is worse, by how much, and how much evidence is needed to say so."""
 
 from sensorhealth.compare.lots import Money, lots
+from sensorhealth.compare.pairs import pairwise, ranking
+from sensorhealth.compare.study import StudyBasis, power, sensors_needed, study_plan
+from sensorhealth.compare.watch import first_alarms, watch
 
-__all__ = ["Money", "lots"]
+__all__ = [
+    "Money",
+    "StudyBasis",
+    "first_alarms",
+    "lots",
+    "pairwise",
+    "power",
+    "ranking",
+    "sensors_needed",
+    "study_plan",
+    "watch",
+]

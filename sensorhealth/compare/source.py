@@ -13,7 +13,9 @@ from sensorhealth.compare.groups import Grouped, fit_groups
 from sensorhealth.degradation import AgeingModel
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import Stratum, codes
+from sensorhealth.degradation.fitting import CurveFit
 from sensorhealth.degradation.reml_data import CrossedData, VarianceParameters
+from sensorhealth.degradation.strata import StratumModel
 from sensorhealth.errors import FitError
 
 IntArray = NDArray[np.int64]
@@ -24,8 +26,8 @@ ObjectArray = NDArray[np.object_]
 class Source:
     """A stratum as the ageing model sees it on its likeliest curve.
 
-    data: the kernel's arrays with robust weights and working values of censored readings. lives: the rows of the
-    lives frame in the order of the sensors of `data`.
+    data: the kernel's arrays with robust weights and working values of censored readings. lives: the rows of the lives
+    frame in the order of the sensors of `data`. slope: common ageing rate per unit of the time scale.
     """
 
     stratum: Stratum
@@ -33,6 +35,7 @@ class Source:
     curve: Curve
     parameters: VarianceParameters
     lives: pd.DataFrame
+    slope: float
 
 
 @dataclass(frozen=True)
@@ -51,11 +54,18 @@ def sources(model: AgeingModel, lives: pd.DataFrame) -> Iterator[Source]:
     """The strata of a fitted model that can carry a comparison; lives: the frame it was fitted on."""
     by_id = lives.set_index("life_id")
     for item in model.strata_.values():
-        best = max(item.components, key=lambda component: component.weight)
-        if item.given or not best.fitted.terms.slope:
+        fitted = likeliest(item)
+        if fitted is None:
             continue
-        data = best.fitted.fit.criterion.layout.data
-        yield Source(item.stratum, data, best.fitted.curve, best.fitted.parameters, by_id.loc[list(item.stratum.life_id)])
+        data = fitted.fit.criterion.layout.data
+        own = by_id.loc[list(item.stratum.life_id)]
+        yield Source(item.stratum, data, fitted.curve, fitted.parameters, own, float(fitted.fit.beta[1]))
+
+
+def likeliest(item: StratumModel) -> CurveFit | None:
+    """The fit of a stratum on its likeliest curve; None where its variances are not its own or it has no slope."""
+    fitted = item.curves[0].fitted
+    return None if item.given or fitted is None or not fitted.terms.slope else fitted
 
 
 def column_of(lives: pd.DataFrame, by: str) -> None:

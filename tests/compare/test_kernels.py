@@ -84,10 +84,10 @@ def test_equivalence_errs_as_often_as_it_says_at_the_border_of_the_margin() -> N
 def test_shrunken_effects_are_the_best_linear_predictions_of_the_one_way_layout() -> None:
     """Balanced one-way layout: shrinkage tau^2 / (tau^2 + s^2 / n) toward the mean (Searle, Casella and McCulloch 1992)."""
     estimate = np.array([1.0, 2.0, 4.5])
-    mean, variance, _ = at_spread(estimate, 0.3 * np.eye(3), np.sqrt(0.6))
+    mean, covariance, _ = at_spread(estimate, 0.3 * np.eye(3), np.sqrt(0.6))
     factor = 0.6 / 0.9
     assert np.allclose(mean, 2.5 + factor * (estimate - 2.5))
-    assert np.allclose(variance, 0.6 * (1 - factor) + (1 - factor) ** 2 * 0.9 / 3)
+    assert np.allclose(np.diag(covariance), 0.6 * (1 - factor) + (1 - factor) ** 2 * 0.9 / 3)
 
 
 def test_shrinkage_pulls_vague_groups_most_and_leaves_a_lone_group_alone() -> None:
