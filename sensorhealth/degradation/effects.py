@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_array, eye_array
 
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
@@ -120,29 +121,47 @@ def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: Widths) -> 
 
 
 def gas_widths(
-    classes: tuple[CrossedClass, ...],
+    data: CrossedData,
     effects: Mapping[str, tuple[FloatArray, FloatArray]],
     variances: Mapping[str, float],
     widths: Widths,
 ) -> tuple[Widths, float]:
-    """Widths of the gas effects given their posteriors, and the largest change of a width in its logarithm.
+    """Widths of the gas effects given their posteriors, and the largest change of a width in units of WIDTH_SETTLED.
 
     Most cylinders are as good as they say and a few are far off: gas effects are Student's t with GAS_DEGREES degrees of
     freedom, a normal whose variance is multiplied for each cylinder by its expected scale given the present effect
-    (Lange, Little and Taylor 1989, J. Am. Stat. Assoc. 84:881-896). effects: mean and variance of each column.
+    (Lange, Little and Taylor 1989, J. Am. Stat. Assoc. 84:881-896). What counts is how far a cylinder stands off those
+    that the same sensors were read on: a site whose cylinders all seem high has high sensors, not a block of bad gas.
+    effects: mean and variance of each column.
     """
     found: Widths = {}
     moved = 0.0
-    for item in classes:
+    for item in data.classes:
         if item.name not in (STATED, CYLINDER, FADE):
             continue
         mean, variance = effects[item.name]
         before = _padded(widths.get(item.name), item.size)
         usual = variances.get(item.name, 1.0) * (np.ones(item.size) if item.scale is None else item.scale / before) ** 2
-        square = (mean**2 + variance) / np.maximum(usual, 1e-12)
+        off = mean - _median_of_neighbours(mean, item.index, data.offsets)
+        square = (off**2 + variance) / np.maximum(usual, 1e-12)
         found[item.name] = np.sqrt((GAS_DEGREES + square) / (GAS_DEGREES + 1.0))
         moved = max(moved, float(np.max(np.abs(np.log(found[item.name] / before)), initial=0.0)) / WIDTH_SETTLED)
     return found, moved
+
+
+def _median_of_neighbours(effect: FloatArray, index: IntArray, offsets: IntArray) -> FloatArray:
+    """For each column, the median effect of the columns that its sensors touch, itself among them."""
+    sensor = np.repeat(np.arange(offsets.size - 1), np.diff(offsets))
+    used = index >= 0
+    touches = csr_array(
+        (np.ones(int(used.sum())), (sensor[used], index[used])), shape=(offsets.size - 1, effect.size)
+    )
+    pairs = (touches.T @ touches + eye_array(effect.size)).tocoo()
+    order = np.lexsort((effect[pairs.col], pairs.row))
+    start = np.searchsorted(pairs.row[order], np.arange(effect.size + 1))
+    sorted_effect = effect[pairs.col[order]]
+    size = np.diff(start)
+    return 0.5 * (sorted_effect[start[:-1] + (size - 1) // 2] + sorted_effect[start[:-1] + size // 2])
 
 
 def _padded(width: FloatArray | None, size: int) -> FloatArray:

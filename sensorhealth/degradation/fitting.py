@@ -94,7 +94,7 @@ def fit_curve(
         mean, variance = search.fitted[: base.y.size], search.fitted_variance[: base.y.size]
         moved, parameters = _moved(parameters, search.parameters), search.parameters
         if start is None:
-            widths, widened = gas_widths(base.classes, search.crossed, parameters.crossed, widths)
+            widths, widened = gas_widths(base, search.crossed, parameters.crossed, widths)
             moved = max(moved, ENOUGH * widened)
             base = crossed_data(stratum, curve, terms, widths)
         if moved < ENOUGH:
