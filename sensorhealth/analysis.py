@@ -25,17 +25,26 @@ Progress = Callable[[str], None]
 
 BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
 BUDGET_SEED = 20260301
+FIRST_LOOK = {"curves": "exponential", "parameter_uncertainty": False}  # enough to see what does not fit
 
 
 @dataclass(frozen=True)
-class Ageing:
-    """How the fleet ages: lives, readings, oddities (faults found), model (fitted), cylinders (judged)."""
+class Outlook:
+    """How the fleet ages and how long each sensor has, before anything is decided.
+
+    lives, readings (those used), oddities (faults found), ageing (fitted model), cylinders (judged), sudden (fitted), current
+    (the lives that go on), paths and remaining (their distributions).
+    """
 
     lives: pd.DataFrame
     readings: pd.DataFrame
     oddities: health.Oddities
-    model: degradation.AgeingModel
+    ageing: degradation.AgeingModel
     cylinders: pd.DataFrame
+    sudden: life.SuddenLife
+    current: pd.DataFrame
+    paths: list[degradation.PathPosterior]
+    remaining: life.RemainingLife
 
 
 @dataclass(frozen=True)
@@ -98,16 +107,19 @@ class Analysis:
         """Forecasts made on past dates, reading nothing after them, against what happened; see `evaluate.track_record`."""
         from .evaluate import track_record
 
-        return track_record(self.fleet, self.policy, **options)
+        return track_record(self.fleet, self.policy, **{"refit": look_ahead, "lives": self.lives, **options})
 
-    def summary(self) -> list[str]:
+    def summary(self, track_record: TrackRecord | None = None) -> list[str]:
         """Five to ten lines a planner can act on."""
         from .present.summary import summary_lines
 
-        return summary_lines(self)
+        return summary_lines(self, track_record)
 
     def write(self, out: Path | str, *, audience: str = "planner", track_record: TrackRecord | None = None) -> None:
-        """Write every table, the report, the workbook and the calendar into folder `out`, whole or not at all."""
+        """Write every table, the report, the workbook and the calendar into folder `out`, whole or not at all.
+
+        track_record: as from `track_record()`, to be shown in the report; None where it is not wanted.
+        """
         from .present.files import report_files
         from .records.outputs import write_folder
 
@@ -142,51 +154,52 @@ def analyse(
     day = _as_of_day(fleet, as_of)
     known = fleet.known_at(day + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1))
 
-    step("fitting the ageing model")
-    ageing = age(known, model or {}, step)
-    step("forecasting")
-    sudden = life.SuddenLife().fit(ageing.lives, day)
-    current = ageing.lives[ageing.lives["current"] & ageing.lives["ended"].isna()].reset_index(drop=True)
-    paths = ageing.model.path_posterior(current, (day - current["installed"]).dt.days / 365.25)
-    remaining = life.remaining_life(
-        paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
-    )
+    ahead = look_ahead(known, day, policy, model=model, calibration=calibration, progress=step)
     forecast = life.forecast_table(
-        remaining, paths, current, known, sudden=sudden,
+        ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden,
         calibration_interval_days=policy.calibration_interval_days, calibration=calibration,
     )  # fmt: skip
-    retest = health.retest_list(known, ageing.cylinders)
     step("comparing lots")
-    lots = compare.lots(ageing.readings, ageing.lives, ageing.model)
+    lots = compare.lots(ahead.readings, ahead.lives, ahead.ageing, sensors=known.sensors)
     step("planning")
-    evidence = decide.Evidence(cylinders=ageing.cylinders, single_readings=ageing.oddities.single_readings)
-    plan = decide.plan_fleet(
-        remaining, current, forecast, known, policy, evidence, fresh=new_sensors(ageing, sudden, day, policy)
-    )  # fmt: skip
-    draws = shared_draws(ageing.model, sudden, current, day, policy, calibration)
-    budget = decide.budget(plan, shared_draws=draws)
-    zero = health.zero_drift(known, ageing.lives)
-    slowing = health.response_times(known, ageing.lives)
-    findings = pd.concat([known.findings, ageing.oddities.findings], ignore_index=True)
+    evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings)
+    fresh = new_sensors(ahead, day, policy)
+    plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
+    step("budgeting")
+    budget = decide.budget(plan, shared_draws=shared_draws(ahead, day, policy, calibration))
     return Analysis(
-        fleet=known, as_of=day, policy=policy, lives=ageing.lives, readings=ageing.readings, oddities=ageing.oddities,
-        ageing=ageing.model, sudden=sudden, paths=paths, remaining=remaining, forecast=forecast, fleet_plan=plan,
-        plan=plan.actions, budget=budget, orders=decide.orders(plan), visits=decide.visits(plan),
-        warranty=decide.warranty_list(plan.facts), lots_table=lots, cylinders=ageing.cylinders, retest=retest,
-        zero_drift=zero, response_times=slowing, findings=findings, notes=(*known.notes, *ageing.model.notes_),
+        fleet=known, as_of=day, policy=policy, lives=ahead.lives, readings=ahead.readings, oddities=ahead.oddities,
+        ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,
+        fleet_plan=plan, plan=plan.actions, budget=budget, orders=decide.orders(plan), visits=decide.visits(plan),
+        warranty=decide.warranty_list(plan.facts), lots_table=lots, cylinders=ahead.cylinders,
+        retest=health.retest_list(known, ahead.cylinders), zero_drift=health.zero_drift(known, ahead.lives),
+        response_times=health.response_times(known, ahead.lives),
+        findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True),
+        notes=(*known.notes, *ahead.ageing.notes_),
     )  # fmt: skip
 
 
-def age(fleet: Fleet, settings: Mapping[str, Any], step: Progress) -> Ageing:
-    """Fit the ageing model, look for what does not fit it, and fit again without the faults.
+def look_ahead(
+    fleet: Fleet,
+    day: pd.Timestamp,
+    policy: Policy,
+    *,
+    model: Mapping[str, Any] | None = None,
+    calibration: life.Calibration | None = None,
+    progress: Progress | None = None,
+) -> Outlook:
+    """Fit the ageing model, look for what does not fit it, fit again without the faults, and look ahead from `day`.
 
-    The first fit takes readings as they are (its noise has heavy tails); from its residuals, net of the gas, come single bad
-    readings, steps and unrecorded swaps; a swap starts a new life, a step becomes part of the path, a bad reading is left out.
+    fleet: as known on that day. The first fit takes readings as they are (its noise has heavy tails); from its residuals, net
+    of the gas, come single bad readings, steps and unrecorded swaps; a swap starts a new life, a step becomes part of the path,
+    a bad reading is left out.
     """
+    step = progress or (lambda name: None)
+    settings = model or {}
+    step("fitting the ageing model")
     lives = health.lives(fleet)
     readings = health.readings(fleet, lives)
-    first = degradation.AgeingModel(**{"curves": "exponential", "parameter_uncertainty": False, **settings})
-    first.fit(readings, lives, fleet.cylinders)
+    first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
     step("looking for steps, swaps and single bad readings")
     oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders)
     if len(oddities.swaps):
@@ -195,10 +208,22 @@ def age(fleet: Fleet, settings: Mapping[str, Any], step: Progress) -> Ageing:
     used = oddities.kept(readings)
     steps = oddities.steps[oddities.steps["kind"] != "swap"]
     step("fitting the ageing model again, net of what was found")
-    model = degradation.AgeingModel(**settings)
-    model.fit(used, pd.concat([lives, _one_new_sensor_of_each_kind(lives)], ignore_index=True), fleet.cylinders, steps)
-    cylinders = health.judge_cylinders(model.cylinder_effects_, fleet.cylinders, used)
-    return Ageing(lives, used, oddities, model, cylinders)
+    ageing = degradation.AgeingModel(**settings)
+    known = pd.concat([lives, _one_new_sensor_of_each_kind(lives)], ignore_index=True)
+    ageing.fit(used, known, fleet.cylinders, steps)
+    cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
+    step("forecasting")
+    sudden = life.SuddenLife().fit(lives, day)
+    current = lives[lives["current"] & lives["ended"].isna()].reset_index(drop=True)
+    paths = ageing.path_posterior(current, _age_years(current, day))
+    remaining = life.remaining_life(
+        paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
+    )
+    return Outlook(lives, used, oddities, ageing, cylinders, sudden, current, paths, remaining)
+
+
+def _age_years(lives: pd.DataFrame, day: pd.Timestamp) -> pd.Series:
+    return (day - lives["installed"]).dt.total_seconds() / (365.25 * 86400.0)
 
 
 def _one_new_sensor_of_each_kind(lives: pd.DataFrame) -> pd.DataFrame:
@@ -208,30 +233,27 @@ def _one_new_sensor_of_each_kind(lives: pd.DataFrame) -> pd.DataFrame:
     return kinds.assign(life_id=kinds["stratum"], current=False, **text)
 
 
-def new_sensors(ageing: Ageing, sudden: life.SuddenLife, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
+def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
     """Life distributions of new sensors, one row for each kind ("technology gas")."""
-    kinds = _one_new_sensor_of_each_kind(ageing.lives).assign(installed=day, entered=day)
-    paths = ageing.model.path_posterior(kinds, 0.0)
-    return life.remaining_life(paths, sudden, kinds, day, margin=policy.margin, horizon_days=policy.horizon_days)
+    kinds = _one_new_sensor_of_each_kind(ahead.lives).assign(installed=day, entered=day)
+    paths = ahead.ageing.path_posterior(kinds, 0.0)
+    return life.remaining_life(paths, ahead.sudden, kinds, day, margin=policy.margin, horizon_days=policy.horizon_days)
 
 
 def shared_draws(
-    model: degradation.AgeingModel,
-    sudden: life.SuddenLife,
-    lives: pd.DataFrame,
-    day: pd.Timestamp,
-    policy: Policy,
-    calibration: life.Calibration | None = None,
+    ahead: Outlook, day: pd.Timestamp, policy: Policy, calibration: life.Calibration | None = None
 ) -> Iterator[life.RemainingLife]:
     """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards.
 
     Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
     The draws look as far ahead as the budget does, month by month.
     """
-    ages = (day - lives["installed"]).dt.days / 365.25
-    drawn = model.shared_draws(lives, ages, BUDGET_DRAWS, np.random.default_rng(BUDGET_SEED))
-    hazards = sudden.draws(BUDGET_DRAWS, np.random.default_rng(BUDGET_SEED + 1))
-    grid = np.append(np.arange(0.0, 31.0 * policy.budget_months, 30.0), max(policy.horizon_days, 31.0 * policy.budget_months + 1))
+    lives = ahead.current
+    rng = np.random.default_rng(BUDGET_SEED)
+    drawn = ahead.ageing.shared_draws(lives, _age_years(lives, day), BUDGET_DRAWS, rng)
+    hazards = ahead.sudden.draws(BUDGET_DRAWS, rng)
+    window = 31.0 * policy.budget_months
+    grid = np.append(np.arange(0.0, window, 30.0), max(policy.horizon_days, window + 1.0))
     for number, hazard in enumerate(hazards):
         paths = [stratum[number] for stratum in drawn]
         yield life.remaining_life(paths, hazard, lives, day, margin=policy.margin, grid=grid, calibration=calibration)

@@ -13,6 +13,7 @@ from .errors import SensorHealthError
 
 if TYPE_CHECKING:
     from .analysis import Analysis
+    from .evaluate import TrackRecord
 
 CAUTION = (
     "A forecast is not a proof of function: bump tests and calibrations required by the maker's instructions, local codes\n"
@@ -47,13 +48,25 @@ def _report(args: argparse.Namespace) -> int:
     progress = Progress(args.quiet)
     _refuse_input_as_output(args.fleet, args.out)
     analysis = _analyse(args, progress)
+    record = None if args.no_track_record else _past(analysis, progress)
     progress("writing")
-    analysis.write(args.out, audience=args.audience)
+    analysis.write(args.out, audience=args.audience, track_record=record)
     progress("")
-    print("\n".join(analysis.summary()))
+    print("\n".join(analysis.summary(record)))
     print(f"Report: {Path(args.out) / 'report.html'}")
     print(CAUTION)
     return 0
+
+
+def _past(analysis: Analysis, progress: Progress) -> TrackRecord | None:
+    """The track record, or None where the records are too short for one."""
+    from .errors import RecordsError
+
+    progress("looking back")
+    try:
+        return analysis.track_record(progress=progress)
+    except RecordsError:
+        return None
 
 
 def _refuse_input_as_output(fleet: str, out: str) -> None:
@@ -78,9 +91,7 @@ def _simulate(args: argparse.Namespace) -> int:
 
     fleet = simulate(n_sensors=args.sensors, seed=args.seed)
     fleet.write(Path(args.out))
-    print(
-        f"{args.out}: {len(fleet.sensors)} sensors, {len(fleet.calibrations)} calibrations, all invented (seed {args.seed})"
-    )
+    print(f"{args.out}: {len(fleet.sensors)} sensors, {len(fleet.calibrations)} calibrations, all invented (seed {args.seed})")
     return 0
 
 
@@ -142,9 +153,10 @@ def _track_record(args: argparse.Namespace) -> int:
     analysis = _analyse(args, progress)
     progress("looking back")
     record = analysis.track_record(progress=progress)
-    from .present.track_record import write_track_record
+    from .present.files import track_record_files
+    from .records.outputs import write_folder
 
-    write_track_record(record, Path(args.out))
+    write_folder(track_record_files(record), Path(args.out), protect=[args.fleet])
     progress("")
     print(record.sentence)
     print(f"Track record: {Path(args.out) / 'track_record.csv'}")
@@ -201,9 +213,7 @@ def _date(text: str) -> str:
         raise argparse.ArgumentTypeError(f"{text!r} is not a date such as 2026-03-31") from None
 
 
-def _command(
-    commands: Any, name: str, run: Callable[[argparse.Namespace], int], text: str, *, reads: bool = True
-) -> Any:
+def _command(commands: Any, name: str, run: Callable[[argparse.Namespace], int], text: str, *, reads: bool = True) -> Any:
     command = commands.add_parser(name, help=text, description=text + " " + " ".join(CAUTION.split()))
     command.set_defaults(run=run)
     if reads:
@@ -238,19 +248,15 @@ def parser() -> argparse.ArgumentParser:
 
     report = _analysing(commands, "report", _report, "Read a fleet and write forecasts, plan, budget and report.")
     report.add_argument("--out", required=True, metavar="DIR", help="folder for the output")
-    report.add_argument(
-        "--for", dest="audience", choices=AUDIENCES, default="planner", help="who reads it: orders the sections"
-    )
+    report.add_argument("--for", dest="audience", choices=AUDIENCES, default="planner", help="who reads it: orders the sections")
+
+    report.add_argument("--no-track-record", action="store_true", help="do not try the forecasts on the past: quicker")
 
     check = _command(commands, "check", _check, "Read a fleet and say what was understood, set aside and corrected.")
-    check.add_argument(
-        "--suggest", action="store_true", help="write a first mapping from the headings, for a person to correct"
-    )
+    check.add_argument("--suggest", action="store_true", help="write a first mapping from the headings, for a person to correct")
     check.add_argument("--all", action="store_true", help="list every finding, not the first of each kind")
 
-    simulate = _command(
-        commands, "simulate", _simulate, "Write an invented fleet with its truth beside it.", reads=False
-    )
+    simulate = _command(commands, "simulate", _simulate, "Write an invented fleet with its truth beside it.", reads=False)
     simulate.add_argument("--out", required=True, metavar="DIR")
     simulate.add_argument("--sensors", type=_whole, default=480, metavar="N")
     simulate.add_argument("--seed", type=int, default=20260301, metavar="S")
@@ -273,9 +279,7 @@ def parser() -> argparse.ArgumentParser:
     what_if.add_argument("second", metavar="P2")
     what_if.add_argument("--as-of", type=_date, metavar="DATE")
 
-    past = _analysing(
-        commands, "track-record", _track_record, "Forecast from past dates and compare with what happened."
-    )
+    past = _analysing(commands, "track-record", _track_record, "Forecast from past dates and compare with what happened.")
     past.add_argument("--out", required=True, metavar="DIR")
 
     books = _analysing(commands, "notebooks", _notebooks, "Run all notebooks on this fleet and write them as HTML.")

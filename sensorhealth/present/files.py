@@ -6,6 +6,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
+from sensorhealth.nomenclature import columns
 from sensorhealth.records.outputs import csv_bytes
 
 Files = dict[str, bytes | Callable[[Path], None]]
@@ -26,9 +29,22 @@ def report_files(analysis: Any, audience: str = "planner", track_record: Any = N
         "report.html": report_html(analysis, audience, track_record).encode("utf-8"),
         **plan_files(analysis),
     }
-    if track_record is not None:
-        files["track_record.csv"] = csv_bytes(track_record.table)
+    empty = pd.DataFrame(columns=list(columns("track_record")))
+    files["track_record.csv"] = csv_bytes(empty if track_record is None else track_record.table)
     return files
+
+
+def track_record_files(track_record: Any) -> Files:
+    """Name -> content of what `track-record` writes: the measures, every forecast beside its outcome, the picture."""
+    from sensorhealth.present import gallery, style
+
+    return {
+        "track_record.csv": csv_bytes(track_record.table),
+        "forecasts_and_outcomes.csv": csv_bytes(track_record.forecasts),
+        "next_readings.csv": csv_bytes(track_record.readings),
+        "reliability.csv": csv_bytes(track_record.reliability),
+        "track_record.png": style.png(gallery.chance_and_outcome(track_record)),
+    }
 
 
 def plan_files(analysis: Any) -> Files:
