@@ -1,7 +1,15 @@
 """What a reading says, and whether the sensor, the gas or the handling is at fault."""
 
+from sensorhealth.health.cylinders import judge_cylinders
 from sensorhealth.health.headroom import readings
 from sensorhealth.health.life_table import lives
 from sensorhealth.health.oddities import Oddities, find_oddities
+from sensorhealth.health.response import response_times
+from sensorhealth.health.retest import retest_list
+from sensorhealth.health.verdict import Verdict, verdict
+from sensorhealth.health.zero import zero_drift, zero_events
 
-__all__ = ["Oddities", "find_oddities", "lives", "readings"]
+__all__ = [
+    "Oddities", "Verdict", "find_oddities", "judge_cylinders", "lives", "readings", "response_times", "retest_list",
+    "verdict", "zero_drift", "zero_events",
+]  # fmt: skip

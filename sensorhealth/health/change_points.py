@@ -103,9 +103,7 @@ def most_probable_faults(series: Series, prior: PathPrior, rates: Rates) -> Faul
     """Search every series for its most probable fault; chunked, O(readings) time."""
     order = np.argsort(series.count, kind="stable")
     parts = [order[i : i + CHUNK] for i in range(0, len(order), CHUNK)]
-    found = [
-        _search(replace(series, start=series.start[part], count=series.count[part]), prior, rates) for part in parts
-    ]
+    found = [_search(replace(series, start=series.start[part], count=series.count[part]), prior, rates) for part in parts]
     back = np.empty(len(order), dtype=np.int64)
     back[order] = np.arange(len(order))
     return pick(join(found), back)
@@ -168,9 +166,7 @@ def _log_bayes_factor(score: FloatArray, information: FloatArray) -> FloatArray:
     return 0.5 * (score * score * SIZE_VARIANCE / inflation - np.log(inflation))
 
 
-def _swap_weights(
-    weights: FloatArray, series: Series, prior: PathPrior, data: Padded, score: Scores, loglik: FloatArray
-) -> None:
+def _swap_weights(weights: FloatArray, series: Series, prior: PathPrior, data: Padded, score: Scores, loglik: FloatArray) -> None:
     """Turn the log prior of swaps into log posterior odds, in place, where the path jumps up; else leave none."""
     with np.errstate(invalid="ignore", divide="ignore"):
         z = score.step_score / np.sqrt(score.step_information)

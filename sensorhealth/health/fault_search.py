@@ -40,13 +40,16 @@ class FoundFaults:
 
     faults: those accepted, positions being those in the flat readings (of the bad reading, or of the first after the
     step). priors: of each stratum. deviation, deviation_sd, flat like the readings: each reading less what all others
-    of its path let expect (the faults taken out), and the standard deviation of that difference.
+    of its path let expect (the faults taken out), and the standard deviation of that difference. slope, slope_sd
+    (series,): posterior slope of each series given per unit of clock, up to its first swap.
     """
 
     faults: Faults
     priors: tuple[PathPrior, ...]
     deviation: FloatArray
     deviation_sd: FloatArray
+    slope: FloatArray
+    slope_sd: FloatArray
 
 
 def find_faults(
@@ -59,39 +62,37 @@ def find_faults(
     *,
     seen: NDArray[np.bool_] | None = None,
     false_discovery_rate: float = 0.05,
+    linear: bool = False,
 ) -> FoundFaults:
     """Search all series for bad readings, steps and unrecorded swaps.
 
     y (ln headroom ratio net of gas and session), age (years): flat, ages ascending within a series; start, count,
     stratum (series,): where each lies and its stratum (0, 1, ...); rates: one for each stratum; seen: False leaves a
-    reading out.
+    reading out; linear: the clock is age itself.
     """
     looked = np.ones(len(y), dtype=bool) if seen is None else seen
     state = State.fresh(y, age, start, count, stratum, looked)
     priors: list[PathPrior] | None = None
     for robust in (True, False):
-        priors = _estimate(state, len(rates), robust, priors)
+        priors = _estimate(state, len(rates), robust, priors, linear)
         state = State.fresh(y, age, start, count, stratum, looked)
         faults, threshold = _rounds(state, priors, rates, false_discovery_rate)
         faults = _review(state, faults, priors, rates, threshold)
-    deviation, sd = _deviations(state, priors or [])
-    return FoundFaults(faults, tuple(priors or ()), deviation, sd)
+    deviation, sd, slope, slope_sd = _deviations(state, priors or [])
+    return FoundFaults(faults, tuple(priors or ()), deviation, sd, slope[: len(start)], slope_sd[: len(start)])
 
 
-def _estimate(state: State, strata: int, robust: bool, begin: list[PathPrior] | None) -> list[PathPrior]:
+def _estimate(state: State, strata: int, robust: bool, begin: list[PathPrior] | None, linear: bool) -> list[PathPrior]:
     out = []
     for k in range(strata):
         own = state.take(np.flatnonzero((state.stratum == k) & (state.series.count > 0)))
         first = None if begin is None else begin[k]
-        out.append(
-            estimate_prior(own.y, own.age, own.seen, own.shock, own.start, own.count, robust=robust, begin=first)
-        )
+        parts = own.y, own.age, own.seen, own.shock, own.start, own.count
+        out.append(estimate_prior(*parts, robust=robust, begin=first, linear=linear))
     return out
 
 
-def _rounds(
-    state: State, priors: list[PathPrior], rates: Sequence[Rates], false_discovery_rate: float
-) -> tuple[Faults, float]:
+def _rounds(state: State, priors: list[PathPrior], rates: Sequence[Rates], false_discovery_rate: float) -> tuple[Faults, float]:
     """Rounds of search and acceptance; the faults accepted and the largest p-value that was."""
     active = np.flatnonzero(state.series.count > 0)
     threshold: float | None = None
@@ -146,14 +147,16 @@ def _review(state: State, faults: Faults, priors: list[PathPrior], rates: Sequen
     return pick(replace(faults, kind=kind), keep)
 
 
-def _deviations(state: State, priors: list[PathPrior]) -> tuple[FloatArray, FloatArray]:
-    """Each reading less what the others of its path let expect, and the standard deviation of that difference.
+def _deviations(state: State, priors: list[PathPrior]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Each reading less what the others of its path let expect, and the standard deviation of that difference; slope of
+    each series and its standard deviation.
 
     A reading left out comes back with a noise so large that it moves nothing: score / information is then still exactly
     the reading less its expectation.
     """
     s = state.series
-    deviation, sd = np.full(len(s.y), np.nan), np.full(len(s.y), np.nan)
+    deviation, sd = np.full((2, len(s.y)), np.nan)
+    slope, slope_sd = np.full((2, len(s.count)), np.nan)
     for k, prior in enumerate(priors):
         own = np.flatnonzero((state.stratum == k) & (s.count > 0))
         for part in np.array_split(own[np.argsort(s.count[own])], len(own) // CHUNK + 1):
@@ -168,4 +171,7 @@ def _deviations(state: State, priors: list[PathPrior]) -> tuple[FloatArray, Floa
             deviation[at] = (score.error_score / score.error_information)[inside]
             variance = 1 / score.error_information - np.where(silent, SILENT - prior.noise, 0.0)
             sd[at] = np.sqrt(variance[inside])
-    return deviation, sd
+            slope[part] = prior.mean[1] + prior.spread[1] @ score.start_score
+            gained = np.einsum("i,ijs,j->s", prior.spread[1], score.start_information, prior.spread[1])
+            slope_sd[part] = np.sqrt(np.maximum(prior.spread[1, 1] - gained, 0.0))
+    return deviation, sd, slope, slope_sd

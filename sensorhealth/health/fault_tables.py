@@ -33,9 +33,7 @@ def life_after_swaps(table: pd.DataFrame, found: FoundFaults) -> NDArray[np.obje
     sensor = table["sensor_id"].to_numpy(dtype=object)
     old = table["life_id"].to_numpy(dtype=object)
     number = [int(name[len(own) + 1 :]) if name != own else 1 for own, name in zip(sensor, old)]
-    return np.array(
-        [own if n + k == 1 else f"{own}/{n + k}" for own, n, k in zip(sensor, number, by_sensor)], dtype=object
-    )
+    return np.array([own if n + k == 1 else f"{own}/{n + k}" for own, n, k in zip(sensor, number, by_sensor)], dtype=object)
 
 
 def _last_of_life(table: pd.DataFrame) -> IntArray:
@@ -45,9 +43,7 @@ def _last_of_life(table: pd.DataFrame) -> IntArray:
     return last[np.searchsorted(last, np.arange(len(life)))]
 
 
-def ended_by_itself(
-    table: pd.DataFrame, first_life: NDArray[np.object_], end_kind: NDArray[np.object_]
-) -> NDArray[np.bool_]:
+def ended_by_itself(table: pd.DataFrame, first_life: NDArray[np.object_], end_kind: NDArray[np.object_]) -> NDArray[np.bool_]:
     """Whether the life of each reading ended by itself: removed as worn or dead, or replaced without a record."""
     life = table["life_id"].to_numpy()
     final = pd.Series(life).groupby(first_life).transform("last").to_numpy()

@@ -158,7 +158,6 @@ def _nothing(false_discovery_rate: float) -> Oddities:
     singles = pd.DataFrame(columns=list(SINGLE_COLUMNS))
     sessions = judge_sessions(pd.DataFrame(), false_discovery_rate)
     deviations = pd.DataFrame(columns=["row", "life_id", "deviation", "deviation_sd", "odd"])
-    return Oddities(
-        steps, steps.assign(time=steps["time_after"]), singles, sessions, deviations, wording.findings(singles, steps, sessions),
-        false_discovery_rate,
-    )  # fmt: skip
+    found = wording.findings(singles, steps, sessions)
+    swaps = steps.assign(time=steps["time_after"])
+    return Oddities(steps, swaps, singles, sessions, deviations, found, false_discovery_rate)

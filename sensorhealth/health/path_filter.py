@@ -14,12 +14,11 @@ shocks in time series", J. Am. Stat. Assoc. 93, 796-806. All series at once, O(r
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Scalar = TypeVar("Scalar", bound=np.generic)
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
@@ -74,16 +73,19 @@ class Scores:
     """Scores and informations, each (readings, series): estimate = score / information, z = score / sqrt(information).
 
     step_*: a level step just before the reading (row 0 asks whether the start is unusual). error_*: an error in this
-    reading alone (NaN where it is not seen).
+    reading alone (NaN where it is not seen). start_score (2, series), start_information (2, 2, series): of a shift of
+    (level at g = 0, slope): with prior mean m and covariance P their posterior is m + P score, P - P information P.
     """
 
     step_score: FloatArray
     step_information: FloatArray
     error_score: FloatArray
     error_information: FloatArray
+    start_score: FloatArray
+    start_information: FloatArray
 
 
-def pad(flat: NDArray[Scalar], start: IntArray, count: IntArray, fill: float | bool) -> NDArray[Scalar]:
+def pad(flat: NDArray[Any], start: IntArray, count: IntArray, fill: float | bool) -> NDArray[Any]:
     """Flat values of series (start, count) as a (readings, series) array, filled at the end of short ones."""
     rows = np.arange(count.max(initial=0))[:, None]
     inside = rows < count
@@ -124,7 +126,7 @@ def forward(
         p11 = p11 - gain1 * p01
         p00, p01 = p00 * (1 - gain0), p01 * (1 - gain0)
         g_before = np.where(data.g[j] > g_before, data.g[j], g_before)
-    return Forward(loglik, *out)
+    return Forward(loglik, out[0], out[1], out[2], out[3])
 
 
 def _log_density(innovation: FloatArray, variance: FloatArray, degrees: float | None) -> FloatArray:
@@ -162,4 +164,6 @@ def scores(data: Padded, sweep: Forward) -> Scores:
         r1 = r1 + step * r0
         n11 = n11 + step * (2 * n01 + step * n00)
         n01 = n01 + step * n00
-    return Scores(*out)
+    start = np.stack([r0, r1])
+    start_information = np.stack([np.stack([n00, n01]), np.stack([n01, n11])])
+    return Scores(out[0], out[1], out[2], out[3], start, start_information)

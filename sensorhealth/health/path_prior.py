@@ -32,12 +32,13 @@ def estimate_prior(
     *,
     robust: bool = True,
     begin: PathPrior | None = None,
+    linear: bool = False,
 ) -> PathPrior:
     """Estimate the prior of the paths in one stratum.
 
     y (ln headroom ratio, gas removed), age (years), seen (False: left out), shock (variance of a known step before the
     reading) are flat; start, count (series,) say where each series lies in them, ages ascending within it. At most
-    MOST_SERIES series and MOST_READINGS readings of each are used, evenly taken.
+    MOST_SERIES series and MOST_READINGS readings of each are used, evenly taken. linear: the clock is age itself.
     """
     from scipy.optimize import minimize
 
@@ -54,7 +55,8 @@ def estimate_prior(
         return float(values[0]), (values[1:] - values[0]) / STEP
 
     x0 = centre if begin is None else _pack(begin)
-    bounds = list(zip(centre - 6 * WIDTH, centre + 6 * WIDTH))
+    width = WIDTH * np.where(linear & (np.arange(size) == size - 1), 0.0, 6.0)
+    bounds = list(zip(centre - width, centre + width))
     found = minimize(criterion, x0, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 80})
     return _unpack(found.x)
 
@@ -64,9 +66,7 @@ def _sample(
 ) -> tuple[Padded, FloatArray]:
     """Padded sample of the series, with their ages."""
     chosen = np.unique(np.linspace(0, len(start) - 1, min(len(start), MOST_SERIES)).astype(int))
-    pieces = [
-        start[i] + np.unique(np.linspace(0, count[i] - 1, min(count[i], MOST_READINGS)).astype(int)) for i in chosen
-    ]
+    pieces = [start[i] + np.unique(np.linspace(0, count[i] - 1, min(count[i], MOST_READINGS)).astype(int)) for i in chosen]
     index = np.concatenate(pieces)
     length = np.array([len(piece) for piece in pieces])
     begin = np.cumsum(length) - length
@@ -84,10 +84,9 @@ def _loglik(points: FloatArray, data: Padded, ages: FloatArray, degrees: float |
     copies, series = len(points), ages.shape[1]
     priors = [_unpack(point) for point in points]
     each = np.repeat(np.arange(copies), series)
-    tile = [np.tile(a, copies) for a in (data.y, data.seen, data.shock)]
     clock = np.concatenate([prior.clock(ages) for prior in priors], axis=1)
     noise = np.broadcast_to(np.array([prior.noise for prior in priors])[each], clock.shape)
-    wide = Padded(tile[0], clock, noise, tile[1], tile[2])
+    wide = Padded(np.tile(data.y, copies), clock, noise, np.tile(data.seen, copies), np.tile(data.shock, copies))
     mean = np.array([prior.mean for prior in priors])[each].T
     spread = np.array([prior.spread for prior in priors])[each].transpose(1, 2, 0)
     wander = np.array([prior.wander for prior in priors])[each]

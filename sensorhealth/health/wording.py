@@ -122,3 +122,44 @@ def _step_finding(row: dict) -> dict:
         "value": f"{np.exp(row['size']):.2f} of what was before", "finding": finding, "done": done, "reason": reason,
         "time": row["time_after"],
     }  # fmt: skip
+
+
+def cylinder_advice(table: pd.DataFrame) -> list[str]:
+    """What to do about each cylinder; columns as `cylinders.judge_cylinders` has them before they are cut."""
+    return [_cylinder_advice(row) for row in table.to_dict("records")]
+
+
+def _cylinder_advice(row: dict) -> str:
+    """One line on one cylinder."""
+    behind = f"{row['readings']} readings of {row['sensors']} sensors"
+    bias, low, high = (100 * np.expm1(row[name]) for name in ("bias", "low", "high"))
+    size = f"{bias:+.0f} % ({low:+.0f} to {high:+.0f} %)"
+    since = f"since {row['first_used']:%Y-%m-%d}" if pd.notna(row["first_used"]) else "since its first use"
+    late = " It was used after its date of expiry." if _late(row) else ""
+    if row["judgement"] == "cannot tell":
+        if row["sensors"] < 3:
+            more = "read more sensors on it, or these on another cylinder"
+            return f"cannot tell gas from sensor: only {behind}; {more}.{late}"
+        return f"cannot tell gas from sensor: these {row['sensors']} sensors were read on no other cylinder.{late}"
+    if row["judgement"] == "in order":
+        return f"in order: {behind} put it at {size}.{late}"
+    if row["judgement"] == "wrong concentration":
+        return (
+            f"{behind} {since} put it at {np.exp(row['bias']):.2f} of its label, the ratio of two stock concentrations:"
+            f" check the label and the concentration set before anything else.{late}"
+        )
+    weak = row["judgement"] == "weak"
+    count = row["low_sensors"] if weak else row["high_sensors"]
+    who = f"{count} of {row['sensors']} sensors read {'low' if weak else 'high'} on this cylinder {since}"
+    fading = f", fading {-3000 * row['fade_per_day']:.0f} % a month" if row["fade_per_day"] < -3e-4 else ""
+    act = (
+        "check the gas before ordering sensors, and test again what was adjusted with it (it over-reads)"
+        if weak
+        else "stop using it: sensors adjusted with it UNDER-read, the dangerous way; test them again first"
+    )
+    return f"{who}; {behind} put it at {size}{fading}: {act}.{late}"
+
+
+def _late(row: dict) -> bool:
+    """Whether the cylinder was used after its date of expiry."""
+    return bool(pd.notna(row.get("expires")) and pd.notna(row["last_used"]) and row["last_used"] > row["expires"])
