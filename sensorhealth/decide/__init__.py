@@ -9,6 +9,7 @@ from sensorhealth.decide.policy import KindPolicy, Policy, SitePolicy
 from sensorhealth.decide.sheet import evidence_sheets
 from sensorhealth.decide.visits import visits
 from sensorhealth.decide.warranty import warranty_list
+from sensorhealth.decide.worlds import new_sensor_lives, possible_worlds
 
 __all__ = [
     "Evidence",
@@ -20,9 +21,11 @@ __all__ = [
     "compare_policies",
     "compare_schemes",
     "evidence_sheets",
+    "new_sensor_lives",
     "orders",
     "plan",
     "plan_fleet",
+    "possible_worlds",
     "visits",
     "warranty_list",
 ]

@@ -19,6 +19,7 @@ from sensorhealth.decide.newlives import LifeTable, NewLives
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.schemes import Positions, Ways, chunks, positions, ways
 from sensorhealth.decide.tally import Tally
+from sensorhealth.decide.texts import codes
 
 FloatArray = NDArray[np.float64]
 DAYS_PER_YEAR = 365.25
@@ -113,8 +114,7 @@ def _groups(where: Positions, by: str) -> tuple[list[str], NDArray[np.intp]]:
     """Names of the groups, and the group (n,) of each position."""
     if by == "fleet":
         return ["all"], np.zeros(where.row.size, dtype=np.intp)
-    names, code = np.unique((where.site if by == "site" else where.technology).astype(str), return_inverse=True)
-    return [str(name) for name in names], code.astype(np.intp)
+    return codes(where.site if by == "site" else where.technology)
 
 
 def visit_costs(fleet_plan: FleetPlan, ready: Replacing, table: LifeTable, code: NDArray[np.intp], groups: int) -> FloatArray:

@@ -9,6 +9,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from sensorhealth.decide.texts import codes
 from sensorhealth.technologies import technologies
 
 FloatArray = NDArray[np.float64]
@@ -52,8 +53,8 @@ class NewLives:
     def position(self, kinds: NDArray[np.object_]) -> NDArray[np.intp]:
         """Row (n,) of each sensor's kind."""
         where = {kind: row for row, kind in enumerate(self.kinds)}
-        names, codes = np.unique(kinds.astype(str), return_inverse=True)
-        return np.array([where[name] for name in names], dtype=np.intp)[codes]
+        names, code = codes(kinds)
+        return np.array([where[name] for name in names], dtype=np.intp)[code]
 
     @property
     def total(self) -> FloatArray:

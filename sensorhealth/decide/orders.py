@@ -23,6 +23,7 @@ from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.schemes import chunks
 from sensorhealth.decide.stock import cover, newsvendor
+from sensorhealth.decide.texts import codes
 
 IntArray = NDArray[np.intp]
 _EXACT = 4_000
@@ -74,7 +75,7 @@ def _kinds(fleet_plan: FleetPlan, base: Replacing) -> list[_Kind]:
     found = []
     seen: set[int] = set()
     where = base.where
-    names, code = np.unique(where.model.astype(str), return_inverse=True)
+    names, code = codes(where.model)
     for number, model in np.unique(np.column_stack([where.kind, code]), axis=0):
         name = base.fresh.kinds[number]
         rows = np.flatnonzero((where.kind == number) & (code == model))
@@ -87,7 +88,7 @@ def _kinds(fleet_plan: FleetPlan, base: Replacing) -> list[_Kind]:
             _Kind(
                 technology,
                 gas,
-                str(names[model]),
+                names[model],
                 rows,
                 float(np.median(where.unit_cost[rows])),
                 float(policy.of_kind(name, "lead_time_days")),

@@ -14,6 +14,7 @@ from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.replacement import age_replacement, at_days, swap_value, time_in_service
 from sensorhealth.decide.schedule import SitePlan, schedule
 from sensorhealth.decide.situation import Situation
+from sensorhealth.decide.texts import codes
 from sensorhealth.decide.visitdates import SiteVisits, site_visits
 
 BoolArray = NDArray[np.bool_]
@@ -88,8 +89,8 @@ class _SitePlanned(NamedTuple):
 def outlook(remaining: LifeTable, facts: Situation, fresh: NewLives) -> Outlook:
     """Risks, best days and planned visits of all sensors, from their life distributions and the new sensors'."""
     policy = facts.policy
-    names, code = np.unique(facts.site.astype(str), return_inverse=True)
-    sites = site_visits(policy, [str(name) for name in names], facts.as_of)
+    names, code = codes(facts.site)
+    sites = site_visits(policy, names, facts.as_of)
     kind = fresh.position(facts.kind)
     dead = facts.in_service & (facts.last_outcome == "fail")
     known = facts.in_service & (facts.row >= 0)

@@ -14,6 +14,7 @@ from sensorhealth.decide.outlook import Outlook, outlook
 from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.rules import rules
 from sensorhealth.decide.situation import Situation, situation
+from sensorhealth.decide.texts import codes
 from sensorhealth.errors import PolicyError
 
 
@@ -87,7 +88,7 @@ def plan_fleet(
     """
     policy = policy or Policy()
     facts = situation(remaining, lives, forecast, fleet, policy, evidence)
-    successors = new_lives(facts.kind.astype(str), remaining.grid_days, fresh)
+    successors = new_lives(codes(facts.kind)[0], remaining.grid_days, fresh)
     ahead = outlook(remaining, facts, successors)
     return FleetPlan(_actions(facts, ahead), facts, ahead, successors, remaining, forecast)
 
@@ -114,7 +115,7 @@ def _actions(facts: Situation, ahead: Outlook) -> pd.DataFrame:
     action = columns["action"]
     at_visit = action == "swap at visit"
     risk = np.where(at_visit, ahead.p_swap, ahead.p_first)
-    risk = np.where(np.isin(action.astype(str), ("none", "out of service")), np.nan, risk)
+    risk = np.where((action == "none") | (action == "out of service"), np.nan, risk)
     columns["expected_cost"] += np.nan_to_num(risk) * facts.policy.failure_cost
     none = np.datetime64("NaT", "D")
     table = pd.DataFrame(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -141,6 +141,11 @@ class Policy:
         for name, part in (("sites", SitePolicy), ("kinds", KindPolicy)):
             entries = _entries(name, part, getattr(self, name))
             object.__setattr__(self, name, MappingProxyType(entries))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Policies travel between processes by their values."""
+        values = {item.name: getattr(self, item.name) for item in fields(self)}
+        return Policy.from_mapping, (values | {"sites": dict(self.sites), "kinds": dict(self.kinds)},)
 
     @classmethod
     def from_mapping(cls, values: Mapping[str, Any]) -> Policy:

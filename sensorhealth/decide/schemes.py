@@ -26,6 +26,7 @@ from sensorhealth.decide.newlives import LifeTable, NewLives
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.replacement import age_replacement, swap_value, time_in_service
+from sensorhealth.decide.texts import codes
 from sensorhealth.decide.visitdates import visit_days
 
 FloatArray = NDArray[np.float64]
@@ -66,7 +67,7 @@ def positions(fleet_plan: FleetPlan) -> Positions:
     swap[np.isnat(ahead.swap_date[rows])] = np.nan
     first = np.array([site.days[0] for site in ahead.sites])[ahead.site_code[rows]]
     at_once = ahead.too_late[rows] | (facts.last_outcome[rows] == "fail")
-    names, code = np.unique(facts.kind[rows].astype(str), return_inverse=True)
+    names, code = codes(facts.kind[rows])
     technology = np.array([name.rsplit(" ", 1)[0] for name in names], dtype=object)
     age = (facts.as_of - facts.installed[rows]).astype(float)
     return Positions(

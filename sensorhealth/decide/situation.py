@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sensorhealth.decide.evidence import Evidence
 from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.policy import Policy
+from sensorhealth.decide.texts import codes
 
 BoolArray = NDArray[np.bool_]
 DateArray = NDArray[np.datetime64]
@@ -19,6 +20,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 ObjectArray = NDArray[np.object_]
 GAS_TESTS = ("span", "full", "bump")
+_WORDS = ("site", "technology", "gas", "lot", "model")
 NOT_IN_SERVICE = ("removed", "not yet installed")
 
 
@@ -112,7 +114,7 @@ def situation(
         lot=_text(table, "lot"),
         model=_text(table, "model"),
         row=row,
-        in_service=~np.isin(status.astype(str), NOT_IN_SERVICE),
+        in_service=~pd.Series(status).isin(NOT_IN_SERVICE).to_numpy(),
         recorded_cost=recorded,
         unit_cost=np.where(np.isnan(recorded), _price(policy, kind), recorded),
         installed=_dates(table, "installed"),
@@ -132,28 +134,39 @@ def situation(
 
 
 def _facts(lives: pd.DataFrame | None, forecast: pd.DataFrame, fleet: Any | None) -> pd.DataFrame:
-    """Site, technology, gas, dates and prices of each sensor, and the life it is in, in the order of the forecast."""
-    ids = pd.Index(forecast["sensor_id"].astype(object))
-    found = pd.DataFrame(index=ids)
-    sources = []
-    if fleet is not None:
-        sources.append(fleet.sensors)
+    """Site, technology, gas, dates and prices of each sensor, and the life it is in, in the order of the forecast.
+
+    What the lives say goes before what the sensors table says: after an unrecorded swap the element has another lot
+    and start than the one on record, and no known warranty.
+    """
+    ids = pd.Index(_text(forecast, "sensor_id"))
+    found: dict[str, Any] = {name: np.full(len(ids), "", dtype=object) for name in _WORDS}
+    found |= {"installed": pd.NaT, "warranty_end": pd.NaT, "unit_cost": np.nan, "life_id": ids.to_numpy(dtype=object)}
+    sources = [] if fleet is None else [fleet.sensors]
     if lives is not None:
-        current = lives[lives["current"].astype(bool)] if "current" in lives else lives
-        current = current.drop_duplicates("sensor_id", keep="last")
-        found["life_id"] = current.set_index("sensor_id")["life_id"].reindex(ids)
-        sources.append(current)
+        sources.append(lives[lives["current"].astype(bool)] if "current" in lives else lives)
     for source in sources:
-        keyed = source.drop_duplicates("sensor_id", keep="last").set_index("sensor_id")
-        for name in ("site", "technology", "gas", "lot", "model", "installed", "warranty_end", "unit_cost"):
-            if name in keyed and (name not in found or name == "installed"):
-                found[name] = keyed[name].reindex(ids)
-    if "life_id" not in found:
-        found["life_id"] = ids
-    found["life_id"] = found["life_id"].fillna(pd.Series(ids, index=ids))
-    for name in ("site", "technology", "gas", "lot", "model"):
-        found[name] = found[name].astype(object).fillna("") if name in found else ""
-    return found
+        row = _last_rows(source, ids)
+        for name in (*found, "warranty_end", "unit_cost"):
+            if name in source:
+                taken = source[name].to_numpy()[row]
+                found[name] = pd.Series(taken).where(row >= 0, found[name]).to_numpy()
+    table = pd.DataFrame(found, index=ids)
+    swapped = table["life_id"].to_numpy(dtype=object) != ids.to_numpy(dtype=object)
+    table["warranty_end"] = pd.to_datetime(table["warranty_end"]).where(~swapped)
+    for name in _WORDS:
+        table[name] = _text(table, name)
+    return table
+
+
+def _last_rows(source: pd.DataFrame, ids: pd.Index) -> IntArray:
+    """Position (n,) of the last row of `source` of each sensor, -1 for none."""
+    names = source["sensor_id"].to_numpy(dtype=object)
+    keyed = pd.Series(np.arange(names.size)).groupby(names, sort=False).last() if not pd.Index(names).is_unique else None
+    if keyed is None:
+        return pd.Index(names).get_indexer(ids).astype(np.intp)
+    where = keyed.index.get_indexer(ids)
+    return np.where(where >= 0, keyed.to_numpy()[where], -1).astype(np.intp)
 
 
 def _last_tests(fleet: Any | None, ids: ObjectArray) -> pd.DataFrame:
@@ -164,21 +177,27 @@ def _last_tests(fleet: Any | None, ids: ObjectArray) -> pd.DataFrame:
         return pd.DataFrame({"time": empty, "cylinder_id": "", "calibrated": empty})
     tests = fleet.calibrations[["sensor_id", "time", "kind", "cylinder_id", "outcome"]]
     tests = tests[tests["kind"].isin(GAS_TESTS)]
-    last = tests.drop_duplicates("sensor_id", keep="last").set_index("sensor_id")
     adjusted = tests[(tests["kind"] != "bump") & (tests["outcome"] != "aborted")]
-    adjusted = adjusted.drop_duplicates("sensor_id", keep="last").set_index("sensor_id")
+    last, calibrated = _last_rows(tests, index), _last_rows(adjusted, index)
+    none = np.datetime64("NaT", "ns")
+
+    def taken(table: pd.DataFrame, name: str, row: IntArray, missing: Any) -> Any:
+        values = np.append(table[name].to_numpy(), missing) if len(table) else np.array([missing])
+        return values[np.where(row >= 0, row, len(table))]
+
     return pd.DataFrame(
         {
-            "time": last["time"].reindex(index),
-            "cylinder_id": last["cylinder_id"].astype(object).reindex(index).fillna(""),
-            "calibrated": adjusted["time"].reindex(index),
-        }
+            "time": taken(tests, "time", last, none),
+            "cylinder_id": pd.Series(taken(tests, "cylinder_id", last, "")).fillna("").to_numpy(dtype=object),
+            "calibrated": taken(adjusted, "time", calibrated, none),
+        },
+        index=index,
     )
 
 
 def _price(policy: Policy, kinds: ObjectArray) -> FloatArray:
     """Price (n,) of a new sensor of each kind, where the records state none."""
-    names, code = np.unique(kinds.astype(str), return_inverse=True)
+    names, code = codes(kinds)
     own = [policy.of_kind(name, "unit_cost") for name in names]
     prices = np.array([policy.unit_cost_default if price is None else price for price in own], dtype=float)
     return prices[code] if kinds.size else np.empty(0)
@@ -187,7 +206,7 @@ def _price(policy: Policy, kinds: ObjectArray) -> FloatArray:
 def _text(table: pd.DataFrame, name: str) -> ObjectArray:
     if name not in table:
         return np.full(len(table), "", dtype=object)
-    return table[name].astype(object).fillna("").to_numpy(dtype=object)
+    return table[name].to_numpy(dtype=object, na_value="")
 
 
 def _number(table: pd.DataFrame, name: str) -> FloatArray:

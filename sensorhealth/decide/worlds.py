@@ -13,10 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sensorhealth.life import RemainingLife, SuddenLife, remaining_life
-
 if TYPE_CHECKING:
     from sensorhealth.degradation import AgeingModel
+    from sensorhealth.life import RemainingLife, SuddenLife
 
 FloatArray = NDArray[np.float64]
 _MOST_LIVES = 300  # lives of one kind that its new sensors are averaged over
@@ -38,6 +37,8 @@ def new_sensor_lives(
     followed from its birth with all that its readings say about it, and the kind's new sensors are the mean of its
     lives (300 at most): the posterior of the population that they come from. Sudden ends begin at age nought.
     """
+    from sensorhealth.life import RemainingLife, remaining_life
+
     chosen = pd.concat([_spread(part) for _, part in lives.groupby("stratum", sort=True)], ignore_index=True)
     newborn = chosen.assign(installed=pd.Timestamp(as_of))
     paths = ageing.path_posterior(chosen, np.zeros(len(chosen)))
@@ -72,6 +73,8 @@ def possible_worlds(
     lives: the lives of the forecast, in its order. until_days, step_days: how far and how finely; the budget's months
     and a year of notice must fit in. The worlds are made one at a time, to spare memory.
     """
+    from sensorhealth.life import remaining_life
+
     as_of = pd.Timestamp(as_of)
     age = (as_of - lives["installed"]).dt.total_seconds().to_numpy(dtype=float) / (86_400.0 * DAYS_PER_YEAR)
     drawn = ageing.shared_draws(lives, age, count, rng)

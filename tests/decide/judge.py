@@ -112,10 +112,11 @@ Decide = Callable[[Sensors, float, float], tuple[np.ndarray, np.ndarray]]
 
 @dataclass
 class Result:
-    """cost (currency), failures in service, planned swaps, visits on which something was swapped."""
+    """cost (currency), failures in service, how many of them worn out, planned swaps, visits for swaps."""
 
     cost: float = 0.0
     failures: int = 0
+    worn: int = 0
     swaps: int = 0
     visits: int = 0
 
@@ -129,10 +130,11 @@ def run(world: World, policy: Policy, decide: Decide, seed: int) -> Result:
     price = policy.unit_cost_default + policy.swap_cost
     counted = False
 
-    def spend(amount: float, failures: int = 0, swaps: int = 0, visits: int = 0) -> None:
+    def spend(amount: float, failures: int = 0, worn: int = 0, swaps: int = 0, visits: int = 0) -> None:
         if counted:
             result.cost += amount
             result.failures += failures
+            result.worn += worn
             result.swaps += swaps
             result.visits += visits
 
@@ -141,7 +143,8 @@ def run(world: World, policy: Policy, decide: Decide, seed: int) -> Result:
             dead = np.flatnonzero(sensors.end <= day)
             if dead.size == 0:
                 return
-            spend(dead.size * (price + policy.failure_cost), failures=dead.size)
+            worn = (sensors.born + YEAR * sensors.start / sensors.rate <= sensors.end + 1e-6)[dead]
+            spend(dead.size * (price + policy.failure_cost), failures=dead.size, worn=int(worn.sum()))
             sensors.renew(dead, sensors.end[dead].copy())
 
     def swap(rows: np.ndarray, day: float) -> None:

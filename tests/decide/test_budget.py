@@ -106,7 +106,7 @@ def _shared_fleet(rng: np.random.Generator, size: int) -> tuple[LifeRows, list[L
     """A fleet whose sensors share an unknown factor on their lives: forecast, draws of the factor, true ends."""
     ids = [f"S{number}" for number in range(size)]
     scale = rng.uniform(200, 1200, size)
-    factors = np.exp(rng.normal(0.0, 0.15, 60))
+    factors = np.exp(rng.normal(0.0, 0.15, 40))
     draws = [weibull_rows(ids, scale * factor, 4.0) for factor in factors]
     mean = LifeRows(draws[0].life_id, GRID, np.mean([draw.soft for draw in draws], axis=0), draws[0].sudden)
     truth = stats.weibull_min.rvs(4.0, scale=scale * np.exp(rng.normal(0.0, 0.15)), random_state=rng)
@@ -116,12 +116,12 @@ def _shared_fleet(rng: np.random.Generator, size: int) -> tuple[LifeRows, list[L
 @pytest.mark.slow
 def test_mixture_over_what_sensors_share_covers_and_independence_does_not(study_size: Callable[[int], int]) -> None:
     """80 % bands of a year's ends, over fleets with a shared factor of 15 %: mixed 80 %, independent far less."""
-    fleets = study_size(120)
+    fleets = study_size(100)
     rng = np.random.default_rng(11)
     inside = np.zeros(2)
     fresh = weibull_rows([KIND], 50_000.0, 8.0)
     for _ in range(fleets):
-        remaining, draws, truth = _shared_fleet(rng, 400)
+        remaining, draws, truth = _shared_fleet(rng, 250)
         ids = list(remaining.life_id)
         plan = plan_fleet(
             remaining, None, forecast_rows(ids), tables(ids), Policy(budget_months=12, scheme="failure"), fresh=fresh

@@ -28,6 +28,7 @@ def _mean(world: World, policy: Policy, decide: Decide, seeds: range) -> Result:
     return Result(
         float(np.mean([result.cost for result in results])),
         sum(result.failures for result in results),
+        sum(result.worn for result in results),
         sum(result.swaps for result in results),
         sum(result.visits for result in results),
     )
@@ -46,7 +47,8 @@ def test_plan_saves_a_fifth_against_the_calendar_in_a_small_world() -> None:
 def test_plan_is_near_the_best_that_forecasts_allow_in_every_world(name: str, study_size: Callable[[int], int]) -> None:
     """Within 10 % of the best risk threshold known only afterwards, at least 20 % under the calendar, no more failures.
 
-    Failures are compared with an allowance for their scatter (two standard errors of the difference).
+    Sudden ends come at one rate whatever is swapped, so that their difference is chance alone: failures by wear are
+    compared, with two standard errors, and all failures with three.
     """
     world, policy = WORLDS[name]
     seeds = range(1000, 1000 + study_size(4))
@@ -55,6 +57,7 @@ def test_plan_is_near_the_best_that_forecasts_allow_in_every_world(name: str, st
     calendar = _mean(world, policy, by_calendar(policy), seeds)
     assert plan.cost <= 1.10 * best
     assert plan.cost <= 0.80 * calendar.cost
-    assert plan.failures <= calendar.failures + 2.0 * np.sqrt(plan.failures + calendar.failures)
+    assert plan.worn <= calendar.worn + 2.0 * np.sqrt(plan.worn + calendar.worn)
+    assert plan.failures <= calendar.failures + 3.0 * np.sqrt(plan.failures + calendar.failures)
     assert _mean(world, policy, by_truth(policy), seeds).cost < plan.cost
     assert plan.cost < _mean(world, policy, never, seeds).cost

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
+import pickle
 import tomllib
 from pathlib import Path
 
@@ -106,3 +108,9 @@ def test_copy_with_changes_is_checked_too() -> None:
     assert Policy().with_values(risk=0.1).risk == 0.1
     with pytest.raises(PolicyError, match="riskk"):
         Policy().with_values(riskk=0.1)
+
+
+def test_policy_travels_between_processes() -> None:
+    policy = Policy(risk=0.02, sites={"N": {"visit_interval_days": 30}}, kinds={"a b": {"stock_on_hand": 2}})
+    assert pickle.loads(pickle.dumps(policy)) == policy  # noqa: S301
+    assert copy.deepcopy(policy) == policy

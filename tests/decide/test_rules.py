@@ -221,3 +221,17 @@ def test_sensor_that_was_never_tested_is_unknown() -> None:
 
 def test_bump_tests_alone_do_not_make_a_calibration() -> None:
     assert _one({"kind": "bump"})["action"] == "test with gas"
+
+
+def test_element_swapped_without_a_record_has_no_known_warranty_or_lot() -> None:
+    """Its life began at the swap; the warranty and lot on record were those of the element before it."""
+    forecast, fleet = forecast_rows(["S", "T"]), tables(["S", "T"], warranty_end=AS_OF + 60 * DAY)
+    lives = pd.DataFrame(
+        {"sensor_id": ["S", "S", "T"], "life_id": ["S", "S/2", "T"], "current": [False, True, True], "lot": ["L1", "", "L1"],
+         "installed": [AS_OF - 400 * DAY, AS_OF - 50 * DAY, AS_OF - 400 * DAY]}
+    )  # fmt: skip
+    facts = plan_fleet(weibull_rows(["S/2", "T"], 900.0), lives, forecast, fleet, Policy()).facts
+    assert np.isnat(facts.warranty_end).tolist() == [True, False]
+    assert facts.lot.tolist() == ["", "L1"]
+    assert facts.installed[0] == np.datetime64("2026-02-09")
+    assert facts.row.tolist() == [0, 1]
