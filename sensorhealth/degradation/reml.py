@@ -6,7 +6,7 @@ criterion at given variances (lme4's REML criterion), `solve(data, parameters)` 
 
 from __future__ import annotations
 
-from sensorhealth.degradation.reml_criterion import Criterion
+from sensorhealth.degradation.reml_criterion import Criterion, Evaluation
 from sensorhealth.degradation.reml_data import (
     CrossedClass,
     CrossedData,
@@ -36,6 +36,7 @@ __all__ = [
 ]
 
 TOLERANCE = 1e-11  # predicted decrease of the deviance at which the search stops
+FEW_READINGS = 10_000  # under this number one digit more, as estimates are known less well beside it
 
 
 def fit(
@@ -46,7 +47,7 @@ def fit(
     penalty: Penalty | None = None,
     start: VarianceParameters | None = None,
     max_evaluations: int = 100,
-    tolerance: float = TOLERANCE,
+    tolerance: float | None = None,
 ) -> CrossedFit:
     """Estimate the variances and all effects.
 
@@ -55,11 +56,14 @@ def fit(
     """
     check_data(data, brownian=brownian)
     criterion = Criterion(make_layout(data, brownian=brownian), method, brownian=brownian, penalty=penalty)
-    usual = _start(criterion)
-    phi = _thin_fit(criterion, usual) if start is None else lift(criterion, criterion.phi(start), usual)
-    found = search(criterion, criterion, usual, phi, max_evaluations=max_evaluations, tolerance=tolerance)
+    if tolerance is None:
+        tolerance = TOLERANCE if len(data.y) >= FEW_READINGS else 0.1 * TOLERANCE
+    usual = start_parameters(moments_of(criterion.white_sums, data.random), criterion.layout, brownian=brownian)
+    begin = criterion.phi(usual)
+    phi = _thin_fit(criterion, begin) if start is None else lift(criterion, criterion.phi(start), begin)
+    found = search(criterion, Evaluation.parameters, usual, phi, max_evaluations=max_evaluations, tolerance=tolerance)
     message = "converged" if found.converged else f"stopped after {found.evaluations} evaluations"
-    return CrossedFit(criterion, found.point, found.converged, found.evaluations, message)
+    return CrossedFit(found.point.criterion, found.point, found.converged, found.evaluations, message)
 
 
 def deviance(data: CrossedData, parameters: VarianceParameters, method: Method = "REML") -> float:
@@ -77,13 +81,6 @@ def solve(data: CrossedData, parameters: VarianceParameters, method: Method = "R
     criterion = Criterion(make_layout(data, brownian=brownian), method, brownian=brownian)
     evaluation = criterion.at(parameters)
     return CrossedFit(criterion, evaluation, True, 1, "variances were given")
-
-
-def _start(criterion: Criterion) -> FloatArray:
-    """Moment estimates."""
-    layout = criterion.layout
-    moments = moments_of(criterion.white_sums, layout.data.random)
-    return criterion.phi(start_parameters(moments, layout, brownian=criterion.brownian))
 
 
 def _thin_fit(criterion: Criterion, phi: FloatArray) -> FloatArray:

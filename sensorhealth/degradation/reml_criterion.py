@@ -57,6 +57,10 @@ class Evaluation:
         """Average information with the exact second-order terms of the parametrisation, and the penalty's curvature."""
         return self._derivatives[1]
 
+    def parameters(self) -> VarianceParameters:
+        """Absolute variances."""
+        return self.criterion.absolute(self.relative, self.residual)
+
     @cached_property
     def solution(self) -> Solution:
         return solve_effects(self.eliminated, self.sums)
@@ -77,10 +81,6 @@ class Criterion(ParameterSpace):
             penalty=penalty,
         )
         self.layout = layout
-
-    def parameters(self, evaluation: Evaluation) -> VarianceParameters:
-        """Absolute variances at an evaluation."""
-        return self.absolute(evaluation.relative, evaluation.residual)
 
     @cached_property
     def white_sums(self) -> Sums:

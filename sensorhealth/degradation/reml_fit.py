@@ -41,7 +41,7 @@ class CrossedFit:
 
     @property
     def parameters(self) -> VarianceParameters:
-        return self.criterion.parameters(self.evaluation)
+        return self.evaluation.parameters()
 
     @property
     def phi(self) -> FloatArray:

@@ -9,6 +9,7 @@ from typing import Generic, Protocol, TypeVar
 import numpy as np
 
 from sensorhealth.degradation.reml_data import FloatArray
+from sensorhealth.errors import FitError
 
 
 class Point(Protocol):
@@ -23,6 +24,7 @@ class Point(Protocol):
 
 
 P = TypeVar("P", bound=Point)
+SHORTENINGS = 28
 
 
 @dataclass(frozen=True)
@@ -43,45 +45,62 @@ def minimise(
     point by the rate seen so far, which saves that point's derivatives.
     """
     phi, point, evaluations = start, evaluate(start), 1
-    before = np.inf
+    before, hessian = 0.0, point.hessian
     while True:
-        step, decrement = _direction(phi, point, cap)
+        step, decrement = _direction(phi, point.gradient, hessian, cap)
         if decrement < tolerance:
             return Minimum(phi, point, True, evaluations, decrement)
-        found = _search_line(evaluate, phi, point, step, max_evaluations - evaluations)
-        if found is None:
-            # no decrease can be seen any more: at the limit of rounding if the predicted one is invisible too
-            return Minimum(phi, point, decrement < 1e-6 * (1.0 + abs(point.value)), max_evaluations, decrement)
-        phi, point, length, tried = found
+        trial, length, tried = _search_line(evaluate, phi, point, step, max_evaluations - evaluations)
         evaluations += tried
-        if length == 1.0 and decrement < 1e-2 and decrement * decrement / before < tolerance:
+        if trial is None:
+            # no decrease can be seen any more: at the limit of rounding if the predicted one is invisible too
+            return Minimum(phi, point, decrement < 1e-9 * (1.0 + abs(point.value)), evaluations, decrement)
+        last, phi, point = point, phi + length * step, trial
+        if length == 1.0 and decrement < 1e-2 and decrement * decrement < tolerance * before:
             return Minimum(phi, point, True, evaluations, decrement * decrement / before)
         before = decrement
+        hessian = _with_secant(point.hessian, length * step, point.gradient - last.gradient)
+
+
+def _with_secant(hessian: FloatArray, step: FloatArray, change: FloatArray) -> FloatArray:
+    """The curvature made right along the latest step (Broyden-Fletcher-Goldfarb-Shanno update): average information
+    differs from the curvature in small samples, which alone would make the last digits slow."""
+    image = hessian @ step
+    seen, believed = float(step @ change), float(step @ image)
+    if seen <= 0 or believed <= 0 or not 0.1 < seen / believed < 10.0:
+        return hessian
+    return hessian - np.outer(image, image) / believed + np.outer(change, change) / seen
 
 
 def _search_line(
     evaluate: Callable[[FloatArray], P], phi: FloatArray, point: P, step: FloatArray, budget: int
-) -> tuple[FloatArray, P, float, int] | None:
-    """First point along the step, halved as often as needed, that is not above the present one; None if there is none."""
+) -> tuple[P | None, float, int]:
+    """First point along the step, halved as often as needed, that is not above the present one, its length and the
+    number of points tried; None if there is none."""
     noise = 1e-12 * (1.0 + abs(point.value))
-    length = 1.0
-    for tried in range(1, min(budget, 28) + 1):
-        trial = evaluate(phi + length * step)
+    length, tried = 1.0, 0
+    while tried < min(budget, SHORTENINGS):
+        tried += 1
+        try:
+            trial = evaluate(phi + length * step)
+        except (np.linalg.LinAlgError, FitError):
+            length *= 0.25  # so far out that the equations cannot be solved in these digits
+            continue
         if trial.value <= point.value + noise:
-            return phi + length * step, trial, length, tried
+            return trial, length, tried
         length *= 0.5
-    return None
+    return None, length, tried
 
 
-def _direction(phi: FloatArray, point: Point, cap: float) -> tuple[FloatArray, float]:
+def _direction(phi: FloatArray, gradient: FloatArray, hessian: FloatArray, cap: float) -> tuple[FloatArray, float]:
     """Step and predicted decrease."""
     if len(phi) == 0:
         return phi, 0.0
-    size = np.sqrt(np.maximum(np.abs(np.diag(point.hessian)), 1e-300))
-    values, vectors = np.linalg.eigh(point.hessian / np.outer(size, size))
+    size = np.sqrt(np.maximum(np.abs(np.diag(hessian)), 1e-300))
+    values, vectors = np.linalg.eigh(hessian / np.outer(size, size))
     floor = 1e-8 * max(float(np.abs(values).max()), 1e-300)
-    along = vectors.T @ (point.gradient / size)
+    along = vectors.T @ (gradient / size)
     step = -(vectors @ (along / np.maximum(np.abs(values), floor))) / size
-    decrement = float(-(point.gradient @ step))
+    decrement = float(-(gradient @ step))
     largest = np.max(np.abs(step) / np.maximum(np.abs(phi), 0.05 * np.abs(phi).max() + 1e-3))
     return step * min(1.0, cap / max(largest, 1e-300)), decrement

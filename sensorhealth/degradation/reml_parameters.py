@@ -1,13 +1,16 @@
 """The search's parameters: any real numbers, for variances that must not be negative.
 
-phi = (l11, l21, l22 of D = L L', then t_k = sqrt(theta_k) of each class to be estimated, then sqrt(tau), then ln s2 if
-some class has a fixed absolute variance), all relative to the residual variance s2, which is profiled out otherwise.
+phi = (l11, l21, l22 of D = L L' with L lower, then t_k = sqrt(theta_k) of each class to be estimated, then
+sqrt(tau), then ln s2 if some class has a fixed absolute variance), all relative to the residual variance s2, which is
+profiled out otherwise.
 Taking roots and not logarithms makes zero variances ordinary stationary points; entries not in the model are left out.
 """
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
@@ -28,7 +31,7 @@ from sensorhealth.degradation.reml_score import Score
 class Relative:
     """Variances relative to the residual variance, and that variance itself (None: profiled)."""
 
-    factor: FloatArray  # (2, 2) lower L
+    factor: FloatArray  # (2, 2) L with D = L L'
     theta: FloatArray  # (K,)
     tau: float
     residual: float | None
@@ -53,7 +56,17 @@ class ParameterSpace:
         self.free_class = [k for k, c in enumerate(classes) if c.fixed_variance is None]
         self.fixed_class = [k for k, c in enumerate(classes) if c.fixed_variance is not None]
         self.profiled = not self.fixed_class
+        self.slope_first = False
         self.nu = readings - (fixed if method == "REML" else 0)
+
+    def flipped(self) -> Self:
+        """The same space with D factored from the slope instead of the level: D22 = l11^2, D12 = l11 l21, and so on.
+
+        A factor that begins with a variance near zero leaves a curved valley; beginning with the other one does not.
+        """
+        out = copy.copy(self)
+        out.slope_first = not self.slope_first
+        return out
 
     @property
     def variances(self) -> int:
@@ -72,12 +85,14 @@ class ParameterSpace:
         residual = None if self.profiled else float(np.exp(phi[-1]))
         for k in self.fixed_class:
             theta[k] = self.classes[k].fixed_variance / residual  # type: ignore[operator]
-        return Relative(np.array([[l3[0], 0.0], [l3[1], l3[2]]]), theta, tau, residual)
+        factor = np.array([[l3[0], 0.0], [l3[1], l3[2]]])
+        return Relative(factor[::-1] if self.slope_first else factor, theta, tau, residual)
 
     def phi(self, parameters: VarianceParameters) -> FloatArray:
         """Write absolute variances as phi."""
         s2 = parameters.residual
         d = parameters.sensor / s2
+        d = d[::-1, ::-1] if self.slope_first else d
         l11 = np.sqrt(max(d[0, 0], 0.0))
         l21 = d[0, 1] / l11 if l11 > 0 else 0.0
         l3 = np.array([l11, l21, np.sqrt(max(d[1, 1] - l21 * l21, 0.0))])
@@ -111,9 +126,11 @@ class ParameterSpace:
         """Derivatives of (D11, D12, D22, theta, tau, ln s2) to phi."""
         n_class = len(self.classes)
         m = 4 + n_class + int(self.brownian)
-        l11, l21, l22 = relative.factor[0, 0], relative.factor[1, 0], relative.factor[1, 1]
+        (l11, _), (l21, l22) = relative.factor[::-1] if self.slope_first else relative.factor
         full = np.zeros((m, 3))
         full[0, 0], full[1, 0], full[1, 1], full[2, 1], full[2, 2] = 2 * l11, l21, l11, 2 * l21, 2 * l22
+        if self.slope_first:
+            full[[0, 2]] = full[[2, 0]]
         jac = np.zeros((m, len(phi)))
         at = len(self.free_factor)
         jac[:, :at] = full[:, self.free_factor]
@@ -140,7 +157,8 @@ class ParameterSpace:
             info = info - np.outer(info[:, -1], info[-1]) / rss
         hessian = jac.T @ info @ jac
         second = np.zeros(len(phi))
-        d2 = {0: 2 * base[0], 1: 2 * base[2], 2: 2 * base[2]}
+        first, last = (base[2], base[0]) if self.slope_first else (base[0], base[2])
+        d2 = {0: 2 * first, 1: 2 * last, 2: 2 * last}
         at = len(self.free_factor)
         second[:at] = [d2[k] for k in self.free_factor]
         for k in self.free_class:

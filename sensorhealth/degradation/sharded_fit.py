@@ -69,6 +69,10 @@ class ShardEvaluation:
     def hessian(self) -> FloatArray:
         return self._derivatives[1]
 
+    def parameters(self) -> VarianceParameters:
+        """Absolute variances."""
+        return self.criterion.absolute(self.relative, self.residual)
+
 
 class ShardCriterion(ParameterSpace):
     """The criterion of data that lie in shards."""
@@ -112,7 +116,7 @@ class ShardedFit:
 
     @property
     def parameters(self) -> VarianceParameters:
-        return self.criterion.absolute(self.evaluation.relative, self.evaluation.residual)
+        return self.evaluation.parameters()
 
     @property
     def phi(self) -> FloatArray:
@@ -162,10 +166,11 @@ def fit_workers(
 ) -> ShardedFit:
     """Fit shards that are in place already (see `fit_shards` and `fit_dask`)."""
     criterion = ShardCriterion(layout, workers, survey, method, brownian=brownian, penalty=penalty)
-    usual = criterion.phi(start_parameters(workers.total(start_moments), layout, brownian=brownian))
-    phi = usual if start is None else lift(criterion, criterion.phi(start), usual)
-    found = search(criterion, criterion, usual, phi, max_evaluations=max_evaluations, tolerance=tolerance)
-    return ShardedFit(criterion, found.point, survey.readings, survey.sensors, found.converged, found.evaluations)
+    usual = start_parameters(workers.total(start_moments), layout, brownian=brownian)
+    phi = criterion.phi(usual)
+    phi = phi if start is None else lift(criterion, criterion.phi(start), phi)
+    found = search(criterion, ShardEvaluation.parameters, usual, phi, max_evaluations=max_evaluations, tolerance=tolerance)
+    return ShardedFit(found.point.criterion, found.point, survey.readings, survey.sensors, found.converged, found.evaluations)
 
 
 def fit_shards(
