@@ -25,12 +25,13 @@ from scipy.special import erfcx, ndtr, owens_t
 
 Array = NDArray[np.float64]
 
-_FAR = 38.0  # standard deviations beyond which the normal law is nil in double precision
-_NEGLIGIBLE = 6.6  # standard deviations beyond which "crossed and came back" is below 5e-11
+_CERTAIN = 8.3  # standard deviations beyond which a normal tail is below 1e-16
+_NEGLIGIBLE = 5.5  # standard deviations beyond which "crossed and came back" is below 2e-8
 _WEAK = 20.0  # below minus this, erfcx nears overflow and the normal is whole
 _NIL = 1e-14  # wander below this share of the variance is none
 _TINY = 1e-300
-_CHUNK = 200_000  # cells handled at once, so that the quadrature's memory stays below about 100 MB
+_CHUNK = 100_000  # cells handled at once
+_BLOCK = 4096  # cells whose quadrature fits in the processor's cache
 
 
 class Path(NamedTuple):
@@ -85,8 +86,9 @@ def _passage(path: Path, alive_now: bool, nodes: int) -> Array:
     both_above = above_at_both_ends(still)
     ended = 1.0 - both_above
     returned = np.flatnonzero(_could_return(still))
-    if returned.size:
-        ended[returned] += _crossed_and_returned(Path(*(part[returned] for part in still)), nodes)
+    for start in range(0, returned.size, _BLOCK):
+        block = returned[start : start + _BLOCK]
+        ended[block] += _crossed_and_returned(Path(*(part[block] for part in still)), nodes)
     if alive_now:
         above = ndtr(still.level / np.sqrt(still.level_variance))
         ended = 1.0 - np.divide(1.0 - ended, above, out=np.zeros_like(above), where=above > _TINY)
@@ -116,26 +118,34 @@ def _could_return(path: Path) -> NDArray[np.bool_]:
 
 
 def above_at_both_ends(path: Path) -> Array:
+    """P(X > 0, Y > 0). Where one of the two is beyond doubt it is the chance of the other, else Owen's T."""
+    mean, variance, _, _ = _later(path)
+    h, k = path.level / np.sqrt(path.level_variance), mean / np.sqrt(variance)
+    probability = ndtr(np.minimum(h, k))
+    open_ = np.flatnonzero((np.abs(h) < _CERTAIN) & (np.abs(k) < _CERTAIN) & (path.elapsed > 0))
+    probability[open_] = _orthant(Path(*(part[open_] for part in path)))
+    return probability
+
+
+def _orthant(path: Path) -> Array:
     """P(X > 0, Y > 0) by Owen's T, written so that nothing cancels as the elapsed scale goes to nought."""
     mean, variance, shared, determinant = _later(path)
     s = path.elapsed
     path, mean = path._replace(level=_flushed(path.level)), _flushed(mean)
-    h = np.clip(path.level / np.sqrt(path.level_variance), -_FAR, _FAR)
-    k = np.clip(mean / np.sqrt(variance), -_FAR, _FAR)
+    h, k = path.level / np.sqrt(path.level_variance), mean / np.sqrt(variance)
     root = np.sqrt(determinant)
     turn_h = s * (path.slope * path.level_variance - path.covariance * path.level)
     turn_k = s * (
         path.level * (path.covariance + s * path.slope_variance + path.wander)
         - path.slope * (path.level_variance + s * path.covariance)
     )
-    angle_h = _ratio(turn_h, path.level * root)
-    angle_k = _ratio(turn_k, mean * root)
     apart = (h * k < 0) | ((h * k == 0) & (h + k < 0))
-    probability = 0.5 * (ndtr(h) + ndtr(k)) - owens_t(h, angle_h) - owens_t(k, angle_k) - 0.5 * apart
+    turns = owens_t(h, _ratio(turn_h, path.level * root)) + owens_t(k, _ratio(turn_k, mean * root))
+    probability = 0.5 * (ndtr(h) + ndtr(k)) - turns - 0.5 * apart
     centred = (path.level == 0) & (mean == 0)
     correlation = np.clip(shared / np.sqrt(path.level_variance * variance), -1.0, 1.0)
     probability = np.where(centred, 0.25 + np.arcsin(correlation) / (2.0 * np.pi), probability)
-    same = (s == 0) | (turn_h == 0) & (turn_k == 0) & (root == 0)
+    same = (turn_h == 0) & (turn_k == 0) & (root == 0)
     return np.clip(np.where(same, ndtr(np.minimum(h, k)), probability), 0.0, 1.0)
 
 
@@ -176,10 +186,10 @@ def _crossed_and_returned(path: Path, nodes: int) -> Array:
     near_sd = np.sqrt(determinant / far_variance)
     near_mean = (near[:, None] + (shared / far_variance)[:, None] * offset) / near_sd[:, None]
     pull = (2.0 * near_sd / (path.wander * path.elapsed))[:, None] * x
+    log_density = -0.5 * offset**2 / far_variance[:, None]
     with np.errstate(under="ignore"):
-        density = np.exp(-0.5 * offset**2 / far_variance[:, None]) / np.sqrt(2 * np.pi * far_variance)[:, None]
-        weight = density * _damped_half_normal(near_mean, pull)
-        return np.asarray((weight * (2.0 * root)) @ weights * half)
+        terms = _damped_half_normal(near_mean, pull, log_density) * root
+        return np.asarray((terms @ weights) * half * np.sqrt(2.0 / (np.pi * far_variance)))
 
 
 def _window(
@@ -201,13 +211,16 @@ def _window(
     return np.where(dipped, mode / safe, centre), np.where(dipped, np.sqrt(far_variance / safe), width)
 
 
-def _damped_half_normal(mean: Array, pull: Array) -> Array:
-    """E[exp(-pull Z); Z > 0] for Z normal with the given mean and unit variance, without cancellation.
+def _damped_half_normal(mean: Array, pull: Array, log_factor: Array) -> Array:
+    """exp(log_factor) E[exp(-pull Z); Z > 0] for Z normal with the given mean and unit variance, without cancellation.
 
-    exp(-mean^2 / 2) erfcx((pull - mean) / sqrt(2)) / 2; where the pull is weak,
-    exp(pull^2 / 2 - pull mean).
+    exp(-mean^2 / 2) erfcx((pull - mean) / sqrt(2)) / 2; where the pull is weak, exp(pull^2 / 2 - pull mean).
     """
     z = (pull - mean) / np.sqrt(2.0)
     weak = z < -_WEAK
-    usual = 0.5 * np.exp(-0.5 * mean**2) * erfcx(np.where(weak, 0.0, z))
-    return np.where(weak, np.exp(np.where(weak, 0.5 * pull**2 - pull * mean, 0.0)), usual)
+    exponent = log_factor - 0.5 * mean**2
+    exponent[weak] = (log_factor + 0.5 * pull**2 - pull * mean)[weak]
+    z[weak] = 0.0
+    value = 0.5 * erfcx(z)
+    value[weak] = 1.0
+    return np.exp(exponent) * value

@@ -39,7 +39,7 @@ def test_known_level_and_slope_give_the_inverse_gaussian(wander: float) -> None:
     level, loss = 1.0, 0.3
     elapsed = np.linspace(0.2, 12.0, 60)
     expected = stats.invgauss.cdf(elapsed, mu=(level / loss) / (level**2 / wander), scale=level**2 / wander)
-    assert first_passage(level, -loss, STILL, elapsed, wander) == pytest.approx(expected, abs=2e-9)
+    assert first_passage(level, -loss, STILL, elapsed, wander) == pytest.approx(expected, abs=2e-8)
 
 
 def test_gaas_lasers_first_passage_of_ten_per_cent() -> None:
