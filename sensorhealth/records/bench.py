@@ -188,7 +188,7 @@ class Bench:
         listed["sensor_id"] = self._sensors(batch, at)
         listed["value"] = self._shown(batch, at) if batch.values is None else np.asarray(batch.values, dtype=object)[chosen]
         listed["reason"] = batch.reason if batch.reasons is None else np.asarray(batch.reasons, dtype=object)[chosen]
-        listed["time"] = self.column(batch.table, "time")[at] if "time" in frame else np.datetime64("NaT", "us")
+        listed["time"] = self.column(batch.table, "time")[at] if "time" in frame else _nat(len(at))
         return listed
 
     def _heads(self, batch: Batch, chosen: IntArray) -> tuple[IntArray, IntArray]:
@@ -239,7 +239,7 @@ def shown(value: object) -> str:
 def findings_table(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Findings as one table with the columns of the nomenclature; text "" and row <NA> where missing."""
     names = list(nomenclature.columns("findings"))
-    frames = [frame for frame in frames if len(frame)]
+    frames = [frame.assign(time=_times(frame)) for frame in frames if len(frame)]
     table = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=names)
     for name in names:
         if name not in table:
@@ -251,3 +251,13 @@ def findings_table(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
         if column.type == "text":
             table[name] = table[name].astype("str").fillna("")
     return table[names]
+
+
+def _times(frame: pd.DataFrame) -> Array:
+    if "time" in frame:
+        return frame["time"].to_numpy().astype("datetime64[us]")
+    return _nat(len(frame))
+
+
+def _nat(count: int) -> Array:
+    return np.full(count, "NaT", dtype="datetime64[us]")

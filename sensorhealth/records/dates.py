@@ -83,7 +83,7 @@ class _Read:
 
 def _quick(column: pa.ChunkedArray) -> pd.Series | None:
     """Plain ISO 8601 without offsets and empty cells only, all at once; None where anything else is among them."""
-    if pa.types.is_dictionary(column.type):
+    if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
         return None
     filled = compute.if_else(compute.equal(column, ""), pa.scalar(None, column.type), column)
     try:

@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from .. import nomenclature
+
 AFTER_AS_OF = "after the as-of date"
 
 
@@ -55,6 +57,21 @@ class Fleet:
         given = {"sensors": sensors, "calibrations": calibrations, "cylinders": cylinders}
         sources = {name: frame_source(frame, name) for name, frame in given.items() if frame is not None}
         return take_in(sources, "tables given from Python", mapping=mapping, corrections=corrections)
+
+    def write(self, path: Path | str) -> None:
+        """Write the three tables in the contract's form: an Excel workbook where `path` ends in .xlsx, else a folder of CSV.
+
+        What is written reads back as the same tables. Whole or not at all; raises OutputError with one clear line.
+        """
+        from . import outputs
+        from .workbooks import workbook_bytes
+
+        tables = {name: getattr(self, name)[list(nomenclature.columns(name))] for name in nomenclature.TABLES_IN}
+        if str(path).lower().endswith(".xlsx"):
+            outputs.write_file(workbook_bytes(tables), path)
+        else:
+            files = {f"{name}.csv": outputs.csv_bytes(table, digits=None) for name, table in tables.items()}
+            outputs.write_folder(files, path)
 
     @property
     def selective_recording(self) -> bool:

@@ -63,12 +63,8 @@ def take_in(
     bench.unreadable = {name: dict(table.unreadable) for name, table in tables.items()}
     columns = understood_columns(tables)
     _list_broken(bench, tables)
-    normalised = False
-    for check in checks():
-        if not normalised and check.ORDER >= _NORMALISE_AT:
-            normalise(bench, understood, tables)
-            normalised = True
-        bench.apply(check.check(bench))
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # impossible values are still in the arrays
+        _check(bench, understood, tables)
     _refuse_empty(bench, tables)
     reconciled, notes = _reconciled(bench, tables), (*missing_notes(tables), *bench.notes)
     return Fleet(
@@ -79,6 +75,16 @@ def take_in(
         source=source,
         understood=columns,
     )
+
+
+def _check(bench: Bench, mapping: RecordsMapping, tables: Mapping[str, TypedTable]) -> None:
+    """Run the checks in their order; the units are brought together once the ids are settled."""
+    normalised = False
+    for check in checks():
+        if not normalised and check.ORDER >= _NORMALISE_AT:
+            normalise(bench, mapping, tables)
+            normalised = True
+        bench.apply(check.check(bench))
 
 
 def _typed(sources: Mapping[str, Source], mapping: RecordsMapping) -> dict[str, TypedTable]:

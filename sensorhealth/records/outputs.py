@@ -136,6 +136,27 @@ def write_folder(
             shutil.rmtree(fresh, ignore_errors=True)
 
 
+def write_file(content: bytes, path: Path | str, *, protect: Sequence[Path | str] = ()) -> None:
+    """Write one file whole or not at all, replacing an earlier one in a single step.
+
+    Raises OutputError with one clear line; refuses to write into or over one of `protect` (the input).
+    """
+    target = Path(os.path.abspath(path))
+    _refuse_input(target, protect)
+    with _explained(target):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        handle, fresh = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".new", dir=target.parent)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(content)
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.chmod(fresh, 0o666 & ~_umask())
+            os.replace(fresh, target)
+        finally:
+            Path(fresh).unlink(missing_ok=True)
+
+
 @contextlib.contextmanager
 def _explained(target: Path) -> Iterator[None]:
     try:

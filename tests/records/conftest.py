@@ -126,3 +126,8 @@ def make_tables(sensors: int = 12, visits: int = 10) -> Tables:
 @pytest.fixture
 def tables() -> Tables:
     return make_tables()
+
+
+@pytest.fixture(scope="module")
+def module_tables() -> Tables:
+    return make_tables()

@@ -1,0 +1,93 @@
+"""A run that is killed at any moment, or two runs at once, leave one whole output."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from sensorhealth.records.outputs import MANIFEST
+
+FILES = 12
+WRITER = f"""
+import sys
+from pathlib import Path
+from sensorhealth.records.outputs import write_folder
+out, number = Path(sys.argv[1]), 0
+print("ready", flush=True)
+while True:
+    number += 1
+    content = f"{{number:06d}}".encode() * 2000
+    write_folder({{f"{{name}}.csv": content for name in range({FILES})}}, out)
+"""
+
+
+def start(out: Path) -> subprocess.Popen[str]:
+    root = Path(__file__).resolve().parents[2]
+    process = subprocess.Popen([sys.executable, "-c", WRITER, str(out)], stdout=subprocess.PIPE, text=True, cwd=root,
+                               env=os.environ | {"PYTHONPATH": str(root)})  # fmt: skip
+    assert process.stdout is not None and process.stdout.readline() == "ready\n"
+    return process
+
+
+def kill(process: subprocess.Popen[str]) -> None:
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait()
+    assert process.stdout is not None
+    process.stdout.close()
+
+
+def whole(out: Path) -> bool:
+    """Whether `out` holds all files of one and the same run."""
+    names = {f"{name}.csv" for name in range(FILES)} | {MANIFEST}
+    contents = {(out / f"{name}.csv").read_bytes() for name in range(FILES)}
+    return set(os.listdir(out)) == names and len(contents) == 1 and len(contents.pop()) == 12_000
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_killed_run_leaves_a_whole_output(tmp_path: Path, seed: int) -> None:
+    out, chance = tmp_path / "out", random.Random(seed)
+    for _ in range(4):
+        process = start(out)
+        while not out.exists():
+            time.sleep(0.001)
+        time.sleep(chance.uniform(0, 0.05))
+        kill(process)
+        assert whole(out)
+
+
+def test_two_runs_at_once_leave_the_whole_output_of_one(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    both = [start(out), start(out)]
+    time.sleep(1.0)
+    assert all(process.poll() is None for process in both)
+    for process in both:
+        kill(process)
+    assert whole(out)
+
+
+def test_what_a_killed_run_leaves_beside_the_output_is_cleared_away(tmp_path: Path) -> None:
+    from sensorhealth.records.outputs import write_folder
+
+    dead = tmp_path / ".out.abc.new"
+    dead.mkdir()
+    (dead / "half.csv").write_bytes(b"half")
+    os.utime(dead, (0, 0))
+    write_folder({"a.csv": b"1"}, tmp_path / "out")
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.slow
+def test_hundreds_of_kills_never_break_the_output(tmp_path: Path, study_size) -> None:
+    out, chance = tmp_path / "out", random.Random(7)
+    for _ in range(study_size(200)):
+        process = start(out)
+        time.sleep(chance.uniform(0, 0.03))
+        kill(process)
+        assert not out.exists() or whole(out)
