@@ -25,6 +25,7 @@ class Point(Protocol):
 
 P = TypeVar("P", bound=Point)
 SHORTENINGS = 28
+SLOW = 0.01  # rate of decrease from which on the curvature is made right along the latest step
 
 
 @dataclass(frozen=True)
@@ -45,9 +46,12 @@ def minimise(
     point by the rate seen so far, which saves that point's derivatives.
     """
     phi, point, evaluations = start, evaluate(start), 1
-    before, hessian = 0.0, point.hessian
+    before, last, moved = 0.0, point, np.zeros_like(phi)
     while True:
-        step, decrement = _direction(phi, point.gradient, hessian, cap)
+        step, decrement = _direction(phi, point.gradient, point.hessian, cap)
+        if decrement > SLOW * before > 0.0:
+            hessian = _with_secant(point.hessian, moved, point.gradient - last.gradient)
+            step, decrement = _direction(phi, point.gradient, hessian, cap)
         if decrement < tolerance:
             return Minimum(phi, point, True, evaluations, decrement)
         trial, length, tried = _search_line(evaluate, phi, point, step, max_evaluations - evaluations)
@@ -55,11 +59,11 @@ def minimise(
         if trial is None:
             # no decrease can be seen any more: at the limit of rounding if the predicted one is invisible too
             return Minimum(phi, point, decrement < 1e-9 * (1.0 + abs(point.value)), evaluations, decrement)
-        last, phi, point = point, phi + length * step, trial
+        moved = length * step
+        last, phi, point = point, phi + moved, trial
         if length == 1.0 and decrement < 1e-2 and decrement * decrement < tolerance * before:
             return Minimum(phi, point, True, evaluations, decrement * decrement / before)
         before = decrement
-        hessian = _with_secant(point.hessian, length * step, point.gradient - last.gradient)
 
 
 def _with_secant(hessian: FloatArray, step: FloatArray, change: FloatArray) -> FloatArray:
