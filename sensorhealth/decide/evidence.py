@@ -28,7 +28,7 @@ class Evidence:
     single_readings: pd.DataFrame | None = None
     verdicts: pd.DataFrame | None = None
 
-    def gas(self, sensors: ObjectArray, cylinders: ObjectArray, gases: pd.Series) -> tuple[BoolArray, ObjectArray, FloatArray]:
+    def gas(self, sensors: ObjectArray, cylinders: ObjectArray, gases: ObjectArray) -> tuple[BoolArray, ObjectArray, FloatArray]:
         """Whether the gas of each sensor's last test is doubted, which way ("weak", "strong", ""), how likely.
 
         sensors, cylinders (n,): sensor and cylinder of its last gas test, "" for none; gases (n,): gas of the sensor.
@@ -39,7 +39,7 @@ class Evidence:
             flagged = self.cylinders[self.cylinders["flagged"].astype(bool)]
             flagged = flagged.drop_duplicates(["cylinder_id", "gas"])
             keys = pd.MultiIndex.from_frame(flagged[["cylinder_id", "gas"]].astype(object))
-            wanted = pd.MultiIndex.from_arrays([cylinders, gases.to_numpy(dtype=object)])
+            wanted = pd.MultiIndex.from_arrays([cylinders, gases])
             row = keys.get_indexer(wanted) if len(flagged) else np.full(size, -1)
             found = row >= 0
             doubted |= found

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.decide.newlives import LifeTable, NewLives
@@ -161,11 +162,14 @@ def _visit_share(sites: list[SiteVisits], code: IntArray, fresh: NewLives, kind:
 
 def _successors_rate(fresh: NewLives, kind: IntArray, planned: FloatArray, failed: FloatArray) -> FloatArray:
     """Least cost per day (n,) of the sensors that follow, once for each distinct kind and price."""
-    keys, code = np.unique(np.column_stack([kind, planned, failed]), axis=0, return_inverse=True)
-    if keys.size == 0:
+    price = pd.factorize(planned)[0]
+    code, keys = pd.factorize(kind * (price.max(initial=0) + 1) + price)
+    first = np.empty(keys.size, dtype=np.intp)
+    first[code] = np.arange(code.size)
+    if not first.size:
         return np.empty(0)
-    found = age_replacement(fresh.grid_days, fresh.total[keys[:, 0].astype(int)], keys[:, 1], keys[:, 2])
-    return found.rate[code.ravel()]
+    found = age_replacement(fresh.grid_days, fresh.total[kind[first]], planned[first], failed[first])
+    return found.rate[code]
 
 
 def _look_ahead(

@@ -20,6 +20,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 ObjectArray = NDArray[np.object_]
 GAS_TESTS = ("span", "full", "bump")
+_NEVER = np.datetime64("NaT", "D")
 _WORDS = ("site", "technology", "gas", "lot", "model")
 NOT_IN_SERVICE = ("removed", "not yet installed")
 
@@ -91,40 +92,37 @@ def situation(
     """Bring the tables together, one entry per row of `forecast` (what the arguments are: `plan.plan`)."""
     evidence = evidence or Evidence()
     table = _facts(lives, forecast, fleet)
-    ids = _text(forecast, "sensor_id")
-    status = _text(forecast, "status")
-    tests = _last_tests(fleet, ids)
-    life = table["life_id"].to_numpy(dtype=object)
-    row = pd.Index(remaining.life_id).get_indexer(pd.Index(life)).astype(np.intp)
-    gas_doubted, gas_words, gas_chance = evidence.gas(ids, tests["cylinder_id"].to_numpy(dtype=object), table["gas"])
-    handling_doubted, handling_chance = evidence.handling(ids, _dates(tests, "time"))
-    recorded = _number(table, "unit_cost")
-    kind = (table["technology"] + " " + table["gas"]).str.strip().to_numpy(dtype=object)
-    last_test = _dates(forecast, "last_gas_test")
-    if fleet is not None and "last_gas_test" not in forecast:
-        last_test = _dates(tests, "time")
+    ids, status = _text(forecast, "sensor_id"), _text(forecast, "status")
+    tested, cylinder, calibrated = _last_tests(fleet, ids)
+    row = pd.Index(remaining.life_id, dtype=object).get_indexer(pd.Index(table["life_id"], dtype=object)).astype(np.intp)
+    gas_doubted, gas_words, gas_chance = evidence.gas(ids, cylinder, table["gas"])
+    handling_doubted, handling_chance = evidence.handling(ids, tested)
+    recorded = table["unit_cost"]
+    names, code = codes(table["technology"] + " " + table["gas"])
+    kind = np.array([name.strip() for name in names], dtype=object)[code] if ids.size else ids
+    last_test = tested if "last_gas_test" not in forecast else _dates(forecast, "last_gas_test")
     return Situation(
         policy=policy,
         as_of=np.datetime64(pd.Timestamp(forecast["as_of"].iloc[0]), "D") if len(forecast) else np.datetime64("NaT", "D"),
         sensor_id=ids,
         status=status,
         status_reason=_text(forecast, "reason"),
-        site=_text(table, "site"),
+        site=table["site"],
         kind=kind,
-        lot=_text(table, "lot"),
-        model=_text(table, "model"),
+        lot=table["lot"],
+        model=table["model"],
         row=row,
         in_service=~pd.Series(status).isin(NOT_IN_SERVICE).to_numpy(),
         recorded_cost=recorded,
         unit_cost=np.where(np.isnan(recorded), _price(policy, kind), recorded),
-        installed=_dates(table, "installed"),
-        warranty_end=_dates(table, "warranty_end"),
+        installed=table["installed"],
+        warranty_end=table["warranty_end"],
         p_warranty=_number(forecast, "p_end_before_warranty_end"),
         readings_used=np.nan_to_num(_number(forecast, "readings_used")),
         last_test=last_test,
         last_outcome=_text(forecast, "last_gas_test_outcome"),
-        last_cylinder=tests["cylinder_id"].to_numpy(dtype=object),
-        last_calibration=_dates(tests, "calibrated") if fleet is not None else last_test,
+        last_cylinder=cylinder,
+        last_calibration=calibrated if fleet is not None else last_test,
         gas_doubted=gas_doubted,
         gas_words=gas_words,
         gas_chance=gas_chance,
@@ -133,30 +131,28 @@ def situation(
     )
 
 
-def _facts(lives: pd.DataFrame | None, forecast: pd.DataFrame, fleet: Any | None) -> pd.DataFrame:
+def _facts(lives: pd.DataFrame | None, forecast: pd.DataFrame, fleet: Any | None) -> dict[str, Any]:
     """Site, technology, gas, dates and prices of each sensor, and the life it is in, in the order of the forecast.
 
     What the lives say goes before what the sensors table says: after an unrecorded swap the element has another lot
     and start than the one on record, and no known warranty.
     """
-    ids = pd.Index(_text(forecast, "sensor_id"))
+    ids = pd.Index(_text(forecast, "sensor_id"), dtype=object)
     found: dict[str, Any] = {name: np.full(len(ids), "", dtype=object) for name in _WORDS}
-    found |= {"installed": pd.NaT, "warranty_end": pd.NaT, "unit_cost": np.nan, "life_id": ids.to_numpy(dtype=object)}
+    found |= {name: np.full(len(ids), _NEVER) for name in ("installed", "warranty_end")}
+    found |= {"unit_cost": np.full(len(ids), np.nan), "life_id": ids.to_numpy(dtype=object)}
     sources = [] if fleet is None else [fleet.sensors]
     if lives is not None:
         sources.append(lives[lives["current"].astype(bool)] if "current" in lives else lives)
     for source in sources:
         row = _last_rows(source, ids)
-        for name in (*found, "warranty_end", "unit_cost"):
+        for name in found:
             if name in source:
-                taken = source[name].to_numpy()[row]
-                found[name] = pd.Series(taken).where(row >= 0, found[name]).to_numpy()
-    table = pd.DataFrame(found, index=ids)
-    swapped = table["life_id"].to_numpy(dtype=object) != ids.to_numpy(dtype=object)
-    table["warranty_end"] = pd.to_datetime(table["warranty_end"]).where(~swapped)
-    for name in _WORDS:
-        table[name] = _text(table, name)
-    return table
+                read = _dates if name in ("installed", "warranty_end") else _number if name == "unit_cost" else _text
+                found[name] = np.where(row >= 0, read(source, name)[row], found[name])
+    swapped = found["life_id"] != ids.to_numpy(dtype=object)
+    found["warranty_end"] = np.where(swapped, _NEVER, found["warranty_end"])
+    return found
 
 
 def _last_rows(source: pd.DataFrame, ids: pd.Index) -> IntArray:
@@ -169,29 +165,20 @@ def _last_rows(source: pd.DataFrame, ids: pd.Index) -> IntArray:
     return np.where(where >= 0, keyed.to_numpy()[where], -1).astype(np.intp)
 
 
-def _last_tests(fleet: Any | None, ids: ObjectArray) -> pd.DataFrame:
-    """Of each sensor: time and cylinder of its last gas test, time of the last that adjusted ("calibrated")."""
-    index = pd.Index(ids)
+def _last_tests(fleet: Any | None, ids: ObjectArray) -> tuple[DateArray, ObjectArray, DateArray]:
+    """Of each sensor (n,): day and cylinder of its last gas test, day of the last that adjusted."""
     if fleet is None:
-        empty = pd.Series(pd.NaT, index=index, dtype="datetime64[ns]")
-        return pd.DataFrame({"time": empty, "cylinder_id": "", "calibrated": empty})
+        never = np.full(ids.size, _NEVER)
+        return never, np.full(ids.size, "", dtype=object), never
     tests = fleet.calibrations[["sensor_id", "time", "kind", "cylinder_id", "outcome"]]
     tests = tests[tests["kind"].isin(GAS_TESTS)]
     adjusted = tests[(tests["kind"] != "bump") & (tests["outcome"] != "aborted")]
+    index = pd.Index(ids, dtype=object)
     last, calibrated = _last_rows(tests, index), _last_rows(adjusted, index)
-    none = np.datetime64("NaT", "ns")
-
-    def taken(table: pd.DataFrame, name: str, row: IntArray, missing: Any) -> Any:
-        values = np.append(table[name].to_numpy(), missing) if len(table) else np.array([missing])
-        return values[np.where(row >= 0, row, len(table))]
-
-    return pd.DataFrame(
-        {
-            "time": taken(tests, "time", last, none),
-            "cylinder_id": pd.Series(taken(tests, "cylinder_id", last, "")).fillna("").to_numpy(dtype=object),
-            "calibrated": taken(adjusted, "time", calibrated, none),
-        },
-        index=index,
+    return (
+        np.append(_dates(tests, "time"), _NEVER)[last],
+        np.append(_text(tests, "cylinder_id"), "")[last],
+        np.append(_dates(adjusted, "time"), _NEVER)[calibrated],
     )
 
 
