@@ -76,13 +76,15 @@ def fit_groups(
     nested: IntArray | None = None,
     start: VarianceParameters | None = None,
     brownian: bool = False,
+    adjust_errors: bool | None = None,
 ) -> Grouped:
     """Fit the groups of a stratum.
 
     data: the stratum's arrays, whose first two fixed effects are the common level and slope (as `crossed_data` makes
     them) and whose lot effects, if any, are replaced. group: (n,) code of each sensor, -1 none. adjust: codes (n,) of
     columns to adjust for on level and slope. nested: codes (n,) of units within which sensors share effects (lots, when
-    suppliers are compared). start: variances to start from. Raises FitError where the readings cannot carry the fit.
+    suppliers are compared). start: variances to start from. adjust_errors: for the uncertainty of the variances
+    (None: where it matters). Raises FitError where the readings cannot carry the fit.
     """
     n = data.sensors
     group, nested = _padded(group, n), None if nested is None else _padded(nested, n)
@@ -116,7 +118,7 @@ def fit_groups(
     level = place[:groups]
     slope = np.where(level >= 0, level + count, -1)
     part = np.where(level >= 0, _parts(alike[count : 2 * count])[level] if count else -1, -1)
-    return Grouped(fit, fixed_effects(fit), level, slope, sensors[:groups], readings[:groups], part)
+    return Grouped(fit, fixed_effects(fit, adjust_errors), level, slope, sensors[:groups], readings[:groups], part)
 
 
 def _padded(values: IntArray, n: int) -> IntArray:

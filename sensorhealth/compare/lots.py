@@ -67,12 +67,12 @@ def lots(
     frames = []
     done = set()
     for source in sources(model, lives):
-        compared = compare_source(source, by, adjust)
+        compared = compare_source(source, by, adjust, random_state)
         if compared is None:
             continue
         done.add(source.stratum.name)
         frame = ageing_frame(compared, LEVEL, margin).assign(note=confounding(compared))
-        hazards = _hazards(source.lives, compared.code, compared.names.size)
+        hazards = _hazards(source.lives, codes(source.lives[by])[0], compared.names.size)
         frame = frame.assign(**_death_columns(hazards))
         rng = np.random.default_rng(random_state)
         frame = frame.assign(**_life_columns(compared, frame, hazards, life_horizon_years, rng))

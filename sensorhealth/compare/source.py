@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.compare.groups import Grouped, fit_groups
+from sensorhealth.compare.subset import draw_sensors, known_by
 from sensorhealth.degradation import AgeingModel
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import Stratum, codes
@@ -40,7 +41,10 @@ class Source:
 
 @dataclass(frozen=True)
 class Compared:
-    """A source with its groups fitted: names (L,), codes (n,) by column `by`, columns it was adjusted for."""
+    """A source with its groups fitted: names (L,), codes (n,) by column `by`, columns it was adjusted for.
+
+    Very large strata are compared on a random part of the sensors; those left out have the code -1. chosen: their number.
+    """
 
     source: Source
     by: str
@@ -48,6 +52,7 @@ class Compared:
     code: IntArray
     grouped: Grouped
     adjusted_for: tuple[str, ...]
+    chosen: int
 
 
 def sources(model: AgeingModel, lives: pd.DataFrame) -> Iterator[Source]:
@@ -75,21 +80,20 @@ def column_of(lives: pd.DataFrame, by: str) -> None:
         raise FitError(f"the lives have no column {by!r} to compare by; columns for that are {', '.join(usual)}")
 
 
-def compare_source(source: Source, by: str, adjust: tuple[str, ...]) -> Compared | None:
+def compare_source(source: Source, by: str, adjust: tuple[str, ...], random_state: int = 0) -> Compared | None:
     """Fit the groups of one stratum; None where there are not two that readings can tell apart."""
     code, names = codes(source.lives[by])
     used = tuple(name for name in adjust if name != by and name in source.lives.columns and name != "lot")
     nested = codes(source.lives["lot"])[0] if by != "lot" and "lot" in source.lives.columns else None
+    others = tuple(codes(source.lives[name])[0] for name in used)
+    width = 2 * names.size + 2 * sum(np.unique(values).size for values in others) + source.data.x.shape[1]
+    chosen = draw_sensors(source.data, code, width, np.random.default_rng(random_state))
+    data, drawn = source.data, code
+    if not chosen.all():
+        data = known_by(data, np.repeat(chosen, source.stratum.counts))
+        drawn = np.where(chosen, code, -1)
     try:
-        grouped = fit_groups(
-            source.data,
-            code,
-            names.size,
-            tuple(codes(source.lives[name])[0] for name in used),
-            nested,
-            source.parameters,
-            source.parameters.brownian > 0,
-        )
+        grouped = fit_groups(data, drawn, names.size, others, nested, source.parameters, source.parameters.brownian > 0)
     except FitError:
         return None
-    return Compared(source, by, names, code, grouped, used) if names.size else None
+    return Compared(source, by, names, drawn, grouped, used, int(chosen.sum())) if names.size else None

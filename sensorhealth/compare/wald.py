@@ -119,9 +119,8 @@ class _Variances:
         residual, level, both, slope = values[:4]
         crossed = dict(zip(self.names, values[4:-1].tolist()))
         sensor = np.array([[level, both], [both, slope]])
-        criterion = self.fit.criterion
-        found = criterion.at(VarianceParameters(float(residual), sensor, crossed, float(values[-1])))
-        return CrossedFit(criterion, found, True, 1, "").beta_covariance
+        found = self.fit.criterion.at(VarianceParameters(float(residual), sensor, crossed, float(values[-1])))
+        return CrossedFit(self.fit.criterion, found, True, 1, "").beta_covariance
 
     def spread(self) -> FloatArray:
         """Covariance (m, m) of the estimated variances: that of the search's parameters carried over along the profile.
@@ -140,8 +139,7 @@ class _Variances:
         return out * np.outer(free, free)
 
     def _along(self, phi: FloatArray) -> FloatArray:
-        criterion = self.fit.criterion
-        return self.vector(criterion.parameters(criterion(phi)))
+        return self.vector(CrossedFit(self.fit.criterion, self.fit.criterion(phi), True, 1, "").parameters)
 
 
 def _difference(function: Callable[[FloatArray], FloatArray], at: FloatArray, steps: FloatArray, k: int) -> FloatArray:
@@ -163,7 +161,7 @@ def _kenward_roger(variances: _Variances, covariance: FloatArray, spread: FloatA
     active = np.flatnonzero(steps)
 
     def information(move: FloatArray) -> FloatArray:
-        return np.linalg.inv(variances.covariance(variances.at + move))
+        return np.asarray(np.linalg.inv(variances.covariance(variances.at + move)), dtype=np.float64)
 
     centre = np.linalg.inv(covariance)
     unit = np.diag(steps)

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sensorhealth.compare.groups import fit_groups
 from sensorhealth.compare.sequential import evidence, normal_score
 from sensorhealth.compare.source import Source, codes, column_of, sources
+from sensorhealth.compare.subset import known_by
 from sensorhealth.degradation import AgeingModel
-from sensorhealth.degradation.reml_data import CrossedData
 from sensorhealth.errors import FitError
-
-BoolArray = NDArray[np.bool_]
-IntArray = NDArray[np.int64]
 
 WATCH_COLUMNS = [
     "technology", "gas", "lot", "date", "sensors", "readings", "ratio_to_rest", "z", "evidence", "p_value", "alarm",
@@ -87,7 +81,9 @@ def _watch_source(
     for look in looks:
         data = known_by(source.data, time <= look)
         try:
-            grouped = fit_groups(data, code, names.size, others, nested, start, source.parameters.brownian > 0)
+            grouped = fit_groups(
+                data, code, names.size, others, nested, start, source.parameters.brownian > 0, adjust_errors=False
+            )
         except FitError:
             continue
         start = grouped.fit.parameters
@@ -104,24 +100,3 @@ def _watch_source(
             rows.append((names[at], look, grouped.sensors[at], grouped.readings[at], ratio, float(z[0]), float(weight[0])))
     table = pd.DataFrame(rows, columns=["lot", "date", "sensors", "readings", "ratio_to_rest", "z", "evidence"])
     return table.assign(technology=stratum.technology, gas=stratum.gas)
-
-
-def known_by(data: CrossedData, known: BoolArray) -> CrossedData:
-    """The arrays with only the readings that were known; sensors keep their places, some are then empty.
-
-    known (N,): of the stratum's readings; what stands behind them in the arrays is left out.
-    """
-    keep = np.flatnonzero(known)
-    offsets = np.concatenate([[0], np.cumsum(known)])[np.minimum(data.offsets, known.size)]
-    classes = tuple(
-        replace(item, index=item.index[keep], value=None if item.value is None else item.value[keep]) for item in data.classes
-    )
-    return replace(
-        data,
-        y=data.y[keep],
-        x=data.x[keep],
-        g=data.g[keep],
-        offsets=offsets.astype(np.int64),
-        weights=None if data.weights is None else data.weights[keep],
-        classes=classes,
-    )

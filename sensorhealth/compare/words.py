@@ -53,7 +53,11 @@ def confounding(compared: Compared) -> list[str]:
     for at, text in enumerate(_ages(compared)):
         if text:
             out[at].append(text)
-    return ["; ".join(parts) for parts in out]
+    if compared.chosen < compared.source.stratum.life_id.size:
+        text = f"compared on {compared.chosen} of {compared.source.stratum.life_id.size} sensors, drawn at random"
+        for parts_of_one in out:
+            parts_of_one.append(text)
+    return ["; ".join(texts) for texts in out]
 
 
 def _shared_gas(compared: Compared) -> NDArray[np.float64]:
