@@ -23,6 +23,7 @@ class Stratum:
     opened (N,) years since opening. session (N,) code into sessions, -1 none. covariates (N,q), centred, 0 where
     missing; centres (q,). segment (N,) code of the stretch after a step, -1 before any; last_segment (n,) that of the
     present. reference: positions of first readings that are one value by definition and therefore say nothing.
+    reference_value (n,): that value for the lives that have one, NaN for the others.
     remarks: what could not be used, in words.
     """
 
@@ -49,7 +50,9 @@ class Stratum:
     segment: IntArray
     last_segment: IntArray
     segments: int
+    step_size: FloatArray
     reference: IntArray
+    reference_value: FloatArray
     remarks: tuple[str, ...]
 
     @property

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csr_array, eye_array
 
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
@@ -17,12 +15,10 @@ STATED, CYLINDER, FADE, SESSION, STEP = "cylinder of stated tolerance", "cylinde
 LOT_LEVEL, LOT_SLOPE = "lot level", "lot slope"
 GAS = (STATED, CYLINDER, FADE, SESSION)  # what belongs to a visit to the bench and not to the sensor
 STEP_VARIANCE = 1.0  # ln ratio squared: a step may be of any size
-FEWEST_TOGETHER, LEAST_TOGETHER = 20, 0.25  # readings, and share of them, in sessions of two or more
-GAS_DEGREES = 3.0  # of freedom of the gas effects: few cylinders are far off, but those are
-WIDTH_SETTLED = 0.1  # change of a width in its logarithm at which they are left alone
+LARGEST_GROUP, FEWEST_GROUPS = 10, 5  # sensors of one device, and devices, for sessions to be left out
+SHARED_SESSIONS = 0.5  # share of the readings that must not be alone in their session
+LEAST_NOISE = 1e-6  # standard deviation in ln ratio that even constant readings are given
 SAME_AGE = 1e-3  # years; ages within it tell no slope
-
-Widths = dict[str, FloatArray]  # class of gas effects -> factor on the standard deviation of each column
 
 
 @dataclass(frozen=True)
@@ -41,7 +37,9 @@ class PathPrior:
 class Terms:
     """What a stratum's model contains.
 
-    slope: a mean slope; random: the sensors' own effects; prior: on the mean path, where the readings cannot tell it.
+    slope: a mean slope; random: the sensors' own effects; floor: a noise (standard deviation) believed in with the weight
+    of one reading, which keeps the noise off zero; prior: on the mean path, where the readings cannot tell it;
+    doubt: (N,) variance given to a reading in doubt, NaN elsewhere.
     """
 
     slope: bool
@@ -49,7 +47,9 @@ class Terms:
     fade: bool
     sessions: bool
     lots: bool
+    floor: float
     prior: PathPrior | None = None
+    doubt: FloatArray | None = None
 
 
 def terms(stratum: Stratum, *, fade: bool, sessions: bool, lots: bool) -> Terms:
@@ -67,20 +67,50 @@ def terms(stratum: Stratum, *, fade: bool, sessions: bool, lots: bool) -> Terms:
         slope=spread,
         random=random,
         fade=fade and reactive and opened.size > 0 and float(np.ptp(opened)) > SAME_AGE,
-        sessions=sessions and _shared(stratum.session, stratum.sessions.size),
+        sessions=sessions and tells_sessions(stratum),
         lots=lots and stratum.lots.size > 1,
+        floor=noise_floor(stratum),
     )
 
 
-def _shared(session: IntArray, count: int) -> bool:
-    """Whether enough readings share a session to tell it from noise: a session of one reading cannot be told apart."""
-    size = np.bincount(session[session >= 0], minlength=count)
-    together = int(size[size > 1].sum())
-    return count > 1 and together >= max(FEWEST_TOGETHER, LEAST_TOGETHER * session.size)
+def noise_floor(stratum: Stratum) -> float:
+    """A tenth of what successive readings of a sensor usually differ by: far below any noise worth estimating."""
+    step = np.diff(stratum.y)[np.diff(stratum.life) == 0]
+    usual = np.median(np.abs(step)) if step.size else 0.0
+    return max(0.1 * float(usual), 0.01 * float(np.std(step)) if step.size else 0.0, LEAST_NOISE)
 
 
-def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, widths: Widths | None = None) -> CrossedData:
-    """The kernel's arrays: y at face value, weights one. widths: factors on the standard deviations of gas effects."""
+def tells_sessions(stratum: Stratum) -> bool:
+    """Whether sessions can be told from noise (most readings share theirs) and from cylinders (the two are not one)."""
+    known = stratum.session >= 0
+    if not known.any() or stratum.sessions.size < 2:
+        return False
+    together = np.bincount(stratum.session[known])[stratum.session[known]] > 1
+    pairs = np.unique(np.column_stack([stratum.session[known], stratum.cylinder[known]]), axis=0)
+    one_cylinder = len(pairs) == stratum.sessions.size and len(pairs) == np.unique(pairs[:, 1]).size
+    one_cylinder = one_cylinder and bool((pairs[:, 1] >= 0).all())
+    return bool(together.mean() >= SHARED_SESSIONS) and not one_cylinder and not inseparable(stratum)
+
+
+def inseparable(stratum: Stratum) -> bool:
+    """Whether most sensors belong to small groups that never part company, as the channels of one device do.
+
+    What such a group shares at a visit may be its own drift as well as an error of the day.
+    """
+    known = stratum.session >= 0
+    mark = np.random.default_rng(0).integers(1, 2**62, stratum.sessions.size, dtype=np.uint64)
+    signature = np.zeros(stratum.life_id.size, dtype=np.uint64)
+    np.add.at(signature, stratum.life[known], mark[stratum.session[known]])
+    often = np.bincount(stratum.life[known], minlength=signature.size) > 2
+    _, group, size = np.unique(signature[often], return_inverse=True, return_counts=True)
+    small = (size > 1) & (size <= LARGEST_GROUP)
+    return bool(small.sum() >= FEWEST_GROUPS and small[group].mean() >= 0.5)
+
+
+def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, widths: dict[str, FloatArray] | None = None) -> CrossedData:
+    """The kernel's arrays: y at face value, weights one. widths: factors on the cylinders' relative standard
+    deviations.
+    """
     g = curve.value(stratum.age)
     columns = [np.ones_like(g)] + ([g] if chosen.slope else [])
     x = np.column_stack([*columns, *stratum.covariates.T])
@@ -94,7 +124,7 @@ def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, widths: Widths |
     )
 
 
-def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: Widths) -> tuple[CrossedClass, ...]:
+def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: dict[str, FloatArray]) -> tuple[CrossedClass, ...]:
     found: list[CrossedClass] = []
     cylinder, tolerance = stratum.cylinder, stratum.tolerance
     stated = np.isfinite(tolerance)
@@ -102,12 +132,10 @@ def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: Widths) -> 
         if mask.any():
             own = np.where(mask, np.cumsum(mask) - 1, -1)
             scale = tolerance[mask] / np.sqrt(3.0) if name == STATED else np.ones(int(mask.sum()))
-            scale = scale * _padded(widths.get(name), scale.size)
-            given = 1.0 if name == STATED else None  # a stated tolerance is taken at its word, its outliers apart
-            found.append(CrossedClass(name, _through(own, cylinder), None, int(mask.sum()), scale, given))
+            scale = scale * widths.get(name, 1.0)
+            found.append(CrossedClass(name, _through(own, cylinder), None, int(mask.sum()), scale))
     if chosen.fade:
-        width = _padded(widths.get(FADE), tolerance.size)
-        found.append(CrossedClass(FADE, cylinder, stratum.opened, tolerance.size, width))
+        found.append(CrossedClass(FADE, cylinder, stratum.opened, tolerance.size))
     if chosen.sessions:
         found.append(CrossedClass(SESSION, stratum.session, None, stratum.sessions.size))
     if chosen.lots:
@@ -116,58 +144,8 @@ def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: Widths) -> 
         if chosen.slope:
             found.append(CrossedClass(LOT_SLOPE, lot, g, stratum.lots.size))
     if stratum.segments:
-        found.append(CrossedClass(STEP, stratum.segment, None, stratum.segments, None, STEP_VARIANCE))
+        found.append(CrossedClass(STEP, stratum.segment, None, stratum.segments, stratum.step_size, STEP_VARIANCE))
     return tuple(found)
-
-
-def gas_widths(
-    data: CrossedData,
-    effects: Mapping[str, tuple[FloatArray, FloatArray]],
-    variances: Mapping[str, float],
-    widths: Widths,
-) -> tuple[Widths, float]:
-    """Widths of the gas effects given their posteriors, and the largest change of a width in units of WIDTH_SETTLED.
-
-    Most cylinders are as good as they say and a few are far off: gas effects are Student's t with GAS_DEGREES degrees of
-    freedom, a normal whose variance is multiplied for each cylinder by its expected scale given the present effect
-    (Lange, Little and Taylor 1989, J. Am. Stat. Assoc. 84:881-896). What counts is how far a cylinder stands off those
-    that the same sensors were read on: a site whose cylinders all seem high has high sensors, not a block of bad gas.
-    effects: mean and variance of each column.
-    """
-    found: Widths = {}
-    moved = 0.0
-    for item in data.classes:
-        if item.name not in (STATED, CYLINDER, FADE):
-            continue
-        mean, variance = effects[item.name]
-        before = _padded(widths.get(item.name), item.size)
-        usual = variances.get(item.name, 1.0) * (np.ones(item.size) if item.scale is None else item.scale / before) ** 2
-        off = mean - _median_of_neighbours(mean, item.index, data.offsets)
-        square = (off**2 + variance) / np.maximum(usual, 1e-12)
-        found[item.name] = np.sqrt((GAS_DEGREES + square) / (GAS_DEGREES + 1.0))
-        moved = max(moved, float(np.max(np.abs(np.log(found[item.name] / before)), initial=0.0)) / WIDTH_SETTLED)
-    return found, moved
-
-
-def _median_of_neighbours(effect: FloatArray, index: IntArray, offsets: IntArray) -> FloatArray:
-    """For each column, the median effect of the columns that its sensors touch, itself among them."""
-    sensor = np.repeat(np.arange(offsets.size - 1), np.diff(offsets))
-    used = index >= 0
-    touches = csr_array(
-        (np.ones(int(used.sum())), (sensor[used], index[used])), shape=(offsets.size - 1, effect.size)
-    )
-    pairs = (touches.T @ touches + eye_array(effect.size)).tocoo()
-    order = np.lexsort((effect[pairs.col], pairs.row))
-    start = np.searchsorted(pairs.row[order], np.arange(effect.size + 1))
-    sorted_effect = effect[pairs.col[order]]
-    size = np.diff(start)
-    return 0.5 * (sorted_effect[start[:-1] + (size - 1) // 2] + sorted_effect[start[:-1] + size // 2])
-
-
-def _padded(width: FloatArray | None, size: int) -> FloatArray:
-    """Widths of `size` columns: those known, one for columns that came later."""
-    known = np.ones(0) if width is None else width[:size]
-    return np.append(known, np.ones(size - known.size))
 
 
 def _through(table: IntArray, index: IntArray) -> IntArray:

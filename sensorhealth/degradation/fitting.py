@@ -9,24 +9,24 @@ import numpy as np
 from sensorhealth.degradation import reml
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, Stratum
-from sensorhealth.degradation.effects import Terms, Widths, crossed_data, gas_widths
+from sensorhealth.degradation.effects import Terms, crossed_data
 from sensorhealth.degradation.reml_data import CrossedData, Method, Penalty, VarianceParameters
-from sensorhealth.degradation.robust import DEGREES, LEAST_WEIGHT, Working, ballast, tail_likelihood, working
+from sensorhealth.degradation.robust import LEAST_WEIGHT, Sites, ballast, face_value, revise
 
-DEGREES_PRIOR = {3.0: -1.0, 5.0: -0.5, 8.0: 0.0, 15.0: 0.2, np.inf: 0.2}  # log prior: tails must show to be believed
-SETTLED = 1e-3  # largest move of a weight at which the search for the variances goes on
+SETTLED = 1e-3  # largest move of a stand-in at which the search for the variances goes on
 STILL = 1e-10  # the same where numbers are to be reproduced
-ROUNDS = 6  # searches for the variances
-STEPS = 100  # most moves of the working response in one go
+ROUNDS = 8  # searches for the variances
+STEPS = 150  # most moves of the stand-ins in one go
+CAREFUL = 12  # moves after which they are damped
 ENOUGH = 0.02  # relative move of a standard deviation at which the searches end
 
 
 @dataclass(frozen=True)
 class Options:
-    """How to fit. degrees: of freedom of the noise, None to choose by likelihood, inf for Gaussian noise."""
+    """How to fit. degrees: of freedom of the noise, inf for Gaussian noise."""
 
     method: Method = "REML"
-    degrees: float | None = None
+    degrees: float = np.inf
     penalty: Penalty | None = None
     brownian: bool = False
 
@@ -36,10 +36,9 @@ class CurveFit:
     """A stratum fitted on one curve.
 
     base: the kernel's arrays at face value. fit: the kernel's result at `parameters` on the working response; its
-    first n sensors are the stratum's lives (one more follows where records are censored: the ballast). search: the
-    last search for the variances, None where they were given. degrees: of freedom of the noise. mean, variance (N,):
-    posterior of the latent reading with everything that was in it. weight (N,): relative precision of each record.
-    deviance: -2 log ML likelihood, tails and censoring counted. widths: of the gas effects (see `gas_widths`).
+    first n sensors are the stratum's lives (the ballast follows, and a prior's readings). search: the
+    last search for the variances, None where they were given. degrees: of freedom of the noise. sites: what each record
+    is worth. deviance: -2 log ML likelihood, tails and censoring counted.
     """
 
     curve: Curve
@@ -48,11 +47,18 @@ class CurveFit:
     fit: reml.CrossedFit
     search: reml.CrossedFit | None
     degrees: float
-    mean: FloatArray
-    variance: FloatArray
-    weight: FloatArray
+    sites: Sites
     deviance: float
-    widths: Widths
+
+    @property
+    def mean(self) -> FloatArray:
+        """Posterior mean of the latent reading of each record (N,), with everything that was in it."""
+        return self.fit.fitted[: self.base.y.size]
+
+    @property
+    def variance(self) -> FloatArray:
+        """Its posterior variance (N,)."""
+        return self.fit.fitted_variance[: self.base.y.size]
 
     @property
     def parameters(self) -> VarianceParameters:
@@ -62,62 +68,39 @@ class CurveFit:
 
 @dataclass(frozen=True)
 class _State:
-    """The working response at one point of the iteration, and the kernel's answer to it."""
+    """Stand-ins at rest, the kernel's arrays with them and its answer."""
 
     data: CrossedData
     fit: reml.CrossedFit
-    work: Working
-
-    def latent(self, count: int) -> tuple[FloatArray, FloatArray]:
-        return self.fit.fitted[:count], self.fit.fitted_variance[:count]
+    sites: Sites
 
 
-def fit_curve(
-    stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None
-) -> CurveFit:
+def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
     """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work."""
-    widths: Widths = {} if start is None else start.widths
-    base = crossed_data(stratum, curve, terms, widths)
-    if start is None:
-        search = _search(base, options, None)
-        mean, variance, degrees = search.fitted, search.fitted_variance, np.inf
+    base = crossed_data(stratum, curve, terms)
+    degrees = options.degrees
+    if start is None or _is_plain(stratum, terms, degrees):
+        sites = face_value(base.y)
+        search = _search(_stand_in(base, terms, sites, 0.0), options, start.parameters if start else None)
         parameters = search.parameters
     else:
-        mean, variance, degrees, parameters = start.mean, start.variance, start.degrees, start.parameters
-        search = None
-    for _ in range(ROUNDS):
-        degrees = _degrees(stratum, options, mean, variance, parameters.residual)
-        data = base
-        if not is_plain(stratum, degrees):
-            data = _settle(stratum, terms, base, parameters, degrees, options.method, mean, variance, SETTLED).data
-        search = _search(data, options, parameters)
-        mean, variance = search.fitted[: base.y.size], search.fitted_variance[: base.y.size]
-        moved, parameters = _moved(parameters, search.parameters), search.parameters
-        if start is None:
-            widths, widened = gas_widths(base, search.crossed, parameters.crossed, widths)
-            moved = max(moved, ENOUGH * widened)
-            base = crossed_data(stratum, curve, terms, widths)
+        sites, search, parameters = start.sites, None, start.parameters
+    for _ in range(0 if _is_plain(stratum, terms, degrees) else ROUNDS):
+        state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED)
+        search = _search(state.data, options, parameters)
+        sites, moved, parameters = state.sites, _moved(parameters, search.parameters), search.parameters
         if moved < ENOUGH:
             break
-    return _finish(
-        stratum, curve, terms, base, parameters, degrees, options.method, mean, variance, search, SETTLED, widths
-    )
+    return _finish(stratum, curve, terms, base, parameters, degrees, options.method, sites, search, SETTLED)
 
 
 def at_parameters(
-    stratum: Stratum,
-    curve: Curve,
-    terms: Terms,
-    parameters: VarianceParameters,
-    degrees: float,
-    method: Method,
-    widths: Widths,
+    stratum: Stratum, curve: Curve, terms: Terms, parameters: VarianceParameters, degrees: float, method: Method
 ) -> CurveFit:
     """Everything at given variances; the same readings give the same numbers whatever way they came in."""
-    base = crossed_data(stratum, curve, terms, widths)
-    return _finish(
-        stratum, curve, terms, base, parameters, degrees, method, base.y, np.zeros_like(base.y), None, STILL, widths
-    )
+    base = crossed_data(stratum, curve, terms)
+    sites = face_value(base.y)
+    return _finish(stratum, curve, terms, base, parameters, degrees, method, sites, None, STILL)
 
 
 def _finish(
@@ -128,34 +111,36 @@ def _finish(
     parameters: VarianceParameters,
     degrees: float,
     method: Method,
-    mean: FloatArray,
-    variance: FloatArray,
+    sites: Sites,
     search: reml.CrossedFit | None,
     tolerance: float,
-    widths: Widths,
 ) -> CurveFit:
-    state = _settle(stratum, terms, base, parameters, degrees, method, mean, variance, tolerance)
-    mean, variance = state.latent(base.y.size)
-    likelihood = -0.5 * reml.deviance(state.data, parameters, "ML") + state.work.bound
-    if stratum.censoring.any():  # what the ballast added to the Gaussian likelihood
-        likelihood += 0.5 * (
-            np.log(2.0 * np.pi * parameters.residual / LEAST_WEIGHT) + max(1.0 + state.work.spare, 0.0)
-        )
-    deviance = -2.0 * float(likelihood)
-    return CurveFit(
-        curve, terms, base, state.fit, search, degrees, mean, variance, state.work.weight, deviance, widths
-    )
+    state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance)
+    likelihood = -0.5 * reml.deviance(state.data, parameters, "ML") + state.sites.gain
+    noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood
+    extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, state.sites.spare, terms.floor) / noise
+    likelihood += 0.5 * extra
+    return CurveFit(curve, terms, base, state.fit, search, degrees, state.sites, -2.0 * float(likelihood))
 
 
 def _search(data: CrossedData, options: Options, start: VarianceParameters | None) -> reml.CrossedFit:
-    return reml.fit(
-        data, method=options.method, brownian=options.brownian, penalty=options.penalty, start=start, tolerance=1e-4
-    )
+    return reml.fit(data, method=options.method, brownian=options.brownian, penalty=options.penalty, start=start, tolerance=1e-4)
 
 
-def is_plain(stratum: Stratum, degrees: float) -> bool:
+def _is_plain(stratum: Stratum, terms: Terms, degrees: float) -> bool:
     """Whether the readings are Gaussian as they stand, so that no working response is needed."""
-    return np.isinf(degrees) and not stratum.censoring.any()
+    return np.isinf(degrees) and terms.doubt is None and not stratum.censoring.any()
+
+
+def class_effects(fitted: CurveFit, names: tuple[str, ...] | None = None) -> FloatArray:
+    """Sum (N,) of the effects of the crossed classes (all, or those named) on each reading."""
+    total = np.zeros(fitted.base.y.size)
+    for item in fitted.base.classes:
+        if item.size and (names is None or item.name in names):
+            mean = fitted.fit.crossed[item.name][0]
+            part = np.where(item.index >= 0, mean[np.maximum(item.index, 0)], 0.0)
+            total += part if item.value is None else part * item.value
+    return total
 
 
 def _settle(
@@ -165,40 +150,53 @@ def _settle(
     parameters: VarianceParameters,
     degrees: float,
     method: Method,
-    mean: FloatArray,
-    variance: FloatArray,
+    sites: Sites,
     tolerance: float,
 ) -> _State:
-    """Bring the working response to rest at given variances."""
+    """Bring the stand-ins to rest at given variances."""
     count, noise = base.y.size, parameters.residual
-    before = np.zeros(count)
-    for _ in range(STEPS):
-        work = working(base.y, stratum.censoring, mean, variance, noise, degrees)
-        data = _stand_in(base, terms, bool(stratum.censoring.any()), work, noise)
-        state = _State(data, reml.solve(data, parameters, method), work)
-        mean, variance = state.latent(count)
-        now = work.weight * (1.0 + (work.response - base.y) / np.sqrt(noise))
-        if is_plain(stratum, degrees) or np.max(np.abs(now - before), initial=0.0) < tolerance:
+    plain = _is_plain(stratum, terms, degrees)
+    sites = _doubted(sites, terms, base.y, noise)
+    for number in range(STEPS):
+        data = _stand_in(base, terms, sites, noise)
+        fit = reml.solve(data, parameters, method)
+        if plain:
+            return _State(data, fit, sites)
+        step = 1.0 if number < CAREFUL else 0.5
+        mean, variance = fit.fitted[:count], fit.fitted_variance[:count]
+        new = revise(sites, base.y, stratum.censoring, mean, variance, noise, degrees, step)
+        new = _doubted(new, terms, base.y, noise)
+        move = np.abs(new.weight - sites.weight)
+        shift = np.abs(new.weight * (new.response - base.y) - sites.weight * (sites.response - base.y))
+        sites = new
+        if max(float(move.max(initial=0.0)), float(shift.max(initial=0.0)) / np.sqrt(noise)) < tolerance:
             break
-        before = now
-    return state
+    return _State(data, fit, sites)
 
 
-def _stand_in(base: CrossedData, terms: Terms, censored: bool, work: Working, noise: float) -> CrossedData:
-    """The kernel's arrays with the working response, and further sensors of one reading each at the end.
+def _doubted(sites: Sites, terms: Terms, y: FloatArray, noise: float) -> Sites:
+    """The stand-ins with the readings in doubt held at their own variance."""
+    if terms.doubt is None:
+        return sites
+    doubted = np.isfinite(terms.doubt)
+    response = np.where(doubted, y, sites.response)
+    return replace(sites, response=response, weight=np.where(doubted, noise / terms.doubt, sites.weight))
 
-    Censored records bring the ballast; a prior on the mean path brings one reading of the level and one of the slope.
+
+def _stand_in(base: CrossedData, terms: Terms, sites: Sites, noise: float) -> CrossedData:
+    """The kernel's arrays with the stand-ins, and further sensors of one reading each at the end.
+
+    A prior on the mean path brings one reading of the level and one of the slope; the last one is the ballast.
     """
-    data = replace(base, y=work.response, weights=work.weight)
+    data = replace(base, y=sites.response, weights=sites.weight)
     p = base.x.shape[1]
     if terms.prior is not None:
         prior, one = terms.prior, np.eye(p)
         if terms.slope:
             data = _with_reading(data, one[1], prior.slope, noise / prior.slope_sd**2)
         data = _with_reading(data, one[0], prior.level, noise / prior.level_sd**2)
-    if censored:
-        data = _with_reading(data, np.zeros(p), ballast(noise, work.spare), LEAST_WEIGHT)
-    return data
+    value = np.sqrt(ballast(noise, sites.spare, terms.floor) / LEAST_WEIGHT)
+    return _with_reading(data, np.zeros(p), float(value), LEAST_WEIGHT)
 
 
 def _with_reading(data: CrossedData, x: FloatArray, y: float, weight: float) -> CrossedData:
@@ -217,22 +215,6 @@ def _with_reading(data: CrossedData, x: FloatArray, y: float, weight: float) -> 
         weights=np.append(data.weights, weight),
         classes=classes,
     )
-
-
-def _degrees(stratum: Stratum, options: Options, mean: FloatArray, variance: FloatArray, noise: float) -> float:
-    """Degrees of freedom of the noise: given, or the likeliest of a few at the present residuals."""
-    if options.degrees is not None:
-        return options.degrees
-    seen = stratum.censoring == 0
-    square = (stratum.y[seen] - mean[seen]) ** 2 + variance[seen]
-    scores: list[float] = []
-    for degrees in DEGREES:
-        scale = noise
-        for _ in range(20 if np.isfinite(degrees) else 1):
-            weight = (degrees + 1.0) / (degrees + square / scale) if np.isfinite(degrees) else np.ones_like(square)
-            scale = max(float(np.mean(weight * square)), 1e-300)
-        scores.append(tail_likelihood(square, scale, degrees) + DEGREES_PRIOR[degrees])
-    return DEGREES[int(np.argmax(scores))]
 
 
 def _moved(old: VarianceParameters, new: VarianceParameters) -> float:

@@ -73,9 +73,7 @@ def build(
         local[members] = np.arange(members.size)
         name = str(names[code])
         old = None if fitted is None else fitted.get(name)
-        found[name] = _stratum(
-            name, readings.iloc[rows], rows, lives.iloc[members], local[life[rows]], cylinders, steps, old
-        )
+        found[name] = _stratum(name, readings.iloc[rows], rows, lives.iloc[members], local[life[rows]], cylinders, steps, old)
     return found
 
 
@@ -105,7 +103,8 @@ def _stratum(
     y = readings["log_ratio"].to_numpy(float)
     censoring = readings["censoring"].to_numpy(np.int8)
     dull = _reference(y, censoring, life, old is not None and old.reference.size > 0)
-    reference = rows[dull]
+    reference, reference_value = rows[dull], np.full(len(lives), np.nan)
+    reference_value[life[dull]] = y[dull]
     if dull.any():
         remarks.append(
             f"{name}: {int(dull.sum())} first readings share one value (a reference calibration): "
@@ -142,7 +141,9 @@ def _stratum(
         segment=segment,
         last_segment=last_segment,
         segments=count,
+        step_size=np.ones(count),
         reference=reference,
+        reference_value=reference_value,
         remarks=tuple(remarks),
     )
 

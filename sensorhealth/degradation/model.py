@@ -13,7 +13,7 @@ from sklearn.utils.validation import check_is_fitted
 from sensorhealth.degradation import tables
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.frames import build
-from sensorhealth.degradation.mixture import moments, quantile, with_tails
+from sensorhealth.degradation.mixture import moments, quantile, with_steps, with_tails
 from sensorhealth.degradation.notes import notes_of
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
@@ -76,6 +76,8 @@ class AgeingModel(BaseEstimator):
             lots=self.lots == "shrunken",
             sessions=self.sessions,
             fade=self.fade,
+            draws=None if self.parameter_uncertainty == "auto" else bool(self.parameter_uncertainty),
+            seed=self.random_state,
         )
 
     def fit(
@@ -94,9 +96,7 @@ class AgeingModel(BaseEstimator):
         strata = build(readings, lives, cylinders, steps)
         fitted: dict[str, StratumModel] = {}
         for name in sorted(strata, key=lambda key: -strata[key].age.size):
-            relatives = {
-                key: item for key, item in fitted.items() if item.stratum.technology == strata[name].technology
-            }
+            relatives = [item for item in fitted.values() if item.stratum.technology == strata[name].technology]
             fitted[name] = fit_stratum(strata[name], settings, relatives)
         self._keep(fitted, readings, lives, cylinders, steps)
         return self
@@ -116,13 +116,13 @@ class AgeingModel(BaseEstimator):
         self._stratum_code = np.repeat(np.arange(len(fitted)), [m.stratum.life_id.size for m in self.strata_.values()])
         self._local = np.concatenate([np.arange(m.stratum.life_id.size) for m in self.strata_.values()])
         models = list(self.strata_.values())
-        self.fixed_effects_ = _stack([tables.fixed_table(m.stratum, m.components) for m in models])
-        self.variance_parameters_ = _stack([tables.variance_table(m.stratum, m.components) for m in models])
+        self.fixed_effects_ = _stack([tables.fixed_table(m.stratum, m.modes) for m in models])
+        self.variance_parameters_ = _stack([tables.variance_table(m.stratum, m.modes) for m in models])
         self.curves_ = _stack([tables.curve_table(m.stratum, list(m.curves)) for m in models])
-        self.cylinder_effects_ = _stack([tables.cylinder_table(m.stratum, m.components) for m in models])
-        self.session_effects_ = _stack([tables.session_table(m.stratum, m.components) for m in models])
-        self.lot_effects_ = _stack([tables.lot_table(m.stratum, m.components) for m in models])
-        residuals = _stack([tables.residual_table(m.stratum, m.components) for m in models])
+        self.cylinder_effects_ = _stack([tables.cylinder_table(m.stratum, m.modes) for m in models])
+        self.session_effects_ = _stack([tables.session_table(m.stratum, m.modes) for m in models])
+        self.lot_effects_ = _stack([tables.lot_table(m.stratum, m.modes) for m in models])
+        residuals = _stack([tables.residual_table(m.stratum, m.modes) for m in models])
         self.residuals_ = _like(readings, residuals)
         self.notes_ = [note for m in models for note in notes_of(m)]
 
@@ -135,7 +135,7 @@ class AgeingModel(BaseEstimator):
         old, lives, cylinders, steps = self._frames
         readings = pd.concat([old, new_readings], ignore_index=True)
         settings = self._settings()
-        strata = build(readings, lives, cylinders, steps, {name: item.stratum for name, item in self.strata_.items()})
+        strata = build(readings, lives, cylinders, steps, {name: item.bare for name, item in self.strata_.items()})
         other = AgeingModel(**self.get_params())
         other._keep(
             {name: refit_at(item, strata[name], settings) for name, item in self.strata_.items()},
@@ -201,15 +201,19 @@ class AgeingModel(BaseEstimator):
         return _stack(blocks, ignore_index=False).sort_index()
 
     @staticmethod
-    def _reading_mixture(
-        model: StratumModel, local: IntArray, age: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _reading_mixture(model: StratumModel, local: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Mixture of normals of the next reading of lives `local` at `age`."""
         weight, mean, variance = _stacked(model, [item.latent(local, age) for item in model.components])
         gas = np.array([item.gas_variance for item in model.components])
         noise = np.array([item.fitted.parameters.residual for item in model.components])
         degrees = np.array([item.fitted.degrees for item in model.components])
-        return with_tails(weight, mean, variance + gas[:, None], noise, degrees)
+        variance = variance + gas[:, None]
+        ahead = np.maximum(age - np.nan_to_num(model.stratum.last_age[local]), 0.0)
+        chance = -np.expm1(-model.surprises.rate * ahead)
+        if model.surprises.rate > 0.0:
+            weight, mean, variance = with_steps(weight, mean, variance, chance, model.surprises.size)
+            noise, degrees = np.tile(noise, 2), np.tile(degrees, 2)
+        return with_tails(weight, mean, variance, noise, degrees)
 
     def path_posterior(self, lives: Lives, age_years: Any) -> list[PathPosterior]:
         """What is known of the latent paths at `age_years` (not before the last reading), one block per stratum."""
@@ -219,9 +223,7 @@ class AgeingModel(BaseEstimator):
             blocks.append(_posterior(model, local, np.array([item.weight for item in model.components]), parts))
         return blocks
 
-    def shared_draws(
-        self, lives: Lives, age_years: Any, n_draws: int, rng: np.random.Generator
-    ) -> list[list[PathPosterior]]:
+    def shared_draws(self, lives: Lives, age_years: Any, n_draws: int, rng: np.random.Generator) -> list[list[PathPosterior]]:
         """For each stratum, `n_draws` posteriors conditional on a draw of all that sensors share.
 
         One draw: a component (curve and variances) by its weight, then fixed effects, lots and cylinders given it;
@@ -257,9 +259,7 @@ def _like(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _stacked(
-    model: StratumModel, parts: list[tuple[FloatArray, FloatArray]]
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _stacked(model: StratumModel, parts: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray, FloatArray]:
     weight = np.array([item.weight for item in model.components])
     return weight, np.stack([mean for mean, _ in parts]), np.stack([variance for _, variance in parts])
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 def notes_of(model: StratumModel) -> list[str]:
     """Everything that the user should know about how far this stratum's estimates go."""
     stratum = model.stratum
-    notes = list(stratum.remarks)
+    notes = [*stratum.remarks, *model.remarks]
     if not stratum.age.size:
         return [*notes, f"{stratum.name}: no readings; the forecast rests on assumed values alone"]
     if model.given:

@@ -19,6 +19,7 @@ class Component:
     stratum: Stratum
     fitted: CurveFit
     weight: float
+    share: float = 0.0  # of a doubtful last jump that is believed to stay
 
     @property
     def slack(self) -> int:
@@ -58,6 +59,16 @@ class Component:
         mean, covariance = fit.posterior_given(fit.draw_shared(rng, draws), *self._path())
         return mean[:, :n], covariance[:n]
 
+    @cached_property
+    def jump(self) -> FloatArray:
+        """How far each life's last reading in doubt lies off its path (n,), 0 for the others."""
+        found = np.zeros(self.stratum.life_id.size)
+        doubt = self.fitted.terms.doubt
+        if doubt is not None:
+            at = np.flatnonzero(np.isfinite(doubt))
+            found[self.stratum.life[at]] = self.stratum.y[at] - self.fitted.fit.fitted[at]
+        return found
+
     def at(
         self, index: IntArray, age: FloatArray, mean: FloatArray, covariance: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -65,11 +76,13 @@ class Component:
         phi = self.fitted.curve.value(age)
         last = self.fitted.curve.value(np.nan_to_num(self.stratum.last_age[index]))
         moved = mean.copy()
-        moved[..., 0] += phi * mean[..., 1]
+        jump = self.jump[index]
+        moved[..., 0] += phi * mean[..., 1] + self.share * jump
         spread = covariance.copy()
         spread[..., 0, 1] = spread[..., 1, 0] = covariance[..., 0, 1] + phi * covariance[..., 1, 1]
         spread[..., 0, 0] += 2.0 * phi * covariance[..., 0, 1] + phi**2 * covariance[..., 1, 1]
         spread[..., 0, 0] += self.fitted.parameters.brownian * np.maximum(phi - last, 0.0)
+        spread[..., 0, 0] += self.share * (1.0 - self.share) * jump**2
         return moved, spread, phi
 
     def latent(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -87,7 +100,9 @@ class Component:
             STEP: segment_at(self.stratum, index, age),
         }
         kept = {name: term for name, term in crossed.items() if name in names}
-        return self.fitted.fit.functional(index, x, phi, kept)
+        mean, variance = self.fitted.fit.functional(index, x, phi, kept)
+        jump = np.where(age >= self.stratum.last_age[index], self.jump[index], 0.0)
+        return mean + self.share * jump, variance + self.share * (1.0 - self.share) * jump**2
 
     @property
     def gas_variance(self) -> float:

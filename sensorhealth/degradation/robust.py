@@ -1,136 +1,175 @@
 """Heavy tails and censored readings as a working response: what each reading is worth to a Gaussian fit.
 
-The latent reading eta of every record has a Gaussian posterior N(mean, variance); each record is replaced by a Gaussian
-pseudo-reading N(response; eta, s2 / weight) that touches its true log likelihood there, and the fit is repeated until
-nothing moves. Student-t noise: the tangent bound of the t density, weight (nu + 1) / (nu + E e^2 / s2) (Lange, Little
-& Taylor 1989). Censored readings: the likelihood of lying beyond the limit, its slope and curvature averaged over the
-posterior (Gaussian variational approximation, Opper & Archambeau 2009; with zero variance it is the Laplace step of a
-Tobit model).
+Every record is replaced by a Gaussian pseudo-reading N(response; eta, s2 / weight) of the latent reading eta, such that
+posterior mean and variance are those which the record's true likelihood would give beside all other readings (expectation
+propagation: Minka 2001; for Student-t noise Jylänki, Vanhatalo and Vehtari 2011, JMLR 12:3227-3257). The true likelihood
+is a Student-t density, or, for a censored record, the probability of lying beyond the limit. A Student-t is held as a
+mixture of normals, which makes every step a closed form.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from sensorhealth.degradation.mixture import grains
+
 FloatArray = NDArray[np.float64]
 
 DEGREES = (3.0, 5.0, 8.0, 15.0, np.inf)  # of freedom tried for the noise
 LEAST_WEIGHT = 1e-6  # a reading far inside its censoring limit says nothing; keeps 1 / weight finite
+DEGREES_PRIOR = {3.0: -1.0, 5.0: -0.5, 8.0: 0.0, 15.0: 0.2, np.inf: 0.2}  # log prior: tails must show to be believed
+LEAST_SHARE = 1.0  # of the precision that a reading's noise is expected to have, which its stand-in keeps
+SCALES = (0.05, 0.15, 0.3, 0.5, 0.7, 0.9, 1.1)  # of the present s2, tried with each
 
 
 @dataclass(frozen=True)
-class Working:
-    """Gaussian stand-in for N records at one posterior.
+class Sites:
+    """Gaussian stand-ins for N records.
 
-    response, weight: (N,). bound: sum over records of E log p(record) - E log N(response; eta, s2 / weight), to be
-    added to the Gaussian log likelihood. spare: residual degrees of freedom that the censored records do not use
-    (their Gaussian stand-ins count as full readings when the noise is estimated; see `ballast`).
+    response, weight: (N,). gain: sum over records of log (likelihood averaged over what the other readings say) less the
+    same for the stand-in, to be added to the Gaussian log likelihood. spare: residual degrees of freedom that the
+    stand-ins use beyond what the records tell of the noise (see `ballast`).
     """
 
     response: FloatArray
     weight: FloatArray
-    bound: float
+    gain: float
     spare: float
 
 
-def working(
-    y: FloatArray, censoring: NDArray[np.int8], mean: FloatArray, variance: FloatArray, noise: float, degrees: float
-) -> Working:
-    """Working response of N records whose latent readings have posterior `mean` and `variance` (N,).
+@dataclass(frozen=True)
+class _Tilted:
+    """Log of the averaged likelihood, moments of eta under it (mean as shift from the cavity's), d log Z / d log s2.
 
-    y (N,) ln ratio or limit, censoring (N,) +1 at or above y, -1 at or below, 0 read; noise: s2; degrees: nu (inf =
-    Gaussian).
+    least: precision that a stand-in has at least: a heavy tail may make eta less certain, which no Gaussian can say.
     """
-    response, weight = y.copy(), np.ones(y.size)
-    bound = spare = 0.0
+
+    log_z: FloatArray
+    shift: FloatArray
+    variance: FloatArray
+    by_noise: FloatArray
+    least: FloatArray
+
+
+def face_value(y: FloatArray) -> Sites:
+    """Records taken as Gaussian readings."""
+    return Sites(y, np.ones_like(y), 0.0, 0.0)
+
+
+def revise(
+    sites: Sites,
+    y: FloatArray,
+    censoring: NDArray[np.int8],
+    mean: FloatArray,
+    variance: FloatArray,
+    noise: float,
+    degrees: float,
+    step: float = 1.0,
+) -> Sites:
+    """New stand-ins at the posterior `mean`, `variance` (N,) of the latent readings that the present ones gave.
+
+    y (N,) ln ratio or limit; censoring (N,) +1 at or above y, -1 at or below, 0 read; noise: s2 (scale squared);
+    degrees: nu (inf = Gaussian); step: share of the way that is gone (damping).
+    """
+    precision = sites.weight / noise
+    left = np.maximum(1.0 - precision * variance, 1e-9)  # share of the posterior precision that others give
+    cavity_variance = variance / left
+    cavity_mean = mean - precision * cavity_variance * (sites.response - mean)
     seen = censoring == 0
-    if np.isfinite(degrees):
-        weight[seen], bound = _tails((y[seen] - mean[seen]) ** 2 + variance[seen], noise, degrees)
-    hidden = ~seen
-    if hidden.any():
+    parts = np.empty((5, y.size))
+    if seen.any():
+        here = _read(y[seen] - cavity_mean[seen], cavity_variance[seen], noise, degrees)
+        parts[:, seen] = here.log_z, here.shift, here.variance, here.by_noise, here.least
+    if not seen.all():
+        hidden = ~seen
         sign = censoring[hidden].astype(float)
-        response[hidden], weight[hidden], more, spare = _beyond(
-            y[hidden], sign, mean[hidden], variance[hidden], noise, degrees
-        )
-        bound += more
-    return Working(response, weight, bound, spare)
+        here = _beyond(sign * (cavity_mean[hidden] - y[hidden]), sign, cavity_variance[hidden], noise, degrees)
+        parts[:, hidden] = here.log_z, here.shift, here.variance, here.by_noise, here.least
+    log_z, shift, tilted, by_noise, least = parts
+    least = np.maximum(least, LEAST_WEIGHT / noise)
+    wanted = np.maximum((cavity_variance - tilted) / (tilted * cavity_variance), least)
+    pull = wanted * cavity_mean + shift * (1.0 / cavity_variance + wanted)
+    new = precision + step * (wanted - precision)
+    response = (precision * sites.response + step * (pull - precision * sites.response)) / new
+    spread = cavity_variance + 1.0 / new
+    off = response - cavity_mean
+    gain = float(np.sum(log_z + 0.5 * np.log(2.0 * np.pi * spread) + 0.5 * off**2 / spread))
+    left_over = off / (1.0 + new * cavity_variance)  # response less the posterior mean with the new stand-in
+    used = new * (left_over**2 + cavity_variance / (1.0 + new * cavity_variance))
+    spare = float(np.sum(1.0 - used + 2.0 * by_noise))
+    return Sites(response, noise * new, gain, spare)
 
 
-def _tails(square: FloatArray, noise: float, degrees: float) -> tuple[FloatArray, float]:
-    """Weights (n,) at expected squared errors `square` and the bound's gain over the weighted Gaussian."""
-    ratio = square / noise
-    weight = (degrees + 1.0) / (degrees + ratio)
-    student = _student_constant(degrees) - 0.5 * (degrees + 1.0) * np.log1p(ratio / degrees)
-    gaussian = -0.5 * np.log(2.0 * np.pi) + 0.5 * np.log(weight) - 0.5 * weight * ratio
-    return weight, float(np.sum(student - gaussian))
+def _shares(terms: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Log of the row sums of exp(terms) (n,), and each term's share of them (n, k)."""
+    top = terms.max(axis=1)
+    parts = np.exp(terms - top[:, None])
+    total = parts.sum(axis=1)
+    parts /= total[:, None]
+    return top + np.log(total), parts
 
 
-def _student_constant(degrees: float) -> float:
-    return float(
-        special.gammaln(0.5 * (degrees + 1.0)) - special.gammaln(0.5 * degrees) - 0.5 * np.log(degrees * np.pi)
-    )
+def _read_terms(off: FloatArray, variance: FloatArray, noise: float, degrees: float) -> tuple[FloatArray, FloatArray]:
+    """Log densities (n, k) of readings `off` under each normal of the noise, and 1 / their total variances."""
+    chance, factor = grains(degrees)
+    inverse = 1.0 / (variance[:, None] + noise * factor)
+    return np.log(chance / np.sqrt(2.0 * np.pi)) + 0.5 * np.log(inverse) - 0.5 * off[:, None] ** 2 * inverse, inverse
 
 
-def tail_likelihood(square: FloatArray, noise: float, degrees: float) -> float:
-    """Log likelihood of readings with expected squared errors `square` (n,) under noise of scale^2 `noise`."""
-    if np.isinf(degrees):
-        return float(-0.5 * np.sum(np.log(2.0 * np.pi * noise) + square / noise))
-    bend = -0.5 * (degrees + 1.0) * np.log1p(square / (noise * degrees))
-    return float(np.sum(bend) + square.size * (_student_constant(degrees) - 0.5 * np.log(noise)))
+def _read(off: FloatArray, variance: FloatArray, noise: float, degrees: float) -> _Tilted:
+    """Readings lying `off` (n,) from what the others say, whose own uncertainty is `variance` (n,)."""
+    terms, inverse = _read_terms(off, variance, noise, degrees)
+    factor = noise * grains(degrees)[1]
+    log_z, share = _shares(terms)
+    near = (share * inverse).sum(axis=1)  # share-weighted 1 / (variance + noise)
+    square = (share * inverse**2).sum(axis=1)
+    shift = variance * near * off
+    second = variance - variance**2 * near + variance**2 * off**2 * square
+    by_noise = 0.5 * (off**2 * ((share * inverse**2) @ factor) - (share * inverse) @ factor)
+    least = LEAST_SHARE * (share @ (1.0 / factor))
+    return _Tilted(log_z, shift, np.maximum(second - shift**2, 1e-12 * variance), by_noise, least)
 
 
-@cache
-def _nodes() -> tuple[FloatArray, FloatArray]:
-    points, weights = np.polynomial.hermite_e.hermegauss(9)
-    return points, weights / weights.sum()
+def _beyond(inside: FloatArray, sign: FloatArray, variance: FloatArray, noise: float, degrees: float) -> _Tilted:
+    """Censored records: the others put eta `inside` (n,) its limit, on the side that `sign` says it lies on."""
+    chance, factor = grains(degrees)
+    root = np.sqrt(variance[:, None] + noise * factor)
+    z = inside[:, None] / root
+    terms = np.log(chance) + special.log_ndtr(z)
+    log_z, _ = _shares(terms)
+    density = np.exp(np.log(chance) - 0.5 * z**2 - 0.5 * np.log(2.0 * np.pi) - log_z[:, None])
+    slope = (density / root).sum(axis=1)
+    bend = -(density * z / root**2).sum(axis=1) - slope**2
+    by_noise = -0.5 * (density * z * (noise * factor / root**2)).sum(axis=1)
+    tilted = np.maximum(variance * (1.0 + variance * bend), 1e-9 * variance)
+    least = np.where(inside < 0.0, LEAST_SHARE * slope / (np.abs(inside) + np.sqrt(variance + noise)), 0.0)
+    return _Tilted(log_z, sign * variance * slope, tilted, by_noise, least)
 
 
-def _beyond(
-    limit: FloatArray, sign: FloatArray, mean: FloatArray, variance: FloatArray, noise: float, degrees: float
-) -> tuple[FloatArray, FloatArray, float, float]:
-    """Response, weight, bound and spare degrees of freedom of censored records.
+def choose_degrees(
+    sites: Sites, y: FloatArray, seen: NDArray[np.bool_], mean: FloatArray, variance: FloatArray, noise: float
+) -> float:
+    """Degrees of freedom under which each reading is likeliest given all others, at the scale that suits them best."""
+    precision = sites.weight[seen] / noise
+    left = np.maximum(1.0 - precision * variance[seen], 1e-9)
+    cavity = variance[seen] / left
+    off = y[seen] - mean[seen] + precision * cavity * (sites.response[seen] - mean[seen])
+    scores: list[float] = []
+    for degrees in DEGREES:
+        tries = [float(_shares(_read_terms(off, cavity, noise * scale, degrees)[0])[0].sum()) for scale in SCALES]
+        scores.append(max(tries) + DEGREES_PRIOR[degrees])
+    return DEGREES[int(np.argmax(scores))]
 
-    With z = sign (eta - limit) / s and F the noise's distribution function: log F(z), its slope f/F and its curvature,
-    averaged over eta. Where a heavy tail makes the curvature small or negative, the secant slope / (1 + |z|) stands in,
-    which moves the weight but not the point at which the iteration rests.
+
+def ballast(noise: float, spare: float, floor: float) -> float:
+    """Square, in units of the residual variance's sum of squares, of one pseudo-reading that no effect explains.
+
+    It believes in a noise of `floor` (standard deviation) with the weight of one reading, and gives back `spare` degrees
+    of freedom: a variance estimated as squares / count with noise * spare more squares rests where squares / (count -
+    spare) would.
     """
-    points, chances = _nodes()
-    scale = np.sqrt(noise)
-    z = sign[:, None] * (mean[:, None] + np.sqrt(variance)[:, None] * points - limit[:, None]) / scale
-    log_share, slope, curvature = _limit_terms(z, degrees)
-    slope_mean = slope @ chances
-    secant = np.where(z < 0.0, slope / (1.0 + np.abs(z)), 0.0) @ chances
-    weight = np.maximum(np.maximum(curvature @ chances, secant), LEAST_WEIGHT)
-    response = mean + sign * scale * slope_mean / weight
-    ratio = weight * ((response - mean) ** 2 + variance) / noise
-    gaussian = -0.5 * np.log(2.0 * np.pi * noise / weight) - 0.5 * ratio
-    bound = float(np.sum(log_share @ chances - gaussian))
-    spare = float(np.sum(1.0 - ratio - (z * slope) @ chances))
-    return response, weight, bound, spare
-
-
-def _limit_terms(z: FloatArray, degrees: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """log F(z), its slope and minus its second derivative, for normal or Student-t noise."""
-    if np.isinf(degrees):
-        log_share = special.log_ndtr(z)
-        slope = np.exp(-0.5 * z**2 - 0.5 * np.log(2.0 * np.pi) - log_share)
-        return log_share, slope, slope * (slope + z)
-    log_share = np.log(special.stdtr(degrees, z))
-    density = _student_constant(degrees) - 0.5 * (degrees + 1.0) * np.log1p(z**2 / degrees)
-    slope = np.exp(density - log_share)
-    return log_share, slope, slope * (slope + (degrees + 1.0) * z / (degrees + z**2))
-
-
-def ballast(noise: float, spare: float, weight: float = LEAST_WEIGHT) -> float:
-    """Value of one pseudo-reading of weight `weight` that no effect explains and that gives back `spare` degrees of
-    freedom.
-
-    A residual variance estimated as squares / count with one more count and noise * (1 + spare) more squares rests
-    where squares / (count - spare) would.
-    """
-    return float(np.sqrt(noise * max(1.0 + spare, 0.0) / weight))
+    return max(floor**2 + noise * spare, 0.0)

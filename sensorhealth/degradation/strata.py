@@ -1,39 +1,29 @@
-"""One fitted stratum, and how it is fitted: curves, wander, tails, or what is given where readings are too few."""
+"""One fitted stratum, and how it is fitted: curves, wander, tails, doubts, or what is given where readings are few."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sensorhealth.degradation.choosing import CurveChoice, curve_grid, fit_curves
-from sensorhealth.degradation.design import Stratum
-from sensorhealth.degradation.effects import (
-    CYLINDER,
-    FADE,
-    LOT_LEVEL,
-    LOT_SLOPE,
-    SESSION,
-    STATED,
-    PathPrior,
-    Terms,
-    terms,
-)
-from sensorhealth.degradation.fitting import Options, at_parameters
+from sensorhealth.degradation import borrowing
+from sensorhealth.degradation.choosing import CurveChoice, curve_grid, first_fit, fit_curves
+from sensorhealth.degradation.design import FloatArray, Stratum
+from sensorhealth.degradation.effects import SESSION, Terms, terms
+from sensorhealth.degradation.fitting import CurveFit, Options, at_parameters
 from sensorhealth.degradation.predicting import Component
-from sensorhealth.degradation.reml_data import Method, Penalty, VarianceParameters
-from sensorhealth.technologies import technologies
+from sensorhealth.degradation.reml_data import Method, VarianceParameters
+from sensorhealth.degradation.surprises import Surprises, find_surprises
+from sensorhealth.degradation.uncertainty import variance_draws
 
 FEWEST_READINGS = 12
 FEWEST_LIVES = 3  # with two readings or more, for variances to be estimated
-SMALL = 1000  # lives below which variances are kept off zero by a weak penalty
-USUAL_LEVEL, USUAL_LEVEL_SD = (
-    0.7,
-    0.5,
-)  # ln headroom ratio of a new sensor: ratios of 1.5 to 3 (common practice, no source)
-USUAL_RATE = 0.10  # per year, for a technology that the package does not know (assumption)
-USUAL_NOISE, USUAL_SPREAD, USUAL_GAS = 0.03, 0.10, 0.03  # standard deviations in ln ratio (common practice, no source)
+FEW_LIVES = 300  # below it forecasts are averaged over the variances' uncertainty
+FEW_EACH = 12  # readings per sensor below which they can hardly show a wander, so that it is always allowed
+DRAWS = 24  # of the variances, over all curves of a stratum
+PERSISTENT = 0.25  # correlation of a sensor's successive sessions above which they are not errors of the day
+FEWEST_PAIRS = 20
 
 
 @dataclass(frozen=True)
@@ -47,85 +37,128 @@ class Settings:
     lots: bool
     sessions: bool
     fade: bool
+    draws: bool | None
+    seed: int
 
 
 @dataclass(frozen=True)
 class StratumModel:
-    """A fitted stratum: its readings, its mixture of components, the curves tried, the wander's gain, what to note."""
+    """A fitted stratum.
 
+    modes: one component per curve kept, at its estimated variances; components: the same, or draws of the variances around
+    them. bare: the readings without the steps that were found in them. curves: all that were tried. wander_gain: deviance
+    that a wander gained (0 where it was not asked). surprises: what jumps are like. given: variances were not estimated
+    from these readings.
+    """
+
+    bare: Stratum
     stratum: Stratum
+    modes: tuple[Component, ...]
     components: tuple[Component, ...]
     curves: tuple[CurveChoice, ...]
     wander_gain: float
-    given: bool  # variances were not estimated from this stratum's own readings
+    surprises: Surprises
+    given: bool
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def variances(self) -> VarianceParameters:
+        """Variances of the likeliest curve."""
+        return max(self.modes, key=lambda item: item.weight).fitted.parameters
 
 
-def fit_stratum(stratum: Stratum, settings: Settings, relatives: Mapping[str, StratumModel]) -> StratumModel:
-    """Fit one stratum; `relatives` are fitted strata of the same technology that a small one borrows from."""
+def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
+    """Fit one stratum; `relatives` are fitted strata of the same technology, which a small one borrows from."""
     found = terms(stratum, fade=settings.fade, sessions=settings.sessions, lots=settings.lots)
     repeated = int((stratum.counts > 1).sum())
     if stratum.age.size < FEWEST_READINGS or repeated < FEWEST_LIVES or not found.slope:
         return _given(stratum, found, settings, relatives)
+    kin = [(item.variances, int((item.stratum.counts > 0).sum())) for item in relatives if not item.given]
+    few = repeated < FEW_LIVES
+    sparse = few and bool((stratum.counts > 2).any()) and float(np.median(stratum.counts[stratum.counts > 1])) < FEW_EACH
     options = Options(
         method=settings.method,
-        degrees=settings.degrees,
-        penalty=Penalty() if stratum.life_id.size < SMALL else None,
+        penalty=borrowing.penalty(stratum.technology, repeated, kin),
+        brownian=settings.wander is True or (settings.wander is None and sparse),
     )
-    choices, gain = fit_curves(stratum, found, options, settings.wander, curve_grid(settings.curves, stratum.oldest))
-    kept = tuple(Component(stratum, item.fitted, item.weight) for item in choices if item.fitted is not None)
-    return StratumModel(stratum, kept, tuple(choices), gain, False)
-
-
-def _given(stratum: Stratum, found: Terms, settings: Settings, relatives: Mapping[str, StratumModel]) -> StratumModel:
-    """A stratum whose readings are too few to tell variances: usual ones and a path prior."""
-    grid = curve_grid(settings.curves, max(stratum.oldest, 1.0))
-    curve = grid[0][0]
-    rate = usual_rate(stratum.technology)
-    full = Terms(
-        True,
-        "intercept+slope",
-        found.fade,
-        found.sessions,
-        found.lots,
-        PathPrior(USUAL_LEVEL, USUAL_LEVEL_SD, -rate, rate),
-    )
-    degrees = 8.0 if settings.degrees is None else settings.degrees
-    fitted = at_parameters(stratum, curve, full, usual_variances(rate), degrees, settings.method, {})
-    choice = CurveChoice(curve, 1.0, 1.0, 0.0, fitted)
-    return StratumModel(stratum, (Component(stratum, fitted, 1.0),), (choice,), 0.0, True)
-
-
-def usual_rate(technology: str) -> float:
-    """Usual loss per year of a technology (an assumption stated with the technology)."""
-    known = technologies().get(technology)
-    return known.rate_per_year if known is not None else USUAL_RATE
-
-
-def usual_variances(rate: float) -> VarianceParameters:
-    """Variances before any reading: noise 3 %, sensors 10 % apart when new and half as fast or half as slow again."""
-    crossed = {
-        CYLINDER: USUAL_GAS**2, STATED: 1.0, FADE: (0.5 * USUAL_GAS) ** 2, SESSION: 0.01**2,
-        LOT_LEVEL: (0.5 * USUAL_SPREAD) ** 2, LOT_SLOPE: (0.3 * rate) ** 2,
-    }  # fmt: skip
-    return VarianceParameters(USUAL_NOISE**2, np.diag([USUAL_SPREAD**2, (0.5 * rate) ** 2]), crossed)
-
-
-def refit_at(model: StratumModel, stratum: Stratum, settings: Settings) -> StratumModel:
-    """The same curves, weights and variances with other readings of the same stratum: no search, only solutions."""
-    components = tuple(
-        Component(
-            stratum,
-            at_parameters(
-                stratum,
-                item.fitted.curve,
-                item.fitted.terms,
-                item.fitted.parameters,
-                item.fitted.degrees,
-                settings.method,
-                item.fitted.widths,
-            ),
-            item.weight,
+    grid = curve_grid(settings.curves, stratum.oldest)
+    first = first_fit(stratum, grid[0][0], found, options, settings.degrees)
+    remarks: tuple[str, ...] = ()
+    if found.sessions and sessions_persist(stratum, first):
+        found = replace(found, sessions=False)
+        first = first_fit(stratum, grid[0][0], found, options, settings.degrees)
+        remarks = (
+            f"{stratum.name}: readings of one session stay alike at the next one, so that what they share belongs to the "
+            "sensors and not to the day; sessions are left out",
         )
-        for item in model.components
-    )
-    return StratumModel(stratum, components, model.curves, model.wander_gain, model.given)
+    bare = stratum
+    stratum, doubt, surprises = find_surprises(bare, first)
+    if doubt is not None or stratum is not bare:
+        found = replace(found, doubt=doubt)
+        first = first_fit(stratum, grid[0][0], found, options, settings.degrees)
+    options = replace(options, degrees=first.degrees)
+    choices, gain = fit_curves(stratum, found, options, settings.wander is None and not options.brownian, grid, first)
+    modes = tuple(Component(stratum, item.fitted, item.weight, surprises.share) for item in choices if item.fitted is not None)
+    spread = settings.draws if settings.draws is not None else few
+    components = _drawn(modes, settings.seed) if spread else modes
+    return StratumModel(bare, stratum, modes, components, tuple(choices), gain, surprises, False, remarks)
+
+
+def _drawn(modes: tuple[Component, ...], seed: int) -> tuple[Component, ...]:
+    """Components at drawn variances, each curve with a share of the draws by its weight."""
+    found: list[Component] = []
+    for mode in modes:
+        count = max(4, round(DRAWS * mode.weight))
+        found += [
+            Component(mode.stratum, fitted, mode.weight * share, mode.share)
+            for fitted, share in variance_draws(mode.fitted, count, seed)
+        ]
+    return tuple(found)
+
+
+def sessions_persist(stratum: Stratum, fitted: CurveFit) -> bool:
+    """Whether sensors meet like session effects visit after visit: then they carry them, the day does not."""
+    effect = fitted.fit.crossed[SESSION][0]
+    each = np.where(stratum.session >= 0, effect[np.maximum(stratum.session, 0)], np.nan)
+    own = np.diff(stratum.life) == 0
+    pairs = own & (np.diff(stratum.session) != 0) & np.isfinite(each[1:]) & np.isfinite(each[:-1])
+    if pairs.sum() < FEWEST_PAIRS:
+        return False
+    now, later = each[:-1][pairs], each[1:][pairs]
+    spread = float(np.sqrt(np.mean(now**2) * np.mean(later**2)))
+    return spread > 0.0 and float(np.mean(now * later)) / spread > PERSISTENT
+
+
+def _given(stratum: Stratum, found: Terms, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
+    """A stratum whose readings are too few to tell variances: those of its relatives or usual ones, and a path prior."""
+    kin = [item for item in relatives if not item.given]
+    counts = [(item.variances, int((item.stratum.counts > 0).sum())) for item in kin]
+    paths = [(float(item.modes[0].fitted.fit.beta[0]), float(item.modes[0].fitted.fit.beta[1])) for item in kin]
+    curve = curve_grid(settings.curves, max(stratum.oldest, 1.0))[0][0]
+    prior = borrowing.path_prior(stratum.technology, paths)
+    full = replace(found, slope=True, random="intercept+slope", prior=prior)
+    degrees = 8.0 if settings.degrees is None else settings.degrees
+    variances = borrowing.centre(stratum.technology, counts)
+    fitted = at_parameters(stratum, curve, full, variances, degrees, settings.method)
+    mode = Component(stratum, fitted, 1.0)
+    choice = CurveChoice(curve, 1.0, 1.0, 0.0, fitted)
+    return StratumModel(stratum, stratum, (mode,), (mode,), (choice,), 0.0, Surprises(np.inf), True)
+
+
+def refit_at(model: StratumModel, bare: Stratum, settings: Settings) -> StratumModel:
+    """The same curves, weights and variances with other readings of the same stratum: no search, only solutions."""
+
+    def solved(item: Component, stratum: Stratum, doubt: FloatArray | None) -> CurveFit:
+        old = item.fitted
+        found = replace(old.terms, doubt=doubt)
+        return at_parameters(stratum, old.curve, found, old.parameters, old.degrees, settings.method)
+
+    likeliest = max(model.modes, key=lambda item: item.weight)
+    stratum, doubt, _ = find_surprises(bare, solved(likeliest, bare, None), model.surprises)
+
+    def again(item: Component) -> Component:
+        return replace(item, stratum=stratum, fitted=solved(item, stratum, doubt))
+
+    modes = tuple(again(item) for item in model.modes)
+    components = modes if model.components is model.modes else tuple(again(item) for item in model.components)
+    return replace(model, bare=bare, stratum=stratum, modes=modes, components=components)

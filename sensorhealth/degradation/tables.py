@@ -8,16 +8,14 @@ import pandas as pd
 from sensorhealth.degradation.choosing import CurveChoice
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.effects import CYLINDER, FADE, LOT_LEVEL, LOT_SLOPE, SESSION, STATED
-from sensorhealth.degradation.fitting import CurveFit
+from sensorhealth.degradation.fitting import class_effects
 from sensorhealth.degradation.mixture import moments
 from sensorhealth.degradation.predicting import Component
 
 DAYS = 365.25
 
 
-def _mixed(
-    components: tuple[Component, ...], parts: list[tuple[FloatArray, FloatArray]]
-) -> tuple[FloatArray, FloatArray]:
+def _mixed(components: tuple[Component, ...], parts: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray]:
     """Mean and variance of one effect over the components."""
     weight = np.array([item.weight for item in components])
     return moments(weight, np.stack([mean for mean, _ in parts]), np.stack([variance for _, variance in parts]))
@@ -27,17 +25,6 @@ def _shared(components: tuple[Component, ...], name: str, size: int) -> tuple[Fl
     """Mean and variance (size,) of one class's effects, zeros where the model has no such class."""
     none = np.zeros(size), np.zeros(size)
     return _mixed(components, [item.fitted.fit.crossed.get(name, none) for item in components])
-
-
-def _class_effects(fitted: CurveFit, names: tuple[str, ...]) -> FloatArray:
-    """Sum (N,) of the named classes' effects on each reading."""
-    total = np.zeros(fitted.base.y.size)
-    for item in fitted.base.classes:
-        if item.name in names and item.size:
-            mean = fitted.fit.crossed[item.name][0]
-            part = np.where(item.index >= 0, mean[np.maximum(item.index, 0)], 0.0)
-            total += part if item.value is None else part * item.value
-    return total
 
 
 def residual_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.DataFrame:
@@ -53,12 +40,12 @@ def residual_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.Da
         np.stack([item.fitted.variance for item in components]),
     )
     noise = sum(item.weight * item.fitted.parameters.residual for item in components)
-    robust = weight @ np.stack([item.fitted.weight for item in components])
+    robust = weight @ np.stack([item.fitted.sites.weight for item in components])
     leverage = np.minimum(robust * spread / noise, 1.0 - 1e-6)
     unit = (1.0 - leverage) * np.sqrt(noise + spread / (1.0 - leverage))
     residual = stratum.y - fitted
-    gas = weight @ np.stack([_class_effects(item.fitted, (STATED, CYLINDER, FADE)) for item in components])
-    session = weight @ np.stack([_class_effects(item.fitted, (SESSION,)) for item in components])
+    gas = weight @ np.stack([class_effects(item.fitted, (STATED, CYLINDER, FADE)) for item in components])
+    session = weight @ np.stack([class_effects(item.fitted, (SESSION,)) for item in components])
     return pd.DataFrame(
         {
             "position": stratum.row, "life_id": stratum.life_id[stratum.life], "stratum": stratum.name,
@@ -113,9 +100,7 @@ def _cylinder_moments(stratum: Stratum, component: Component) -> dict[str, Float
         if name in names:
             k = names.index(name)
             found["bias"][mask], found["bias_variance"][mask] = fit.crossed[name]
-            found["prior"][mask] = (
-                component.fitted.parameters.crossed[name] * layout.scale[layout.class_of_column == k] ** 2
-            )
+            found["prior"][mask] = component.fitted.parameters.crossed[name] * layout.scale[layout.class_of_column == k] ** 2
             column[mask] = layout.first_column[k] + np.arange(int(mask.sum()))
     if FADE in names:
         found["fade"], found["fade_variance"] = fit.crossed[FADE]

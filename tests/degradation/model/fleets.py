@@ -119,8 +119,6 @@ def simulate(
             "lot": [f"L{tag}{k}" for k in lot],
         }
     )  # fmt: skip
-    cylinders = pd.DataFrame(
-        {"cylinder_id": [f"C{tag}{k}" for k in range(truth.cylinders)], "gas": gas, "tolerance_pct": np.nan}
-    )
+    cylinders = pd.DataFrame({"cylinder_id": [f"C{tag}{k}" for k in range(truth.cylinders)], "gas": gas, "tolerance_pct": np.nan})
     last = np.cumsum(np.bincount(sensor[keep], minlength=sensors)) - 1
     return Fleet(readings, lives, cylinders, level, slope, wander[keep][last], bias, latent[keep])

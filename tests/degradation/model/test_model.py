@@ -67,7 +67,8 @@ def test_update_is_the_full_history_at_the_same_variances(fleet: Fleet) -> None:
 def test_sensor_without_readings_gets_its_lots_forecast(fleet: Fleet) -> None:
     extra = fleet.lives.iloc[:2].assign(life_id=["new", "newer"], lot=["L0", "L1"])
     lives = pd.concat([fleet.lives, extra], ignore_index=True)
-    model = AgeingModel(curves="exponential", sessions=False).fit(fleet.readings, lives, fleet.cylinders)
+    model = AgeingModel(curves="exponential", sessions=False, parameter_uncertainty=False)
+    model.fit(fleet.readings, lives, fleet.cylinders)
     table = model.predict(["new", "newer"], 2.0)
     lots = model.lot_effects_.set_index("lot")
     expected = lots["level"] + 2.0 * lots["slope"]
