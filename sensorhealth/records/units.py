@@ -40,7 +40,7 @@ _SCALES = MappingProxyType(
 )
 _SPELLINGS = MappingProxyType(
     {
-        "ppm": "ppm", "ppmv": "ppm", "umol/mol": "ppm", "µmol/mol": "ppm", "vpm": "ppm", "ppm(v)": "ppm",
+        "ppm": "ppm", "ppmv": "ppm", "umol/mol": "ppm", "μmol/mol": "ppm", "vpm": "ppm", "ppm(v)": "ppm",
         "%vol": "%vol", "vol%": "%vol", "%v/v": "%vol", "vol.%": "%vol", "%vol.": "%vol", "volumepercent": "%vol",
         "vol-%": "%vol", "%byvolume": "%vol", "%(v/v)": "%vol",
         "%lel": "%LEL", "lel%": "%LEL", "lel": "%LEL", "%lfl": "%LEL", "lfl": "%LEL",
