@@ -124,7 +124,8 @@ def sensor_path(analysis: Any, sensor_id: str, *, ax: Axes | None = None) -> Axe
     return path.sensor_path(
         path.path_readings_data(readings, analysis.ageing.residuals_), fan, as_of=analysis.as_of,
         margin=analysis.policy.margin, warranty_end=ends.get(sensor_id),
-        rul_days=tuple(quantiles) if np.isfinite(quantiles).all() else None, name=sensor_id, ax=ax,
+        rul_days=tuple(quantiles) if np.isfinite(quantiles).all() else None, name=sensor_id,
+        sudden=row["mode"] == "sudden", ax=ax,
     )  # fmt: skip
 
 

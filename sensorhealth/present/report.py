@@ -25,7 +25,7 @@ def report_html(analysis: Any, audience: str = "planner", track_record: Any = No
     listed = sensors.sensor_list(analysis)
     shown = sections.contract_tables(analysis, track_record)
     shown["sensors"] = Table("sensors", "Sensors", listed, sensors.list_columns(listed))
-    more = sensors.page_columns(listed)
+    more = sections.with_currency(sensors.page_columns(listed), analysis.policy.currency)
     drawn = pictures.pictures(analysis, track_record)
     order = (("retest",) if "retest" in shown else ()) + sections.ORDER[audience]
     body = "".join(_section(name, shown, drawn, analysis, track_record) for name in order)

@@ -84,7 +84,7 @@ def names(ax: Axes, *, x: str = "", y: str = "", title: str = "", note: str = ""
     if y:
         ax.set_ylabel(y, color=INK, fontsize=NORMAL, fontfamily=FONT)
     whole = " · ".join(part.replace(" ", "\u00a0") if len(part) <= 40 else part for part in note.split(" · "))
-    lines = textwrap.wrap(whole, max(24, int(width_of(ax) * 72 / (SMALL * 0.58)) - 8))
+    lines = textwrap.wrap(whole, max(24, int(width_of(ax) * 72 / (SMALL * 0.54)) - 8))
     if title:
         ax.set_title(clean(title), loc="left", color=INK, fontsize=LARGE, fontfamily=FONT, pad=8 + 12 * len(lines), **PLAIN)
     if lines:

@@ -81,4 +81,7 @@ def _label_years(ax: Axes, data: pd.DataFrame, quantity: str, currency: str, top
         label = f"{stop} months: {text}" if wide else f"{stop}: {text}"
         ax.axvline(stop - 0.5, color=style.MUTED, linewidth=0.8, linestyle=(0, (1, 2)))
         height = top * (1.24 - 0.075 * (stop // 12 - 1))
-        style.write(ax, label, stop - 0.5, height, offset=(-4, 0), ha="right")
+        if stop == 12:
+            style.write(ax, label, -0.7, height, offset=(2, 0))
+        else:
+            style.write(ax, label, stop - 0.5, height, offset=(-4, 0), ha="right")

@@ -56,14 +56,15 @@ def sensor_path(
     warranty_end: pd.Timestamp | None = None,
     rul_days: tuple[float, float, float] | None = None,
     name: str = "",
+    sudden: bool = False,
     ax: Axes | None = None,
 ) -> Axes:
     """Draw one sensor's readings, its fitted path and the fan of where it may go.
 
     readings: from path_readings_data. fan: from path_fan_data. as_of: the as-of date; to its right all is forecast.
     margin: the end stands at a headroom ratio of 1 + margin. warranty_end: drawn where it is known. rul_days: 5 %, 50
-    % and 95 % quantiles of the remaining life, drawn on the line of the end. name: the sensor, for the title. Returns
-    the Axes.
+    % and 95 % quantiles of the remaining life, drawn on the line of the end. name: the sensor, for the title. sudden:
+    whether its likelier end is one that headroom does not foretell, which the note then says. Returns the Axes.
     """
     ax = style.new_axes(ax, 8.5, 4.2)
     ax.set_yscale("log")
@@ -84,15 +85,14 @@ def sensor_path(
             ax.scatter([middle], [limit], s=40, facecolor=style.PAPER, edgecolor=style.INK, zorder=5)
     if warranty_end is not None and not pd.isna(warranty_end) and fan["time"].min() <= warranty_end <= right:
         style.upright(ax, warranty_end, color=style.ORANGE, linewidth=1.4)
-        style.write(
-            ax, "warranty ends", warranty_end, 1, coordinates=ax.get_xaxis_transform(), offset=(4, -6), va="top"
-        )
+        style.write(ax, "warranty ends", warranty_end, 1, coordinates=ax.get_xaxis_transform(), offset=(4, -6), va="top")
     _frame(ax, readings, fan, limit)
     style.write(ax, f"{as_of:%Y-%m-%d}, forecast →", as_of, 0.02, coordinates=ax.get_xaxis_transform(), va="bottom")
     style.write(ax, "can no longer be adjusted below this line", fan["time"].min(), limit, offset=(4, -7))
+    foretold = " · likelier end: sudden, which headroom does not foretell" if sudden else ""
     style.names(
         ax, y="headroom ratio (log scale)", title=f"Headroom of {name}" if name else "Headroom",
-        note="● net of the gas · ○ as recorded · bands: half, nine tenths of the chance · bar: end of life, 5 to 95 %",
+        note="● net of the gas · ○ as recorded · bands: half, nine tenths of the chance · bar: end of life, 5 to 95 %" + foretold,
     )  # fmt: skip
     return ax
 
@@ -102,15 +102,11 @@ def _draw_readings(ax: Axes, readings: pd.DataFrame) -> None:
     only."""
     seen = readings[readings["censoring"] == 0]
     ax.vlines(seen["time"], seen["recorded"], seen["corrected"], color=style.ORANGE, linewidth=1.0, zorder=3)
-    ax.scatter(
-        seen["time"], seen["recorded"], s=20, facecolor=style.PAPER, edgecolor=style.ORANGE, linewidth=1.0, zorder=3
-    )
+    ax.scatter(seen["time"], seen["recorded"], s=20, facecolor=style.PAPER, edgecolor=style.ORANGE, linewidth=1.0, zorder=3)
     ax.scatter(seen["time"], seen["corrected"], s=16, color=style.INK, zorder=4)
     for sign, marker in ((1, "^"), (-1, "v")):
         bound = readings[readings["censoring"] == sign]
-        ax.scatter(
-            bound["time"], bound["recorded"], s=30, marker=marker, facecolor="none", edgecolor=style.INK, zorder=4
-        )
+        ax.scatter(bound["time"], bound["recorded"], s=30, marker=marker, facecolor="none", edgecolor=style.INK, zorder=4)
 
 
 def _frame(ax: Axes, readings: pd.DataFrame, fan: pd.DataFrame, limit: float) -> None:

@@ -55,8 +55,9 @@ def hazard(data: pd.DataFrame, *, name: str = "", ax: Axes | None = None) -> Axe
     style.write(ax, "fitted", edges[-1], steps[-1], color=style.VERMILION)
     top = float(max(data["rate"].max() * 2.5, data["fitted_rate"].max() * 1.6, 1e-3))
     for x, deaths in zip(middle, data["deaths"]):
-        style.write(ax, f"{deaths:.0f}", x, 0, offset=(0, 7), ha="center", color=style.MUTED)
-    ax.set(xlim=(0, edges[-1]), ylim=(-0.08 * top, top))
+        style.write(ax, f"{deaths:.0f}", x, -0.06 * top, offset=(0, 0), ha="center", color=style.MUTED)
+    ax.set(xlim=(0, edges[-1]), ylim=(-0.12 * top, top))
+    ax.axhline(0, color=style.MUTED, linewidth=0.8)
     style.grid(ax, "y")
     style.names(
         ax, x="age (years)", y="sudden ends (per sensor-year)", title=f"Rate of sudden ends{_of(name)}",
@@ -78,9 +79,9 @@ def survival(data: pd.DataFrame, *, name: str = "", ax: Axes | None = None) -> A
     counted, fitted = np.append(1.0, data["survival"]), np.append(1.0, data["fitted_survival"])
     ax.plot(age, counted, color=style.INK, linewidth=1.2, marker="o", markersize=4, markerfacecolor=style.PAPER)
     ax.plot(age, fitted, color=style.VERMILION, linewidth=2, linestyle=(0, (5, 2)))
-    apart = 0.03 if fitted[-1] >= counted[-1] else -0.03
-    style.write(ax, "fitted", age[-1], fitted[-1] + apart, color=style.VERMILION)
-    style.write(ax, "counted", age[-1], counted[-1] - apart)
+    apart = 6 if fitted[-1] >= counted[-1] else -6
+    style.write(ax, "fitted", age[-1], fitted[-1], offset=(4, apart), color=style.VERMILION)
+    style.write(ax, "counted", age[-1], counted[-1], offset=(4, -apart))
     low = min(float(fitted.min()), float(counted.min()))
     ax.set(xlim=(0, age[-1] * 1.1), ylim=(0 if low < 0.5 else max(0.0, low - 0.15), 1.02))
     style.grid(ax, "both")

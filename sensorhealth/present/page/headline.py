@@ -65,7 +65,7 @@ def when(analysis: Any, listed: pd.DataFrame) -> Answer:
     due = (pd.to_datetime(listed["due"]) - analysis.as_of).dt.days[~listed["action"].isin(sensors.NEEDS_NOTHING)]
     now = int((due <= 0).sum())
     within = "; ".join(f"within {days} days: {number((due <= days).sum())}" for days in (30, 90, 365))
-    sentences = [f"due by {date(analysis.as_of)} or before.", f"Due {within}."]
+    sentences = [f"due on {date(analysis.as_of)} or before.", f"Due {within}."]
     visits = analysis.visits
     if len(visits):
         coming = visits[(pd.to_datetime(visits["visit"]) >= analysis.as_of) & (visits[["swaps", "tests"]].sum(axis=1) > 0)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -108,6 +108,7 @@ INTRODUCTIONS = {
 LISTS_OF_SENSORS = ("retest", "warranty")
 LAST_TEST = tables.column("forecast", "last_gas_test")
 SHOWN = {
+    "visits": ("site", "visit", "swaps", "tests", "capacity", "expected_cost"),
     "lots": (
         "lot", "technology", "gas", "sensors", "verdict", "ageing_per_year", "ratio_to_rest", "q_value", "start_to_rest",
         "sudden_deaths", "life_years", "extra_cost", "note",
@@ -140,8 +141,8 @@ def contract_tables(analysis: Any, track_record: Any = None) -> dict[str, Table]
         "retest": ("retest", "Sensors to test again", analysis.retest),
         "visits": ("visits", "Visits", analysis.visits),
         "warranty": ("warranty", "Tests before the warranty ends", analysis.warranty),
-        "orders": ("orders", f"Orders (money in {analysis.policy.currency})", analysis.orders),
-        "budget": ("budget", f"Budget by month (money in {analysis.policy.currency})", whole_fleet(analysis.budget)),
+        "orders": ("orders", "Orders", analysis.orders),
+        "budget": ("budget", "Budget by month", whole_fleet(analysis.budget)),
         "cylinders": ("cylinder_effects", "Cylinders", analysis.cylinders),
         "lots": ("lots", "Lots", analysis.lots_table),
         "track-record": ("track_record", "Track record on these records' own past", record),
@@ -155,8 +156,14 @@ def contract_tables(analysis: Any, track_record: Any = None) -> dict[str, Table]
         if section in LISTS_OF_SENSORS and "last_gas_test" not in frame:
             tests = analysis.forecast[["sensor_id", "last_gas_test"]]
             frame, shown = frame.merge(tests, on="sensor_id", how="left"), [*shown, LAST_TEST]
+        shown = with_currency(shown, analysis.policy.currency)
         made[section] = Table(section, caption, frame.reset_index(drop=True), shown)
     return made
+
+
+def with_currency(shown: list[tables.Column], currency: str) -> list[tables.Column]:
+    """The columns with the currency in the headings of those that are money."""
+    return [replace(c, label=f"{c.label}, {currency}") if c.money else c for c in shown]
 
 
 def section(name: str, inside: str, introduction: str = "") -> str:

@@ -109,7 +109,11 @@ class SensorPart {
     const caption = make("figcaption", { class: "quiet" }, "Headroom ratio (log scale). ● net of the gas · ○ as recorded · "
       + "▽ △ known as a bound only · × left out, does not fit · bands: half and nine tenths of the chance · "
       + "bar: end of life, 5 to 95 %");
-    return [make("figure", { class: "path picture" }, svg, caption), this.readings(path, asOf)];
+    const parts = [make("figure", { class: "path picture" }, svg, caption)];
+    if (this.raw(this.more, "mode") === "sudden") {
+      parts.push(make("p", {}, "The likelier end is a sudden one, which headroom does not foretell; the bar counts it."));
+    }
+    return [...parts, this.readings(path, asOf)];
   }
 
   readings(path, asOf) {

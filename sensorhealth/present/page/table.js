@@ -153,8 +153,8 @@ class PagedTable {
     }
     const form = column.form === "number" || column.form === "chance" ? "right"
       : text.length > 24 ? "prose" : "brief";
-    const unknown = text.startsWith("unknown");
-    return make("td", { class: form }, unknown ? make("span", { class: "unknown" }, text) : text);
+    if (text.startsWith("unknown")) return make("td", { class: form }, make("span", { class: "unknown" }, text));
+    return make("td", { class: form }, form === "prose" ? make("span", {}, text) : text);
   }
 
   draw(announce) {

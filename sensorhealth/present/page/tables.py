@@ -36,7 +36,8 @@ class Column:
     key: name in the frame. label: heading. meaning: what it is, with its unit. form: text, number, chance, date,
     month or flag. decimals: places shown. choose: whether a list of its values is offered as a filter. link: whether
     it names a sensor. empty: what stands where there is no value. low, high: columns with the ends of its interval,
-    "" for none.
+    "" for none. money: whether
+    it is a sum in the policy's currency.
     """
 
     key: str
@@ -49,6 +50,7 @@ class Column:
     empty: str = "–"
     low: str = ""
     high: str = ""
+    money: bool = False
 
 
 def column(table: str, key: str, intervals: bool = True) -> Column:
@@ -71,6 +73,7 @@ def column(table: str, key: str, intervals: bool = True) -> Column:
         empty="unknown" if table == "forecast" or key == "last_gas_test" else "–",
         low=low,
         high=high,
+        money=facts.unit == "currency",
     )
 
 

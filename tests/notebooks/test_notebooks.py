@@ -1,0 +1,130 @@
+"""The notebooks run on a reader's own fleet, are short, and say what they are for."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import sensorhealth
+from sensorhealth.errors import SensorHealthError
+from sensorhealth.present import notebooks
+
+nbformat = pytest.importorskip("nbformat", reason="the extra 'notebooks' is not installed")
+ROOT = Path(__file__).resolve().parent.parent.parent
+NAMES = notebooks.names()
+
+
+def load(name: str) -> Any:
+    with notebooks.source(name) as path:
+        return nbformat.read(path, as_version=4)
+
+
+def printed(notebook: Any) -> str:
+    """Everything that the cells printed or showed as text."""
+    outputs = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
+    return "\n".join(output.get("text", "") or output.get("data", {}).get("text/plain", "") for output in outputs)
+
+
+@pytest.fixture(scope="module")
+def small_fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("fleet") / "records"
+    sensorhealth.simulate(n_sensors=40, seed=3).write(folder)
+    return folder
+
+
+def test_there_is_one_for_each_reader() -> None:
+    assert [name[0] for name in NAMES] == list("123456")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_notebook_is_kept_without_outputs(name: str) -> None:
+    notebook = load(name)
+    nbformat.validate(notebook)
+    assert not any(cell.get("outputs") for cell in notebook.cells)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_cell_is_over_a_screen(name: str) -> None:
+    for cell in load(name).cells:
+        assert len(cell.source.splitlines()) <= 25
+        assert cell.cell_type == "markdown" or max(map(len, cell.source.splitlines())) <= 140
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_notebook_says_whom_it_is_for_and_what_it_is_not(name: str) -> None:
+    cells = load(name).cells
+    assert cells[0].source.startswith("# ") and "\nFor " in cells[0].source
+    assert any("is not a proof of function" in cell.source or "No sensor is condemned" in cell.source for cell in cells)
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name not in notebooks.FLEETLESS])
+def test_notebook_takes_the_readers_own_fleet(name: str) -> None:
+    tagged = [cell for cell in load(name).cells if "parameters" in cell.metadata.get("tags", [])]
+    assert len(tagged) == 1
+    for parameter in ("fleet_path", "as_of", "policy", "mapping"):
+        assert re.search(rf"^{parameter} = .+  # ", tagged[0].source, re.MULTILINE)
+
+
+def test_unknown_notebook_is_refused_by_name(tmp_path: Path) -> None:
+    with pytest.raises(SensorHealthError, match="no notebook '9'; there are 1-fleet"):
+        notebooks.run_notebooks("x", tmp_path, chosen=["9"])
+
+
+def test_missing_extra_is_said_plainly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    with pytest.raises(SensorHealthError, match=r"sensorhealth\[notebooks\]"):
+        notebooks.run_notebooks("x", tmp_path)
+
+
+def test_failing_cell_is_one_clear_error(tmp_path: Path) -> None:
+    with pytest.raises(SensorHealthError, match="1-fleet-at-a-glance: a cell failed: "):
+        notebooks.run_notebooks(tmp_path / "no records here", tmp_path / "out", chosen=["1-fleet-at-a-glance"])
+    assert not (tmp_path / "out").exists()
+
+
+def test_method_agrees_with_what_was_published(tmp_path: Path) -> None:
+    """Penicillin: Bates et al. (2015); rails: Pinheiro and Bates (2000); NIST/SEMATECH e-Handbook 8.2.1.5 and
+    6.3.2.4."""
+    notebooks.run_notebooks("not used", tmp_path, chosen=["6-the-method"])
+    text = printed(nbformat.read(tmp_path / "6-the-method.ipynb", as_version=4))
+    assert "criterion 330.86059; plate 0.8467, sample 1.9316, noise 0.5499" in text
+    assert "mean 66.5; rail 24.805, noise 4.0208" in text
+    assert "[0.95, 0.9, 0.8471, 0.7941, 0.7374, 0.6704]" in text
+    assert "limits 52.5884 and 47.411" in text and "outside: 0" in text
+    simulated, error, formula = map(
+        float, re.findall(r"simulated ([\d.]+) \(standard error ([\d.]+)\); formula ([\d.]+)", text)[0]
+    )
+    assert abs(simulated - formula) < 3 * error
+
+
+def test_planners_notebook_runs_on_a_small_fleet(small_fleet: Path, tmp_path: Path) -> None:
+    page = notebooks.run_notebooks(small_fleet, tmp_path, chosen=["1-fleet-at-a-glance"])[0]
+    done = nbformat.read(tmp_path / "1-fleet-at-a-glance.ipynb", as_version=4)
+    assert "How many sensors need something?" in printed(done)
+    pictures = [o for c in done.cells if c.cell_type == "code" for o in c.outputs if "image/png" in o.get("data", {})]
+    assert len(pictures) == 3
+    text = page.read_text(encoding="utf-8")
+    assert "<script" not in text and not re.findall(r"(?:src|href)=\"(?!data:|#)", text)
+    assert "The code is in 1-fleet-at-a-glance.ipynb" in text
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [name for name in NAMES if name[0] in "2345"])
+def test_other_notebooks_run_on_a_small_fleet(
+    name: str, small_fleet: Path, tmp_path: Path, study_size: Callable[[int], int]
+) -> None:
+    notebooks.run_notebooks(small_fleet, tmp_path, chosen=[name])
+    done = nbformat.read(tmp_path / f"{name}.ipynb", as_version=4)
+    assert all(cell.execution_count for cell in done.cells if cell.cell_type == "code")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_committed_notebook_is_the_current_one(name: str) -> None:
+    """notebooks/ holds them executed on the demo; `python tools/pictures.py --notebooks` makes them anew."""
+    committed = nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4)
+    assert [cell.source for cell in committed.cells] == [cell.source for cell in load(name).cells]
+    assert all(cell.execution_count for cell in committed.cells if cell.cell_type == "code")
