@@ -20,6 +20,9 @@ FIRST_STEP, SECOND_STEP = 1e-3, 0.02
 FEWEST_DEGREES = 1.0
 LARGE = 200
 """Sensors above which the correction of Kenward and Roger is below one part in a thousand and is left out."""
+ENOUGH = 2000
+"""Sensors above which degrees of freedom no longer matter, unless a class of shared effects has few members."""
+MANY_MEMBERS = 50
 NEARLY_SINGULAR = 0.9
 """Correlation of level and slope beyond which second differences would leave the space of covariances."""
 
@@ -84,6 +87,10 @@ class FixedEffects:
 
 def fixed_effects(fit: CrossedFit, adjust: bool | None = None) -> FixedEffects:
     """What contrasts need of `fit`. adjust: the correction of Kenward and Roger; None: for fewer than LARGE sensors."""
+    layout, p = fit.criterion.layout, fit.beta.size
+    if layout.sensors >= ENOUGH and all(item.size >= MANY_MEMBERS for item in layout.data.classes):
+        known = fit.beta_covariance
+        return FixedEffects(fit.beta, known, known, np.zeros((0, p, p)), np.zeros((0, 0)), float(layout.sensors))
     variances = _Variances(fit)
     covariance, spread = fit.beta_covariance, variances.spread()
     steps = FIRST_STEP * variances.size

@@ -62,28 +62,30 @@ def confounding(compared: Compared) -> list[str]:
 
 def _shared_gas(compared: Compared) -> NDArray[np.float64]:
     """Share (L,) of each group's readings on cylinders that also served others; NaN where none is recorded."""
-    stratum = compared.source.stratum
+    stratum, size = compared.source.stratum, compared.names.size
     group, cylinder = compared.code[stratum.life], stratum.cylinder
     known = (cylinder >= 0) & (group >= 0)
-    pairs = np.unique(np.column_stack([cylinder[known], group[known]]), axis=0)
-    serves = np.bincount(pairs[:, 0], minlength=stratum.cylinders.size) if pairs.size else np.zeros(0, np.int64)
-    total = np.bincount(group[known], minlength=compared.names.size)
-    shared = np.bincount(group[known], serves[cylinder[known]] > 1, compared.names.size)
-    return np.divide(shared, total, out=np.full(total.size, np.nan), where=total > 0)
+    group, cylinder = group[known], cylinder[known]
+    pairs = np.unique(cylinder * size + group)
+    serves = np.bincount(pairs // max(size, 1), minlength=stratum.cylinders.size)
+    total = np.bincount(group, minlength=size)
+    shared = np.bincount(group, serves[cylinder] > 1, size)
+    return np.divide(shared, total, out=np.full(size, np.nan), where=total > 0)
 
 
 def _ages(compared: Compared) -> list[str]:
     """Words (L,) where a group is read at ages at which the others hardly are."""
     stratum = compared.source.stratum
     group = compared.code[stratum.life]
+    used = group >= 0
+    group, age = group[used], stratum.age[used]
+    everyone = np.sort(age)
     out = [""] * compared.names.size
-    for at in range(compared.names.size):
-        own, rest = stratum.age[group == at], stratum.age[(group != at) & (group >= 0)]
-        if compared.grouped.level[at] < 0 or not own.size or not rest.size:
-            continue
+    for at in np.flatnonzero(compared.grouped.level >= 0):
+        own = np.sort(age[group == at])
         low, high = np.quantile(own, [0.05, 0.95])
-        overlap = float(((rest >= low) & (rest <= high)).mean())
-        if overlap < 0.1:
+        inside = [np.searchsorted(a, high, "right") - np.searchsorted(a, low, "left") for a in (everyone, own)]
+        if everyone.size > own.size and inside[0] - inside[1] < 0.1 * (everyone.size - own.size):
             out[at] = (
                 f"it is read at ages of {low:.1f} to {high:.1f} years, the others hardly so: the comparison rests on "
                 f"the assumed ageing curve ({compared.source.curve.label})"
