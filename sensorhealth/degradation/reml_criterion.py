@@ -11,7 +11,7 @@ from sensorhealth.degradation.reml_data import FloatArray, Method, Penalty, Vari
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.reml_parameters import ParameterSpace, Relative
 from sensorhealth.degradation.reml_penalty import penalty_terms
-from sensorhealth.degradation.reml_score import finish_score, score_sensors, tell_back
+from sensorhealth.degradation.reml_score import Score, finish_score, score_sensors, tell_back
 from sensorhealth.degradation.reml_solution import Solution, solve_effects
 from sensorhealth.degradation.reml_wander import finish_wandering, score_wandering
 
@@ -36,14 +36,17 @@ class Evaluation:
         return None if self.criterion.penalty is None else penalty_terms(self.criterion, self.phi)
 
     @cached_property
-    def _derivatives(self) -> tuple[FloatArray, FloatArray]:
+    def score(self) -> Score:
+        """Derivatives and average information in the relative variances."""
         el = self.eliminated
         back = tell_back(el, self.criterion.method == "REML", self.criterion.variances)
         if self.noise is None or self.d_sums is None:
-            score = finish_score(el, score_sensors(self.sums, back), back)
-        else:
-            score = finish_wandering(el, score_wandering(self.sums, self.d_sums, self.noise, back, el.v), back)
-        gradient, hessian = self.criterion.derivatives(self.phi, self.relative, score, el, self.residual)
+            return finish_score(el, score_sensors(self.sums, back), back)
+        return finish_wandering(el, score_wandering(self.sums, self.d_sums, self.noise, back, el.v), back)
+
+    @cached_property
+    def _derivatives(self) -> tuple[FloatArray, FloatArray]:
+        gradient, hessian = self.criterion.derivatives(self.phi, self.relative, self.score, self.eliminated, self.residual)
         if self._penalty is not None:
             gradient, hessian = gradient + self._penalty[1], hessian + self._penalty[2]
         return gradient, hessian

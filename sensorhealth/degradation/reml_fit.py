@@ -13,6 +13,7 @@ from scipy.linalg import cholesky
 from sensorhealth.degradation import reml_rows
 from sensorhealth.degradation.reml_criterion import Criterion, Evaluation
 from sensorhealth.degradation.reml_data import FloatArray, IntArray, VarianceParameters
+from sensorhealth.degradation.reml_errors import covariance_of, variance_errors
 from sensorhealth.degradation.reml_readings import fitted_variance
 from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_wander import plain_residual
@@ -51,9 +52,15 @@ class CrossedFit:
     @cached_property
     def parameter_covariance(self) -> FloatArray:
         """Covariance of phi: inverse of half the curvature of -2 log L (average information)."""
-        values, vectors = np.linalg.eigh(self.evaluation.hessian) if len(self.phi) else (np.empty(0), np.empty((0, 0)))
-        floor = 1e-10 * max(float(np.abs(values).max()), 1e-300) if len(values) else 1.0
-        return 2.0 * (vectors / np.maximum(np.abs(values), floor)) @ vectors.T
+        return covariance_of(self.evaluation.hessian)
+
+    @cached_property
+    def parameter_errors(self) -> VarianceParameters:
+        """Standard errors of the variances (delta method), each in the place of its variance."""
+        at = self.evaluation
+        return variance_errors(
+            self.criterion, at.phi, at.relative, at.residual, at.eliminated.rss, at.score, self.parameter_covariance
+        )
 
     @property
     def deviance(self) -> float:

@@ -8,10 +8,11 @@ from functools import cached_property
 
 from sensorhealth.degradation.elimination import Eliminated, solve_all
 from sensorhealth.degradation.reml_data import CrossedData, FloatArray, Method, Penalty, VarianceParameters
+from sensorhealth.degradation.reml_errors import covariance_of, variance_errors
 from sensorhealth.degradation.reml_layout import Layout, least_squares
 from sensorhealth.degradation.reml_parameters import ParameterSpace, Relative
 from sensorhealth.degradation.reml_penalty import penalty_terms
-from sensorhealth.degradation.reml_score import finish_score, tell_back
+from sensorhealth.degradation.reml_score import Score, finish_score, tell_back
 from sensorhealth.degradation.reml_search import lift, search
 from sensorhealth.degradation.reml_start import start_parameters
 from sensorhealth.degradation.reml_wander import WanderPass, finish_wandering
@@ -51,12 +52,16 @@ class ShardEvaluation:
         return self.deviance + (self._penalty[0] if self._penalty is not None else 0.0)
 
     @cached_property
-    def _derivatives(self) -> tuple[FloatArray, FloatArray]:
+    def score(self) -> Score:
+        """Derivatives and average information in the relative variances."""
         criterion, el = self.criterion, self.eliminated
         back = tell_back(el, criterion.method == "REML", criterion.variances)
         part = criterion.workers.total(second_pass, back, self.relative.tau, el.v)
-        score = finish_wandering(el, part, back) if isinstance(part, WanderPass) else finish_score(el, part, back)
-        gradient, hessian = criterion.derivatives(self.phi, self.relative, score, el, self.residual)
+        return finish_wandering(el, part, back) if isinstance(part, WanderPass) else finish_score(el, part, back)
+
+    @cached_property
+    def _derivatives(self) -> tuple[FloatArray, FloatArray]:
+        gradient, hessian = self.criterion.derivatives(self.phi, self.relative, self.score, self.eliminated, self.residual)
         if self._penalty is not None:
             gradient, hessian = gradient + self._penalty[1], hessian + self._penalty[2]
         return gradient, hessian
@@ -121,6 +126,19 @@ class ShardedFit:
     @property
     def phi(self) -> FloatArray:
         return self.evaluation.phi
+
+    @cached_property
+    def parameter_covariance(self) -> FloatArray:
+        """Covariance of phi (average information)."""
+        return covariance_of(self.evaluation.hessian)
+
+    @cached_property
+    def parameter_errors(self) -> VarianceParameters:
+        """Standard errors of the variances, in their places."""
+        at = self.evaluation
+        return variance_errors(
+            self.criterion, at.phi, at.relative, at.residual, at.eliminated.rss, at.score, self.parameter_covariance
+        )
 
     @property
     def deviance(self) -> float:
