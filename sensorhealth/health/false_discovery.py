@@ -13,15 +13,17 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 
-def largest_p_rejected(p_values: FloatArray, rate: float) -> float:
-    """Benjamini-Hochberg: the p-value up to which hypotheses are rejected at false-discovery rate `rate`; -1 for
-    none."""
+def critical_p(p_values: FloatArray, rate: float) -> float:
+    """Benjamini-Hochberg: the bound under which p-values are rejected at false-discovery rate `rate`.
+
+    rate x (number rejected) / (number tested); -1 where none is rejected.
+    """
     from statsmodels.stats.multitest import multipletests
 
     if not len(p_values):
         return -1.0
-    rejected = multipletests(p_values, alpha=rate, method="fdr_bh")[0]
-    return float(np.max(p_values[rejected], initial=-1.0))
+    rejected = int(multipletests(p_values, alpha=rate, method="fdr_bh")[0].sum())
+    return rate * rejected / len(p_values) if rejected else -1.0
 
 
 def flag_by_posterior(probability: FloatArray, rate: float, least: float = 0.5) -> NDArray[np.bool_]:

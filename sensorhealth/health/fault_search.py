@@ -24,13 +24,13 @@ from sensorhealth.health.change_points import (
     most_probable_faults,
     padded,
 )
-from sensorhealth.health.false_discovery import largest_p_rejected
+from sensorhealth.health.false_discovery import critical_p
 from sensorhealth.health.fault_state import State, at_reading
 from sensorhealth.health.path_filter import FloatArray, IntArray, PathPrior, forward, scores
 from sensorhealth.health.path_prior import estimate_prior
 
 MOST_ROUNDS = 10
-LEAST_PROBABILITY = 0.5
+LEAST_PROBABILITY = 0.65
 SILENT = 1e4
 
 
@@ -93,14 +93,14 @@ def _estimate(state: State, strata: int, robust: bool, begin: list[PathPrior] | 
 
 
 def _rounds(state: State, priors: list[PathPrior], rates: Sequence[Rates], false_discovery_rate: float) -> tuple[Faults, float]:
-    """Rounds of search and acceptance; the faults accepted and the largest p-value that was."""
+    """Rounds of search and acceptance; the faults accepted, and the bound that their p-values stayed under."""
     active = np.flatnonzero(state.series.count > 0)
     threshold: float | None = None
     found: list[Faults] = []
     for _ in range(MOST_ROUNDS):
         faults = _by_stratum(state, active, priors, rates)
         if threshold is None:
-            threshold = largest_p_rejected(faults.p_value, false_discovery_rate)
+            threshold = critical_p(faults.p_value, false_discovery_rate)
         accepted = (faults.p_value <= threshold) & (faults.any_fault >= LEAST_PROBABILITY)
         taken = at_reading(pick(faults, accepted), state.series.start[active[accepted]])
         found.append(taken)

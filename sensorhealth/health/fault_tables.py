@@ -66,9 +66,11 @@ def _low_together(table: pd.DataFrame) -> NDArray[np.bool_]:
 
 
 def _back_on_the_path(table: pd.DataFrame, found: FoundFaults) -> NDArray[np.bool_]:
-    """Whether a later reading of the same life has come back at least half of the way."""
+    """Whether a later reading of the same life has come back at least half of the way; a failure without a value has
+    not."""
     life = table["life_id"].to_numpy()[::-1]
-    later = table["net"].groupby(table["life_id"].to_numpy()).shift(-1)
+    told = table["net"].where(table["censoring"] >= 0)
+    later = told.groupby(table["life_id"].to_numpy()).shift(-1)
     reverse = later[::-1].groupby(life, sort=False)
     highest, lowest = reverse.cummax()[::-1].to_numpy(), reverse.cummin()[::-1].to_numpy()
     at = found.faults.position

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sensorhealth.health.false_discovery import largest_p_rejected
+from sensorhealth.health.false_discovery import critical_p
 from sensorhealth.health.path_filter import FloatArray
 
 KINDS = ("instrument", "session", "technician", "first of session")
@@ -63,7 +63,7 @@ def _two_sided(z: FloatArray) -> FloatArray:
 def _flag(frame: pd.DataFrame, rate: float) -> NDArray[np.bool_]:
     """Which rows the false-discovery rate lets through."""
     p = frame["p_value"].to_numpy(dtype=float)
-    return p <= largest_p_rejected(p, rate)
+    return p <= critical_p(p, rate)
 
 
 def _session_shifts(table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
