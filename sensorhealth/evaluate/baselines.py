@@ -208,9 +208,11 @@ class GroupMeanAtAge(Baseline):
         self.history = history
         self.width = np.maximum(0.1 * float(history.age.max(initial=1.0)), 0.1)
 
-    def reading(self, life: Ints, age: Array) -> tuple[Array, Array]:
-        """Kernel mean and standard deviation at the age, over the group's readings."""
+    def reading(self, life: Ints, age: Array) -> tuple[Array, Array] | None:
+        """Kernel mean and standard deviation at the age, over the group's readings; None where there is no reading."""
         h = self.history
+        if not h.y.size:
+            return None
         mean, sd = np.full(life.size, np.nan), np.full(life.size, np.nan)
         of_reading = h.group[h.life]
         for group in np.unique(h.group[life]):

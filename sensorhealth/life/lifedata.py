@@ -99,7 +99,7 @@ def life_data(lives: pd.DataFrame, as_of: pd.Timestamp) -> LifeData:
     died = (ended.notna() & ((kind == "sudden") | ((kind == "soft") & lives["technology"].isin(flat)))).to_numpy()
 
     good = lives["last_alive"].where(lives["last_alive"] <= as_of).fillna(lives["entered"])
-    last_test = lives["last_test"].where(lives["last_test"] <= as_of)
+    last_test = lives["last_test"].where(lives["last_test"] <= ended.fillna(as_of))
     failed = died & (last_test > good).to_numpy()
     noticed = died & ~failed
     gap = years_between(good, ended)

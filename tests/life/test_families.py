@@ -32,9 +32,7 @@ def test_hazard_is_the_slope_of_the_cumulative_hazard(family: LifeFamily) -> Non
 def test_density_adds_up_to_the_distribution(family: LifeFamily) -> None:
     theta = THETA[family.name]
     for age in (0.4, 2.0, 6.0):
-        mass, _ = integrate.quad(
-            lambda t: float(family.pdf(t, theta)), 0, age, points=[k for k in (0.5, 1.5, 3, 5) if k < age]
-        )
+        mass, _ = integrate.quad(lambda t: float(family.pdf(t, theta)), 0, age, points=[k for k in (0.5, 1.5, 3, 5) if k < age])
         assert mass == pytest.approx(float(family.cdf(age, theta)), abs=1e-7)
 
 
@@ -61,9 +59,7 @@ def test_draws_of_parameters_broadcast_against_ages(family: LifeFamily) -> None:
     many = family.log_hazard(AGES, theta[:, None, :])
     assert many.shape == (3, AGES.size)
     assert many[2] == pytest.approx(family.log_hazard(AGES, theta[2]))
-    assert family.cumulative_hazard(AGES, theta[:, None, :])[1] == pytest.approx(
-        family.cumulative_hazard(AGES, theta[1])
-    )
+    assert family.cumulative_hazard(AGES, theta[:, None, :])[1] == pytest.approx(family.cumulative_hazard(AGES, theta[1]))
 
 
 @every_family

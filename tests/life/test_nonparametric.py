@@ -23,9 +23,7 @@ def test_nist_kaplan_meier(published: Path) -> None:
     table = pd.read_csv(published / "nist_8215_km.csv")
     data = LifeData.of(table["hours"], np.where(table["failed"] == 1, table["hours"], np.inf), weight=table["count"])
     curve = kaplan_meier(data)
-    assert curve["survival"].to_numpy() == pytest.approx(
-        [19 / 20, 9 / 10, 72 / 85, 27 / 34, 351 / 476, 1755 / 2618], abs=1e-12
-    )
+    assert curve["survival"].to_numpy() == pytest.approx([19 / 20, 9 / 10, 72 / 85, 27 / 34, 351 / 476, 1755 / 2618], abs=1e-12)
     assert curve["age"].tolist() == [10, 32, 56, 98, 122, 181]
 
 
@@ -58,9 +56,7 @@ def test_turnbull_1974(published: Path) -> None:
     # Turnbull (1974): .538 .295 .210 .095
     table = pd.read_csv(published / "turnbull1974.csv")
     age = table["time"].astype(float)
-    data = LifeData.of(
-        np.where(table["status"] == 2, 0.0, age), np.where(table["status"] == 0, np.inf, age), weight=table["n"]
-    )
+    data = LifeData.of(np.where(table["status"] == 2, 0.0, age), np.where(table["status"] == 0, np.inf, age), weight=table["n"])
     curve = turnbull(data)
     assert curve["survival"].to_numpy()[:4] == pytest.approx([0.53757, 0.29459, 0.20976, 0.09485], abs=5e-6)
 

@@ -44,9 +44,7 @@ def test_known_level_and_slope_give_the_inverse_gaussian(wander: float) -> None:
 
 def test_gaas_lasers_first_passage_of_ten_per_cent() -> None:
     # Meeker and Escobar (1998) table C.17; Wiener and random-drift Wiener fits computed from it by another program.
-    assert first_passage(10.0, -2.0379067, STILL, [4.0, 5.0], 0.4003340**2) == pytest.approx(
-        [0.0117074, 0.6011030], abs=1e-6
-    )
+    assert first_passage(10.0, -2.0379067, STILL, [4.0, 5.0], 0.4003340**2) == pytest.approx([0.0117074, 0.6011030], abs=1e-6)
     drift = np.array([[0.0, 0.0], [0.0, 0.4177424**2]])
     expected = [0.0026235, 0.1560282, 0.5391636, 0.8040387, 0.9660132]
     ended = first_passage(10.0, -2.0379067, drift, [3.0, 4.0, 5.0, 6.0, 8.0], 0.3415262**2)

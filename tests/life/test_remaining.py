@@ -27,18 +27,14 @@ def test_a_sure_line_ends_where_it_crosses(lives_of: Any, path_of: Any, as_of: p
     assert life.mode().tolist() == ["soft", "soft"]
 
 
-def test_the_clock_of_the_curve_moves_the_end(
-    lives_of: Any, path_of: Any, as_of: pd.Timestamp, never_sudden: Any
-) -> None:
+def test_the_clock_of_the_curve_moves_the_end(lives_of: Any, path_of: Any, as_of: pd.Timestamp, never_sudden: Any) -> None:
     lives = lives_of([365.25])
     path = path_of(lives, [0.2], [-0.2], SURE, curves=(SquareRoot(reference=1.0),))
     days, _ = remaining_life([path], never_sudden, lives, as_of).quantile(0.5)
     assert days == pytest.approx([3.0 * 365.25], abs=35.0)  # sqrt(age) runs from 1 to 2 between one and four years
 
 
-def test_components_are_mixed_by_their_weight(
-    lives_of: Any, path_of: Any, as_of: pd.Timestamp, never_sudden: Any
-) -> None:
+def test_components_are_mixed_by_their_weight(lives_of: Any, path_of: Any, as_of: pd.Timestamp, never_sudden: Any) -> None:
     lives = lives_of([365.25])
     both = path_of(lives, [0.2], [-0.2], SURE, curves=(Linear(1.0), SquareRoot(1.0)), weight=(0.3, 0.7))
     life = remaining_life([both], never_sudden, lives, as_of)
@@ -76,9 +72,7 @@ def test_quantiles_and_probabilities_are_one_distribution(
         assert life.p_end(days)[inside] == pytest.approx(np.full(inside.sum(), q), abs=1e-9)
 
 
-def test_a_sensor_at_its_limit_has_no_life_left(
-    lives_of: Any, path_of: Any, as_of: pd.Timestamp, never_sudden: Any
-) -> None:
+def test_a_sensor_at_its_limit_has_no_life_left(lives_of: Any, path_of: Any, as_of: pd.Timestamp, never_sudden: Any) -> None:
     lives = lives_of([900.0])
     life = remaining_life([path_of(lives, [-0.05], [-0.1], SPREAD)], never_sudden, lives, as_of)
     assert life.soft[0, 0] == pytest.approx(stats.norm.cdf(0.05 / 0.02))
@@ -92,9 +86,7 @@ def test_a_margin_brings_the_end_forward(lives_of: Any, path_of: Any, as_of: pd.
     assert days == pytest.approx([(0.3 - np.log(1.1)) / 0.2 * 365.25], abs=30.0)
 
 
-def test_a_flat_sensor_is_not_forecast_to_die(
-    lives_of: Any, path_of: Any, as_of: pd.Timestamp, never_sudden: Any
-) -> None:
+def test_a_flat_sensor_is_not_forecast_to_die(lives_of: Any, path_of: Any, as_of: pd.Timestamp, never_sudden: Any) -> None:
     lives = lives_of([1000.0])
     path = path_of(lives, [0.6], [0.0], [[1e-4, 0.0], [0.0, 1e-5]])
     life = remaining_life([path], never_sudden, lives, as_of)
@@ -103,9 +95,7 @@ def test_a_flat_sensor_is_not_forecast_to_die(
     assert life.mode().tolist() == [""]
 
 
-def test_galvanic_oxygen_ends_by_age_not_by_slope(
-    lives_of: Any, path_of: Any, as_of: pd.Timestamp, constant_hazard: Any
-) -> None:
+def test_galvanic_oxygen_ends_by_age_not_by_slope(lives_of: Any, path_of: Any, as_of: pd.Timestamp, constant_hazard: Any) -> None:
     lives = lives_of([500.0], technology="galvanic oxygen", gas="O2")
     path = path_of(lives, [0.3], [-0.5], SURE)
     life = remaining_life([path], constant_hazard(0.3), lives, as_of)
@@ -114,9 +104,7 @@ def test_galvanic_oxygen_ends_by_age_not_by_slope(
     assert life.mode().tolist() == ["sudden"]
 
 
-def test_every_life_has_a_row_even_without_a_path(
-    lives_of: Any, path_of: Any, as_of: pd.Timestamp, constant_hazard: Any
-) -> None:
+def test_every_life_has_a_row_even_without_a_path(lives_of: Any, path_of: Any, as_of: pd.Timestamp, constant_hazard: Any) -> None:
     lives = lives_of([10.0, 20.0, 30.0])
     path = path_of(lives.iloc[[2, 0]], [0.3, 0.1], [-0.1, -0.1], SPREAD)
     life = remaining_life([path], constant_hazard(0.1), lives, as_of)

@@ -72,9 +72,7 @@ def test_late_entry_is_not_mistaken_for_long_life() -> None:
     naive = lives.assign(entered=lives["installed"])
     survival = {}
     for name, table in (("right", lives), ("naive", naive)):
-        survival[name] = float(
-            SuddenLife(families=("weibull",)).fit(table, AS_OF).survival("galvanic oxygen", 2.2 * 365.25)
-        )
+        survival[name] = float(SuddenLife(families=("weibull",)).fit(table, AS_OF).survival("galvanic oxygen", 2.2 * 365.25))
     true = np.exp(-((2.2 / 2.6) ** 6))
     assert abs(survival["right"] - true) < 0.04
     assert survival["naive"] > survival["right"]
@@ -104,9 +102,7 @@ def test_no_lives_of_a_technology_fall_back_on_all_and_no_records_on_the_default
 
 def test_the_default_of_galvanic_oxygen_is_its_usual_life() -> None:
     lives = fleet_lives(30, 6, "galvanic oxygen", ("O2",), scale=1e6)
-    young = lives.assign(
-        installed=AS_OF - pd.Timedelta(days=100), entered=AS_OF - pd.Timedelta(days=100), last_alive=AS_OF
-    )
+    young = lives.assign(installed=AS_OF - pd.Timedelta(days=100), entered=AS_OF - pd.Timedelta(days=100), last_alive=AS_OF)
     sudden = SuddenLife().fit(young, AS_OF)
     assert sudden.conditional_cdf(young[:1], AS_OF, [180.0])[0, 0] < 0.1
     assert sudden.conditional_cdf(young[:1], AS_OF, [4 * 365.25])[0, 0] > 0.6
@@ -153,9 +149,7 @@ def test_strata_speak_for_themselves_when_they_have_deaths_and_lean_on_their_tec
     good = fleet_lives(300, 10, gases=("CO",), scale=60.0)
     few = fleet_lives(6, 11, gases=("NO2",), scale=1e6)
     sudden = SuddenLife().fit(pd.concat([bad, good, few], ignore_index=True), AS_OF)
-    chance = {
-        gas: float(-np.expm1(0) + 1 - sudden.survival(f"electrochemical {gas}", 365.25)) for gas in ("NH3", "CO", "NO2")
-    }
+    chance = {gas: float(-np.expm1(0) + 1 - sudden.survival(f"electrochemical {gas}", 365.25)) for gas in ("NH3", "CO", "NO2")}
     assert chance["NH3"] == pytest.approx(1 - np.exp(-1 / 4), abs=0.05)
     assert chance["CO"] < 0.04
     assert chance["CO"] < chance["NO2"] < chance["NH3"]

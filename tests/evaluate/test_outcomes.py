@@ -1,0 +1,86 @@
+"""What happened is taken from the records as fairly as they allow: between tests, blurred by noise, cut by swaps."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sensorhealth.evaluate.outcomes import Ends, ends, next_readings, reading_blur
+
+AS_OF, END = pd.Timestamp("2024-01-01"), pd.Timestamp("2025-01-01")
+
+
+def lives() -> pd.DataFrame:
+    day = pd.Timedelta(days=1)
+    table = pd.DataFrame(
+        {
+            "life_id": ["runs", "worn", "dead", "lost", "swap", "swap/2", "worn late"],
+            "sensor_id": ["runs", "worn", "dead", "lost", "swap", "swap", "worn late"],
+            "stratum": "electrochemical CO",
+            "lot": "",
+            "installed": AS_OF - 500 * day,
+            "last_alive": [AS_OF + d * day for d in (300, 100, 50, 80, 20, 330, -30)],
+            "last_test": [AS_OF + d * day for d in (300, 200, 50, 80, 20, 330, 90)],
+            "ended": [pd.NaT, *(AS_OF + d * day for d in (210, 60, 85, 40)), pd.NaT, AS_OF + 95 * day],
+            "end_kind": ["", "soft", "sudden", "censored", "censored", "", "soft"],
+            "current": [True, True, True, True, False, True, True],
+        }
+    )
+    table.loc[5, "installed"] = AS_OF + 40 * day
+    return table
+
+
+@pytest.fixture
+def truth() -> Ends:
+    table = lives()
+    return ends(table, table.iloc[[0, 1, 2, 3, 4, 6]].reset_index(drop=True), AS_OF, END, {"electrochemical CO": 25.0})
+
+
+def test_ends_lie_between_the_tests_around_them(truth: Ends) -> None:
+    assert truth.ended.tolist() == [False, True, True, False, False, True]
+    assert truth.lower.tolist() == [300, 100, 50, 80, 20, 0]  # good before the as-of date: from that date on
+    assert truth.upper[[1, 2, 5]].tolist() == [200, 60, 90]
+    assert truth.running.tolist() == [True, False, False, False, False, False]
+
+
+def test_only_what_a_reading_judged_is_blurred(truth: Ends) -> None:
+    assert truth.blur.tolist() == [25, 25, 0, 25, 25, 25]
+
+
+def test_outcomes_are_judged_when_the_sensor_was_looked_at(truth: Ends) -> None:
+    when, happened = truth.seen_about(120.0)
+    assert when.tolist() == [120, 100, 120, 120, 120, 120]
+    assert happened.tolist() == [False, False, True, False, False, True]
+    when, happened = truth.seen_about(180.0)
+    assert (when[1], happened[1]) == (200, True)
+
+
+def readings(noise: float) -> pd.DataFrame:
+    rng = np.random.default_rng(1)
+    rows = []
+    for name in ("runs", "worn", "dead", "lost", "swap", "swap/2"):
+        for k in range(12):
+            time = AS_OF + pd.Timedelta(days=60.0 * (k - 5))
+            y = 0.3 - 0.2 * k / 6 + noise * rng.standard_normal()
+            rows.append((name, name.split("/")[0], time, 0.5 + k / 6, y, 0))
+    frame = pd.DataFrame(rows, columns=["life_id", "sensor_id", "time", "age_years", "log_ratio", "censoring"])
+    return frame[~((frame["life_id"] == "swap") & (frame["time"] > AS_OF + pd.Timedelta(days=40)))]
+
+
+def test_the_next_reading_is_the_first_of_the_same_life() -> None:
+    table = lives()
+    asked = table.iloc[[1, 4]].reset_index(drop=True)
+    frame = readings(0.0)
+    frame = frame[(frame["life_id"] != "swap/2") | (frame["time"] > AS_OF + pd.Timedelta(days=40))]
+    found = next_readings(frame, table, asked, AS_OF, 365.0)
+    assert found.life.tolist() == [0]  # after the swap it is another sensor
+    assert found.days == pytest.approx([60.0])
+    assert next_readings(frame, table, asked, AS_OF, 30.0).life.size == 0
+
+
+def test_the_blur_is_the_noise_over_the_rate() -> None:
+    table = lives()
+    blur = reading_blur(readings(0.02), table)["electrochemical CO"]
+    assert 0.4 * 36.5 < blur < 1.6 * 36.5  # 0.02 at 0.2 a year is a tenth of a year
+    assert reading_blur(readings(0.5), table)["electrochemical CO"] == 183.0
