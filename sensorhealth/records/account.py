@@ -30,17 +30,19 @@ def check_lines(fleet: Fleet, long: bool = False) -> list[str]:
 
 
 def _reconciliation(fleet: Fleet) -> Iterator[str]:
-    for row in fleet.reconciliation.itertuples():
-        ok = "" if row.rows_in == row.rows_used + row.rows_set_aside else "  DOES NOT ADD UP"
-        yield f"{row.table}: {row.rows_in} rows in = {row.rows_used} used + {row.rows_set_aside} set aside{ok}"
+    for row in fleet.reconciliation.to_dict("records"):
+        adds_up = row["rows_in"] == row["rows_used"] + row["rows_set_aside"]
+        sums = f"{row['rows_in']} rows in = {row['rows_used']} used + {row['rows_set_aside']} set aside"
+        yield f"{row['table']}: {sums}{'' if adds_up else '  DOES NOT ADD UP'}"
 
 
 def _columns(fleet: Fleet, long: bool) -> Iterator[str]:
     shown = fleet.understood if long else fleet.understood[fleet.understood["heading"] != ""]
-    rows = [("column", "read from", "read as", "filled", "unreadable", "from ... to, or commonest")]
-    for row in shown.itertuples():
-        span = f"{row.lowest} ... {row.highest}" if row.lowest else row.example
-        rows.append((f"{row.table}.{row.column}", row.heading, row.how, str(row.filled), str(row.unreadable), span))
+    rows: list[tuple[str, ...]] = [("column", "read from", "read as", "filled", "unreadable", "from ... to, or commonest")]
+    for row in shown.to_dict("records"):
+        span = f"{row['lowest']} ... {row['highest']}" if row["lowest"] else str(row["example"])
+        numbers = (str(row["filled"]), str(row["unreadable"]))
+        rows.append((f"{row['table']}.{row['column']}", str(row["heading"]), str(row["how"]), *numbers, span))
     yield from _aligned(rows)
 
 
@@ -50,25 +52,24 @@ def _findings(fleet: Fleet) -> Iterator[str]:
         yield "Findings: none"
         return
     yield "Findings (the first of each kind; --all shows every one)"
-    rows = [("finding", "table", "done", "rows", "first: row, column, value", "why")]
-    for (table, finding, done), group in fleet.findings.groupby(["table", "finding", "done"], sort=False):
-        first = group.iloc[0]
-        rows.append((str(finding), str(table), str(done), str(group["count"].sum()), _place(first), first["reason"]))
-    yield from _aligned(rows)
+    kinds = fleet.findings.groupby(["table", "finding", "done"], sort=False)
+    totals = kinds["count"].transform("sum")
+    yield from _listed(fleet.findings.assign(count=totals).loc[kinds.head(1).index])
 
 
 def _every_finding(fleet: Fleet) -> Iterator[str]:
     yield ""
     yield f"Findings: {len(fleet.findings)}"
-    rows = [("finding", "table", "done", "rows", "row, column, value", "why")]
-    for _, row in fleet.findings.iterrows():
-        rows.append((row["finding"], row["table"], row["done"], str(row["count"]), _place(row), row["reason"]))
+    yield from _listed(fleet.findings)
+
+
+def _listed(findings: pd.DataFrame) -> Iterator[str]:
+    rows: list[tuple[str, ...]] = [("finding", "table", "done", "rows", "row, column, value", "why")]
+    for row in findings.to_dict("records"):
+        place = "" if pd.isna(row["row"]) else f"row {row['row']}"
+        where = ", ".join(str(part) for part in (place, row["column"], row["value"]) if part)
+        rows.append((str(row["finding"]), str(row["table"]), str(row["done"]), str(row["count"]), where, str(row["reason"])))
     yield from _aligned(rows)
-
-
-def _place(finding: pd.Series) -> str:
-    row = "" if pd.isna(finding["row"]) else f"row {finding['row']}"
-    return ", ".join(part for part in (row, finding["column"], finding["value"]) if part)
 
 
 def _aligned(rows: list[tuple[str, ...]]) -> Iterator[str]:

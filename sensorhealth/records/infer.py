@@ -13,6 +13,7 @@ from .dates import TIME
 from .mapping import RecordsMapping
 from .typed import TypedTable, _all_missing
 
+_FEW = 0.05
 SENSOR_FACTS = tuple(name for name in nomenclature.columns("sensors") if name != "sensor_id")
 
 
@@ -30,6 +31,7 @@ def inferred_sensors(calibrations: TypedTable, mapping: RecordsMapping) -> Typed
                 f"mapping ([calibrations.columns] {name} = 'heading') or give a constant "
                 f"([sensors.constants] {name} = '...')"
             )
+    _refuse_shared_ids(calibrations)
     codes = frame["sensor_id"].cat.codes.to_numpy().astype(np.int64)
     ids = frame["sensor_id"].cat.categories
     columns: dict[str, Any] = {"row": np.zeros(len(ids), dtype=np.int64)}
@@ -49,6 +51,24 @@ def inferred_sensors(calibrations: TypedTable, mapping: RecordsMapping) -> Typed
     headings |= {name: f"= {value}" for name, value in constants.items()}
     headings["installed"] = headings["installed"] or "inferred"
     return TypedTable("sensors", f"sensors inferred from {calibrations.source}", pd.DataFrame(columns), {}, (), headings, {})
+
+
+def _refuse_shared_ids(calibrations: TypedTable) -> None:
+    """Raise RecordsError where many ids are calibrated for several gases: they are instruments, not sensing elements."""
+    frame = calibrations.frame
+    if not calibrations.headings.get("gas"):
+        return
+    pairs = frame[["sensor_id", "gas"]].dropna().drop_duplicates()
+    counts = pairs["sensor_id"].value_counts()
+    shared = counts[counts > 1]
+    if len(shared) > _FEW * (counts > 0).sum():
+        example = shared.index[0]
+        found = ", ".join(sorted(pairs.loc[pairs["sensor_id"] == example, "gas"].astype(str))[:5])
+        raise RecordsError(
+            f"{calibrations.source}: column {calibrations.headings['sensor_id']!r}: {example!r} is calibrated for {found}, so it "
+            "is no sensing element; name its column, or join several in a mapping: "
+            '[calibrations.columns] sensor_id = ["instrument", "gas"]'
+        )
 
 
 def _first_times(codes: np.ndarray[Any, Any], times: np.ndarray[Any, Any], count: int) -> np.ndarray[Any, Any]:

@@ -19,12 +19,12 @@ from .fleet import Fleet
 from .infer import SENSOR_FACTS, inferred_sensors
 from .mapping import RecordsMapping
 from .missing import missing_notes
-from .normalise import normalise
+from .normalise import headroom_as_reading, units_together
 from .raw import Source
 from .typed import TypedTable, typed_table
 from .understanding import understood_columns
 
-_NORMALISE_AT = 50
+_UNITS_AT, _HEADROOM_AT = 50, 65
 
 
 def read_fleet(
@@ -66,7 +66,8 @@ def take_in(
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # impossible values are still in the arrays
         _check(bench, understood, tables)
     _refuse_empty(bench, tables)
-    reconciled, notes = _reconciled(bench, tables), (*missing_notes(tables), *bench.notes)
+    reconciled = _reconciled(bench, tables)
+    notes = (*(table.note for table in tables.values() if table.note), *missing_notes(tables), *bench.notes)
     return Fleet(
         findings=findings_table(bench.findings),
         reconciliation=reconciled,
@@ -78,12 +79,14 @@ def take_in(
 
 
 def _check(bench: Bench, mapping: RecordsMapping, tables: Mapping[str, TypedTable]) -> None:
-    """Run the checks in their order; the units are brought together once the ids are settled."""
-    normalised = False
+    """Run the checks in their order; units are brought together once the ids are settled, headroom once the gas is."""
+    stages = [
+        (_UNITS_AT, lambda: units_together(bench, mapping)),
+        (_HEADROOM_AT, lambda: headroom_as_reading(bench, mapping, tables["calibrations"].source)),
+    ]
     for check in checks():
-        if not normalised and check.ORDER >= _NORMALISE_AT:
-            normalise(bench, mapping, tables)
-            normalised = True
+        while stages and stages[0][0] <= check.ORDER:
+            stages.pop(0)[1]()
         bench.apply(check.check(bench))
 
 

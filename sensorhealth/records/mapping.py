@@ -43,7 +43,7 @@ class TableMapping:
     """One table's part: see the module's text for what each key means."""
 
     table: str
-    columns: Mapping[str, str] = field(default_factory=dict)
+    columns: Mapping[str, str | tuple[str, ...]] = field(default_factory=dict)
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
     constants: Mapping[str, object] = field(default_factory=dict)
@@ -149,7 +149,7 @@ def _table(table: str, given: Any, source: str) -> TableMapping:
             raise RecordsError(f"{where[:-1]}.units] {column} = {unit!r} must be one of {', '.join(allowed)}")
     return TableMapping(
         table=str(given.get("table", table)),
-        columns={k: str(v) for k, v in given.get("columns", {}).items()},
+        columns={k: tuple(map(str, v)) if isinstance(v, list) else str(v) for k, v in given.get("columns", {}).items()},
         values={k: {str(a): str(b) for a, b in v.items()} for k, v in given.get("values", {}).items()},
         units=dict(given.get("units", {})),
         constants=dict(given.get("constants", {})),

@@ -1,9 +1,7 @@
-"""All concentrations into the sensor's unit, headroom into a reading: what a mapping states, carried out on every
-row."""
+"""All concentrations into the sensor's unit, headroom into a reading: what a mapping states, done to every row."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -13,29 +11,32 @@ from ..technologies import gases
 from .bench import DOUBTED, Array, Batch, Bench
 from .headroom_kind import refuse_contradicted_kind
 from .mapping import RecordsMapping
-from .typed import TypedTable
 from .units import COLUMN_UNITS, factor, to_contract
 
 READINGS = ("applied", "zero_offset", "as_found", "as_left", "headroom")
 
 
-def normalise(bench: Bench, mapping: RecordsMapping, tables: Mapping[str, TypedTable]) -> None:
-    """Bring every column into the contract's unit, in place on the bench. Raises RecordsError for a kind that is
-    contradicted."""
+def units_together(bench: Bench, mapping: RecordsMapping) -> None:
+    """Bring every column into the contract's unit, and concentrations into the sensor's, in place on the bench."""
     _fill_lel_basis(bench, mapping)
     for name, part in mapping.tables.items():
         for column, unit in part.units.items():
             if column in COLUMN_UNITS and column in bench.tables[name]:
                 scale, shift = to_contract(column, unit)
                 bench.tables[name][column] = bench.column(name, column) * scale + shift
-    kind = mapping.headroom_kind or "reading"
-    convert = [name for name in READINGS if name != "headroom" or kind in ("reading", "excess")]
-    _into_sensor_unit(bench, mapping, convert)
+    relative = mapping.headroom_kind in ("ratio", "percent")
+    _into_sensor_unit(bench, mapping, [name for name in READINGS if name != "headroom" or not relative])
     _cylinders_into_unit(bench, mapping)
-    if not mapping.headroom_kind:
-        refuse_contradicted_kind(bench, tables["calibrations"].source)
+
+
+def headroom_as_reading(bench: Bench, mapping: RecordsMapping, source: str) -> None:
+    """Bring headroom to the contract's kind, in place. Raises RecordsError where no kind is stated and the numbers
+    contradict a reading."""
+    kind = mapping.headroom_kind
+    if not kind:
+        refuse_contradicted_kind(bench, source)
     elif kind != "reading":
-        _headroom_as_reading(bench, kind)
+        _headroom_from(bench, kind)
 
 
 def _fill_lel_basis(bench: Bench, mapping: RecordsMapping) -> None:
@@ -46,15 +47,16 @@ def _fill_lel_basis(bench: Bench, mapping: RecordsMapping) -> None:
     bench.tables["sensors"]["lel_basis"] = np.where(np.isnan(basis) & methane, mapping.lel_basis, basis)
 
 
-def _headroom_as_reading(bench: Bench, kind: str) -> None:
+def _headroom_from(bench: Bench, kind: str) -> None:
     applied, headroom = bench.column("calibrations", "applied"), bench.column("calibrations", "headroom")
-    label = np.append(bench.column("cylinders", "concentration"), np.nan)[bench.label_of()]
-    gas = np.where(np.isnan(applied), label, applied)
     if kind == "excess":
-        reading = headroom + gas
-    else:
-        reading = headroom * gas * (0.01 if kind == "percent" else 1.0)
-    bench.tables["calibrations"]["headroom"] = reading
+        bench.tables["calibrations"]["headroom"] = headroom + applied
+        return
+    if np.isnan(applied).all():
+        applied = np.where(np.isnan(headroom), np.nan, 1.0)
+        bench.tables["calibrations"]["applied"] = applied
+        bench.notes.append("no applied concentration is recorded: headroom ratios are kept as readings on a gas of 1")
+    bench.tables["calibrations"]["headroom"] = headroom * applied * (0.01 if kind == "percent" else 1.0)
 
 
 def _into_sensor_unit(bench: Bench, mapping: RecordsMapping, convert: list[str]) -> None:

@@ -32,19 +32,20 @@ class BrokenRow:
 
 @dataclass(frozen=True, eq=False)
 class RawTable:
-    """Cells of one table. cells: Arrow columns by heading; row: (n,) data row numbers; broken: rows outside `cells`."""
+    """Cells of one table. cells: Arrow columns by heading; row: (n,) data row numbers; broken: rows outside `cells`.
+
+    note: what a person should know of how it was read, where there is something.
+    """
 
     cells: pa.Table
     row: IntArray
     broken: tuple[BrokenRow, ...] = ()
+    note: str = ""
 
 
 @dataclass(frozen=True)
 class Source:
-    """One table that can be read. name: what a person calls it; headings: in order; read: gives the asked columns.
-
-    decimal: "," where the cells are known to be written with a decimal comma, "." where not.
-    """
+    """One table that can be read. name: what a person calls it; headings: in order; read: gives the asked columns."""
 
     name: str
     headings: tuple[str, ...]

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as compute
 
 from .. import nomenclature
 from ..errors import RecordsError
-from .cells import MISSING, Cells, numbers, table_decimal, texts
+from .cells import MISSING, Cells, distinct_texts, numbers, table_decimal, texts
 from .dates import TIME, TimeFormat, day_first_proof, times
 from .mapping import RecordsMapping, TableMapping
 from .raw import BrokenRow, Source
@@ -37,6 +38,7 @@ class TypedTable:
     broken: tuple[BrokenRow, ...]
     headings: Mapping[str, str]
     remarks: Mapping[str, str]
+    note: str = ""
 
 
 def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple[str, ...] = ()) -> TypedTable:
@@ -53,8 +55,13 @@ def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple
     elif table == "calibrations" and "unit" not in facts:
         recorded = _alike("unit", source.headings)
         headings |= {"unit_recorded": recorded} if recorded else {}
-    asked = list(dict.fromkeys(heading for heading in headings.values() if heading))
+    joined = {name: _joined_headings(name, source, part) for name in facts}
+    asked = list(dict.fromkeys([*filter(None, headings.values()), *(one for several in joined.values() for one in several)]))
     raw = source.read(asked)
+    pieces = {name: several for name, several in joined.items() if several}
+    headings |= {name: " + ".join(several) for name, several in pieces.items()}
+    for name, several in pieces.items():
+        raw = replace(raw, cells=raw.cells.append_column(headings[name], _joined(raw.cells, several)))
     reader = _ColumnReader(source, part, mapping, raw.cells, {n: f.type for n, f in facts.items()}, headings)
     cells = {name: reader.cells(name) for name in headings}
     columns: dict[str, Any] = {"row": raw.row} | {name: cell.values for name, cell in cells.items()}
@@ -69,6 +76,7 @@ def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple
         broken=raw.broken,
         headings=shown,
         remarks={name: cell.remark for name, cell in cells.items() if cell.remark},
+        note=raw.note,
     )
 
 
@@ -96,12 +104,29 @@ def _stated_heading(heading: str, source: Source) -> str:
 
 
 def _heading(name: str, source: Source, part: TableMapping) -> str:
+    """The heading of column `name`; "" where it has none, or several that are joined."""
     if name in part.columns:
-        return _stated_heading(part.columns[name], source)
+        stated = part.columns[name]
+        return _stated_heading(stated, source) if isinstance(stated, str) else ""
     if name in part.constants:
         return ""
-    taken = {" ".join(heading.split()) for heading in part.columns.values()}
+    taken = {" ".join(heading.split()) for heading in part.columns.values() if isinstance(heading, str)}
     return _alike(name, tuple(heading for heading in source.headings if heading not in taken))
+
+
+def _joined_headings(name: str, source: Source, part: TableMapping) -> tuple[str, ...]:
+    stated = part.columns.get(name, "")
+    return () if isinstance(stated, str) else tuple(_stated_heading(heading, source) for heading in stated)
+
+
+def _joined(cells: pa.Table, headings: tuple[str, ...]) -> pa.ChunkedArray:
+    """Several columns as one text, parted by "/"; missing where one of them is."""
+    columns = []
+    for heading in headings:
+        codes, words = distinct_texts(cells.column(heading))
+        clean = [None if word is None or word.strip().casefold() in MISSING else word.strip() for word in words]
+        columns.append(pa.array([*clean, None], pa.large_string()).take(pa.array(np.where(codes < 0, len(clean), codes))))
+    return pa.chunked_array([compute.binary_join_element_wise(*columns, pa.scalar("/", pa.large_string()))])
 
 
 class _ColumnReader:

@@ -15,7 +15,7 @@ from sensorhealth.records.bench import CORRECTED, SET_ASIDE, Bench
 from sensorhealth.records.checks import checks
 from sensorhealth.records.intake import _typed
 from sensorhealth.records.mapping import RecordsMapping
-from sensorhealth.records.normalise import normalise
+from sensorhealth.records.normalise import headroom_as_reading, units_together
 from sensorhealth.records.readers.frames import frame_source
 
 
@@ -33,7 +33,8 @@ def bench_before(check: ModuleType, fleet: Any, corrections: bool = True) -> Ben
     bench.unreadable = {name: dict(table.unreadable) for name, table in tables.items()}
     for other in checks():
         if other.ORDER >= 50 and "normalised" not in bench.notes:
-            normalise(bench, mapping, tables)
+            units_together(bench, mapping)
+            headroom_as_reading(bench, mapping, "here")
             bench.notes.append("normalised")
         if other is check:
             return bench

@@ -176,6 +176,29 @@ def test_calibrations_alone_make_a_fleet_that_says_what_is_missing(tables) -> No
     assert Fleet.from_tables(None, whole).sensors["gas"].value_counts().to_dict() == dict.fromkeys(("H2S", "CO", "CH4", "O2"), 3)
 
 
+def test_an_instrument_s_number_is_not_taken_for_a_sensing_element(tables) -> None:
+    """Records by instrument and gas: the number alone is refused, both together name the element."""
+    facts = tables.sensors.set_index("sensor_id").loc[tables.calibrations["sensor_id"]].reset_index(drop=True)
+    by_instrument = pd.concat([tables.calibrations, facts[["instrument_id", "gas", "technology", "unit"]]], axis=1)
+    by_instrument = by_instrument.drop(columns="sensor_id").rename(columns={"instrument_id": "Instrument"})
+    with pytest.raises(RecordsError, match=r"is calibrated for CH4, CO, H2S, O2, so it is no sensing element"):
+        Fleet.from_tables(None, by_instrument, mapping={"calibrations": {"columns": {"sensor_id": "Instrument"}}})
+    both = {"calibrations": {"columns": {"sensor_id": ["Instrument", "gas"]}}}
+    fleet = Fleet.from_tables(None, by_instrument, tables.cylinders, mapping=both)
+    assert set(fleet.sensors["sensor_id"]) >= {"I1/CH4", "I1/CO", "I1/H2S", "I1/O2"}
+    assert len(fleet.sensors) == 12 and len(fleet.calibrations) == 120
+
+
+def test_ratios_without_any_gas_are_kept_as_ratios(tables) -> None:
+    ratio = (tables.calibrations["headroom"] / tables.calibrations["applied"]).round(4)
+    alone = tables.calibrations[["sensor_id", "time", "kind", "outcome"]].assign(headroom=ratio)
+    carbon = alone[alone["sensor_id"].isin(["S001", "S002", "S003"])]
+    fleet = Fleet.from_tables(tables.sensors, carbon, mapping={"headroom_kind": "ratio"})
+    kept = fleet.calibrations.set_index("row")
+    assert (kept["headroom"] / kept["applied"]).loc[1] == pytest.approx(carbon["headroom"].iloc[0])
+    assert any("on a gas of 1" in note for note in fleet.notes)
+
+
 def test_calibrations_alone_without_a_technology_are_asked_about(tables) -> None:
     with pytest.raises(RecordsError, match=r"no column 'gas' here; name one in"):
         Fleet.from_tables(None, tables.calibrations)

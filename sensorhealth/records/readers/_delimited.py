@@ -10,7 +10,7 @@ import gzip
 import io
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -76,9 +76,11 @@ def delimited_source(path: Path) -> Source:
         encodings = [form.encoding] if form.encoding != "utf-8" else ["utf-8", "cp1252", "latin-1"]
         for encoding in encodings:
             try:
-                return _read(path, form, encoding, asked)
+                table = _read(path, form, encoding, asked)
             except UnicodeError:
                 continue
+            doubt = f"{path} is not UTF-8 and was read as {encoding}: check names with accents"
+            return table if encoding == form.encoding else replace(table, note=doubt)
         raise RecordsError(f"{path}: is not text in {form.encoding}; save it as UTF-8")
 
     return Source(str(path), form.headings, read)
