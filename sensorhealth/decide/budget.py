@@ -17,9 +17,11 @@ from numpy.typing import NDArray
 from sensorhealth.decide.flows import Chains, Flows, chains, flows
 from sensorhealth.decide.newlives import LifeTable, NewLives
 from sensorhealth.decide.plan import FleetPlan
-from sensorhealth.decide.schemes import Positions, Ways, chunks, positions, ways
+from sensorhealth.decide.positions import Positions, chunks, positions
+from sensorhealth.decide.schemes import Ways, ways
 from sensorhealth.decide.tally import Tally
 from sensorhealth.decide.texts import codes
+from sensorhealth.decide.visitdates import visit_days
 
 FloatArray = NDArray[np.float64]
 DAYS_PER_YEAR = 365.25
@@ -125,7 +127,26 @@ def visit_costs(fleet_plan: FleetPlan, ready: Replacing, table: LifeTable, code:
     home[ready.where.site_code] = code
     for rows, flow in ready.flows(table):
         np.add.at(none, ready.where.site_code[rows], np.log1p(-np.clip(flow.planned, 0.0, 1.0 - 1e-12)))
-    cost = (1.0 - np.exp(none)) * np.array([site.cost for site in sites])[:, None] * ready.calendar.price
+    cost = _visits_held(none, fleet_plan, ready) * np.array([site.cost for site in sites])[:, None] * ready.calendar.price
     found = np.zeros((groups, cost.shape[1]))
     np.add.at(found, home, cost)
+    return found
+
+
+def _visits_held(none: FloatArray, fleet_plan: FleetPlan, ready: Replacing) -> FloatArray:
+    """Expected visits (s, m) with a planned swap, from ln of the chance (s, m) that none falls due in a month.
+
+    What falls due in a month without a visit waits for the next; after the first visit only the part `held` is made.
+    """
+    edges = ready.calendar.edges
+    found = np.zeros_like(none)
+    for position, site in enumerate(fleet_plan.ahead.sites):
+        days = visit_days(fleet_plan.policy, site.site, fleet_plan.facts.as_of, edges[-1])
+        number = np.diff(np.searchsorted(days, edges, side="right"))
+        waiting, part = 0.0, 1.0
+        for month, times in enumerate(number):
+            waiting += none[position, month]
+            if times:
+                found[position, month] = part * times * -np.expm1(waiting / times)
+                waiting, part = 0.0, float(ready.rule.held[position])
     return found

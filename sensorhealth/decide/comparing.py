@@ -12,7 +12,7 @@ from sensorhealth.decide.flows import wasted_days
 from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import SCHEMES, Policy
-from sensorhealth.decide.schemes import chunks
+from sensorhealth.decide.positions import chunks
 from sensorhealth.decide.tally import LEVELS, Tally
 
 Draws = Iterable[LifeTable] | None
@@ -60,7 +60,7 @@ def outcome(fleet_plan: FleetPlan, scheme: str, shared_draws: list[LifeTable] | 
         planned += float(flow.planned.sum())
         failed += float(flow.failed.sum())
     for rows in chunks(np.arange(size)):
-        wasted += float(wasted_days(table, ready.where, rows, ready.fresh, ready.rule, ready.calendar.edges[-1]).sum())
+        wasted += float(wasted_days(table, ready.where, rows, ready.fresh, ready.rule, ready.calendar.edges).sum())
     result: dict[str, object] = {"policy": name, "scheme": scheme, "months": fleet_plan.policy.budget_months}
     for what in ("cost", "count"):
         result |= {f"{part}_{what}": last[f"cumulative_{part}_{what}"] for part in ("expected", *LEVELS)}

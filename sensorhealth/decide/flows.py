@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sensorhealth.decide.newlives import LifeTable, NewLives
+from sensorhealth.decide.positions import Positions, life_rows
+from sensorhealth.decide.replaced import Alone, Replaced, alone, at_each, replaced_by
 from sensorhealth.decide.replacement import time_in_service
-from sensorhealth.decide.schemes import Positions, Ways, at_each, life_rows, replaced_by
+from sensorhealth.decide.schemes import Ways
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -44,15 +46,15 @@ def chains(fresh: NewLives, rule: Ways, edges: FloatArray) -> list[Chains]:
     for kind in range(len(fresh.kinds)):
         one = slice(kind, kind + 1)
         begin, stop = rule.new_begin[one], rule.new_stop[one]
-        planned, failed = replaced_by(
+        found_by = replaced_by(
             days[None, :],
             fresh.grid_days,
-            (fresh.soft[one], fresh.sudden[one]),
-            days[None, :] + begin[:, None],
+            alone(fresh.soft[one], fresh.sudden[one]),
+            days[None, :] + rule.new_notice[one, None],
             (begin, stop),
-            rule.missed,
+            rule.new_missed[one],
         )
-        by_swap, by_end = (np.diff(np.interp(age, days, by[0]), axis=1) for by in (planned, failed))
+        by_swap, by_end = (np.diff(np.interp(age, days, by[0]), axis=1) for by in found_by[:2])
         found.append(Chains(by_swap, by_end, np.linalg.inv(np.eye(middle.size) - by_swap - by_end)))
     return found
 
@@ -67,14 +69,11 @@ def flows(
     then: list[Chains],
 ) -> Flows:
     """Expected replacements of positions `rows`, by the distributions of `table` (the forecast, or a draw of it)."""
-    soft, sudden = life_rows(where, rows, table, fresh)
-    at_once = rule.stop[rows] <= 0
-    soft[at_once] = 0.0
-    sudden[at_once] = 0.0
-    times = np.broadcast_to(edges, (rows.size, edges.size))
-    look = rule.next_visit[where.site_code[rows]] + where.notice[rows, None]
-    by_swap, by_end = replaced_by(times, table.grid_days, (soft, sudden), look, (rule.begin[rows], rule.stop[rows]), rule.missed)
-    planned, failed = (np.diff(by[:, 1:], axis=1, prepend=0.0) for by in (by_swap, by_end))
+    lives = life_rows(where, rows, table, fresh)
+    for values in lives:
+        values[rule.stop[rows] <= 0] = 0.0
+    by = _by_edges(table, where, rows, rule, edges, lives)
+    planned, failed = (np.diff(values[:, 1:], axis=1, prepend=0.0) for values in by[:2])
     first = planned + failed
     for kind in np.unique(where.kind[rows]):
         mine = where.kind[rows] == kind
@@ -84,16 +83,21 @@ def flows(
     return Flows(planned, failed, first)
 
 
-def wasted_days(table: LifeTable, where: Positions, rows: IntArray, fresh: NewLives, rule: Ways, end: float) -> FloatArray:
-    """Life (n,) that planned swaps of the sensors in service throw away until day `end` (days, expected)."""
-    soft, sudden = life_rows(where, rows, table, fresh)
+def _by_edges(table: LifeTable, where: Positions, rows: IntArray, rule: Ways, edges: FloatArray, lives: Alone) -> Replaced:
+    """What happens to positions `rows` by each of the edges."""
+    times = np.broadcast_to(edges, (rows.size, edges.size))
+    site = where.site_code[rows]
+    look = rule.next_visit[site] + rule.notice[rows, None] * rule.known[site]
+    return replaced_by(times, table.grid_days, lives, look, (rule.begin[rows], rule.stop[rows]), rule.missed[rows])
+
+
+def wasted_days(table: LifeTable, where: Positions, rows: IntArray, fresh: NewLives, rule: Ways, edges: FloatArray) -> FloatArray:
+    """Life (n,) that planned swaps of the sensors in service throw away until the last edge (days, expected)."""
+    lives = life_rows(where, rows, table, fresh)
+    by = _by_edges(table, where, rows, rule, edges, lives)
     stop = rule.stop[rows, None]
-    last = np.full((rows.size, 1), end)
-    look = np.minimum(last, stop) + where.notice[rows, None]
-    ways_ = (rule.begin[rows], rule.stop[rows])
-    before, _ = replaced_by(np.minimum(last, stop - 1e-6), table.grid_days, (soft, sudden), look, ways_, rule.missed)
-    at_end, _ = replaced_by(last, table.grid_days, (soft, sudden), look, ways_, rule.missed)
-    service = time_in_service(table.grid_days, soft + sudden)
-    alive = np.maximum(1.0 - at_each(table.grid_days, soft + sudden, stop), 1e-9)
+    service = time_in_service(table.grid_days, lives.total)
+    alive = np.maximum(1.0 - at_each(table.grid_days, lives.total, stop), 1e-9)
     rest = (service[:, -1:] - at_each(table.grid_days, service, stop)) / alive
-    return (before * where.notice[rows, None] + np.maximum(at_end - before, 0.0) * rest)[:, 0]
+    foreseen = by.foreseen[:, -1]
+    return foreseen * rule.notice[rows] + (by.planned[:, -1] - foreseen) * rest[:, 0]

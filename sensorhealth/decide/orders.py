@@ -21,7 +21,7 @@ from sensorhealth.decide.flows import flows
 from sensorhealth.decide.newlives import FloatArray
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import Policy
-from sensorhealth.decide.schemes import chunks
+from sensorhealth.decide.positions import chunks
 from sensorhealth.decide.stock import cover, newsvendor
 from sensorhealth.decide.texts import codes
 

@@ -12,13 +12,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from decide_builders import GRID, KIND, LifeRows, competing, forecast_rows, tables
+from decide_builders import AS_OF, GRID, KIND, LifeRows, competing, forecast_rows, tables
 from scipy.special import ndtr
 
-from sensorhealth.decide import Policy, plan_fleet
+from sensorhealth.decide import FleetPlan, Policy, plan_fleet
 
 YEAR = 365.25
-START = pd.Timestamp("2020-01-01")
 
 
 @dataclass(frozen=True)
@@ -79,6 +78,19 @@ class Sensors:
         self.precision += row[:, :, None] * row[:, None, :] / self.world.noise**2
         self.pull += row * value[:, None] / self.world.noise**2
 
+    def headroom(self, day: float) -> dict[str, np.ndarray]:
+        """What the forecast table says of the headroom on `day`."""
+        covariance = np.linalg.inv(self.precision)
+        mean = np.einsum("nij,nj->ni", covariance, self.pull)
+        age = (day - self.born) / YEAR
+        level = mean[:, 0] - mean[:, 1] * age
+        spread = np.sqrt(covariance[:, 0, 0] - 2 * age * covariance[:, 0, 1] + age**2 * covariance[:, 1, 1])
+        return {
+            "headroom_ratio_p05": np.exp(level - 1.645 * spread),
+            "headroom_ratio_p95": np.exp(level + 1.645 * spread),
+            "ageing_per_year": -mean[:, 1],
+        }
+
     def forecast(self, day: float) -> LifeRows:
         """The exact distribution of remaining life of sensors that are alive on `day`."""
         covariance = np.linalg.inv(self.precision)
@@ -112,48 +124,41 @@ Decide = Callable[[Sensors, float, float], tuple[np.ndarray, np.ndarray]]
 
 @dataclass
 class Result:
-    """cost (currency), failures in service, how many of them worn out, planned swaps, visits for swaps."""
+    """What happened: day, amount (currency), and what it was paid for ("failure", "worn", "swap", "visit")."""
 
-    cost: float = 0.0
-    failures: int = 0
-    worn: int = 0
-    swaps: int = 0
-    visits: int = 0
+    events: list[tuple[float, float, str]] = field(default_factory=list)
+
+    def after(self, start: float, end: float = np.inf) -> pd.DataFrame:
+        """What happened between two days."""
+        table = pd.DataFrame(self.events, columns=["day", "amount", "what"])
+        return table[(table["day"] > start) & (table["day"] <= end)]
 
 
 def run(world: World, policy: Policy, decide: Decide, seed: int) -> Result:
     """Try one way of deciding: decide(sensors, today, next visit) -> positions to swap today, at the visit."""
     rng = np.random.default_rng(seed)
-    sensors, result = Sensors(world, rng), Result()
+    sensors, events = Sensors(world, rng), Result()
     site = np.arange(world.positions) % world.sites
     interval, notice = float(policy.visit_interval_days), float(policy.first_visit_days)
     price = policy.unit_cost_default + policy.swap_cost
-    counted = False
-
-    def spend(amount: float, failures: int = 0, worn: int = 0, swaps: int = 0, visits: int = 0) -> None:
-        if counted:
-            result.cost += amount
-            result.failures += failures
-            result.worn += worn
-            result.swaps += swaps
-            result.visits += visits
 
     def fail_until(day: float) -> None:
         while True:
             dead = np.flatnonzero(sensors.end <= day)
             if dead.size == 0:
                 return
-            worn = (sensors.born + YEAR * sensors.start / sensors.rate <= sensors.end + 1e-6)[dead]
-            spend(dead.size * (price + policy.failure_cost), failures=dead.size, worn=int(worn.sum()))
+            worn = sensors.born + YEAR * sensors.start / sensors.rate <= sensors.end + 1e-6
+            for row in dead:
+                what = "worn" if worn[row] else "failure"
+                events.events.append((sensors.end[row], price + policy.failure_cost, what))
             sensors.renew(dead, sensors.end[dead].copy())
 
     def swap(rows: np.ndarray, day: float) -> None:
-        held = np.unique(site[rows]).size
-        spend(rows.size * price + held * policy.visit_cost, swaps=rows.size, visits=held)
+        events.events.extend([(day, price, "swap")] * rows.size)
+        events.events.extend([(day, policy.visit_cost, "visit")] * np.unique(site[rows]).size)
         sensors.renew(rows, day)
 
     for visit in np.arange(interval, world.years * YEAR, interval):
-        counted = visit > world.warm_up * YEAR
         fail_until(visit - notice)
         now, later = decide(sensors, visit - notice, visit)
         keep = sensors.born.copy()
@@ -161,18 +166,23 @@ def run(world: World, policy: Policy, decide: Decide, seed: int) -> Result:
         fail_until(visit)
         swap(later[(sensors.born == keep)[later]], visit)
         sensors.read(visit)
-    return result
+    return events
 
 
-def by_plan(world: World, policy: Policy) -> Decide:
-    """What the library's plan says."""
+def by_plan(world: World, policy: Policy, plans: list[tuple[float, FleetPlan]] | None = None) -> Decide:
+    """What the library's plan says; each plan is added to `plans` with its day."""
     names = [f"P{number:04d}" for number in range(world.positions)]
     fleet = tables(names, site=[f"S{number % world.sites}" for number in range(world.positions)],
                    unit_cost=policy.unit_cost_default)  # fmt: skip
-    forecast, fresh = forecast_rows(names), newborn(world)
+    fresh = newborn(world)
 
     def decide(sensors: Sensors, today: float, visit: float) -> tuple[np.ndarray, np.ndarray]:
-        actions = plan_fleet(sensors.forecast(today), None, forecast, fleet, policy, fresh=fresh).actions["action"]
+        fleet.sensors["installed"] = AS_OF - pd.to_timedelta(np.round(today - sensors.born), unit="D")
+        forecast = forecast_rows(names, **sensors.headroom(today))
+        plan = plan_fleet(sensors.forecast(today), None, forecast, fleet, policy, fresh=fresh)
+        if plans is not None:
+            plans.append((today, plan))
+        actions = plan.actions["action"]
         return np.flatnonzero(actions == "swap now"), np.flatnonzero(actions == "swap at visit")
 
     return decide

