@@ -197,7 +197,6 @@ def invented_analysis(n: int = 60, seed: int = 1) -> SimpleNamespace:
         cylinders=pd.DataFrame(),
         findings=findings,
         reconciliation=reconciliation,
-        notes=("No column `humidity_pct`: humidity is not corrected for.",),
         source="an invented fleet",
     )
     visits = pd.DataFrame(
@@ -270,6 +269,7 @@ def invented_analysis(n: int = 60, seed: int = 1) -> SimpleNamespace:
         cylinders=make_cylinders(),
         retest=retest,
         findings=findings,
+        notes=("No column `humidity_pct`: humidity is not corrected for.",),
     )
 
 

@@ -87,9 +87,9 @@ def test_nothing_outside_the_file_is_asked_for(page: str) -> None:
 
 def test_hostile_text_stays_text(analysis: SimpleNamespace) -> None:
     fleet = SimpleNamespace(**vars(analysis.fleet))
-    fleet.source, fleet.notes = HOSTILE, (HOSTILE,)
+    fleet.source = HOSTILE
     hostile = SimpleNamespace(**vars(analysis))
-    hostile.fleet = fleet
+    hostile.fleet, hostile.notes = fleet, (HOSTILE,)
     hostile.plan = analysis.plan.assign(reason=HOSTILE)
     hostile.findings = analysis.findings.assign(value=HOSTILE)
     hostile.lots_table = analysis.lots_table.assign(lot=["$x_{", HOSTILE, "\x00\x1b", "ガス"])

@@ -193,7 +193,7 @@ def records(analysis: Any) -> str:
         for row in balance.to_dict("records")
     )
     head = "".join(f'<th scope="col">{name}</th>' for name in ("table", "rows in", "used", "set aside"))
-    notes = "".join(element("li", text(note)) for note in analysis.fleet.notes)
-    lacking = f"<h3>What the records lack</h3><ul>{notes}</ul>" if notes else ""
+    notes = "".join(element("li", text(note)) for note in analysis.notes)
+    lacking = f"<h3>What the records lack, and what that costs</h3><ul>{notes}</ul>" if notes else ""
     table = f"<caption>Rows in = used + set aside</caption><thead><tr>{head}</tr></thead><tbody>{rows}</tbody>"
     return f'<table class="small">{table}</table>{lacking}'

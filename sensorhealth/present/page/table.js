@@ -78,7 +78,8 @@ class PagedTable {
   }
 
   texts(row) {
-    return this.packed.columns.map((c) => show(this.packed, row, c)).join("\u0001").toLowerCase();
+    const worded = this.packed.columns.filter((c) => c.form === "text" || c.form === "date");
+    return worded.map((c) => show(this.packed, row, c)).join("\u0001").toLowerCase();
   }
 
   filter() {
