@@ -6,21 +6,21 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sensorhealth.compare.groups import Grouped
 from sensorhealth.compare.ratio import fieller, within
+from sensorhealth.compare.rest import against_rest
 from sensorhealth.compare.shrink import shrink
 from sensorhealth.compare.source import Compared
-from sensorhealth.compare.wald import Wald
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 
-def ageing_columns(compared: Compared, level: float, margin: float) -> dict[str, FloatArray]:
+def ageing_columns(compared: Compared, odd: BoolArray, level: float, margin: float) -> dict[str, FloatArray]:
     """Columns (L,) of the ageing rate: raw and shrunken with intervals, ratio to the rest, p values; NaN where none.
 
     Rates are d ln(headroom ratio) / dt, averaged from age zero to the oldest age read in the stratum; losses are
-    negative. level: of the intervals. margin: within which rates count as the same.
+    negative. odd: (L,) groups that are not to count as the rest. level: of the intervals. margin: within which rates
+    count as the same.
     """
     grouped = compared.grouped
     size = compared.names.size
@@ -37,12 +37,12 @@ def ageing_columns(compared: Compared, level: float, margin: float) -> dict[str,
     out["raw_low"][able], out["raw_high"][able] = own.interval(level)
     small = shrink(own.estimate, own.covariance, level)
     out["ageing_per_year"][able], out["low"][able], out["high"][able] = small.mean, small.low, small.high
-    for at, row, rest, gap in _against_rest(grouped, able, grouped.slope):
+    for at, row, gap in against_rest(grouped, grouped.slope, odd):
         a, b = (np.array([part]) for part in (row.estimate[0], row.estimate[1]))
         cov = row.covariance
         terms = (a, b, cov[:1, 0], cov[:1, 1], cov[1:2, 1], gap.degrees)
         ratio = fieller(*terms, level)
-        out["rest_per_year"][at] = rest
+        out["rest_per_year"][at] = row.estimate[1]
         out["ratio_to_rest"][at], out["ratio_low"][at], out["ratio_high"][at] = (
             float(part[0]) for part in (ratio.value, ratio.low, ratio.high)
         )
@@ -60,7 +60,7 @@ def level_columns(compared: Compared, level: float) -> dict[str, FloatArray]:
     if not able.size:
         return out
     out["start_ratio"][able] = np.exp(grouped.contrasts(grouped.rows(grouped.level[able])).estimate)
-    for at, _, _, gap in _against_rest(grouped, able, grouped.level):
+    for at, _, gap in against_rest(grouped, grouped.level, np.zeros(compared.names.size, bool)):
         ends = gap.interval(level)
         out["start_to_rest"][at] = np.exp(gap.estimate[0])
         out["start_low"][at], out["start_high"][at] = np.exp(ends[0][0]), np.exp(ends[1][0])
@@ -68,19 +68,7 @@ def level_columns(compared: Compared, level: float) -> dict[str, FloatArray]:
     return out
 
 
-def _against_rest(grouped: Grouped, able: IntArray, columns: IntArray) -> list[tuple[int, Wald, float, Wald]]:
-    """(group, own and rest, rest, own - rest) of every group that has others to be compared with."""
-    found = []
-    for at in able:
-        rest = grouped.rest(int(at), columns)
-        if rest is not None:
-            own = grouped.rows(columns[at : at + 1])[0]
-            pair = grouped.contrasts(np.vstack([own, rest]))
-            found.append((int(at), pair, float(pair.estimate[1]), grouped.contrasts((own - rest)[None, :])))
-    return found
-
-
-def ageing_frame(compared: Compared, level: float, margin: float) -> pd.DataFrame:
+def ageing_frame(compared: Compared, odd: BoolArray, level: float, margin: float) -> pd.DataFrame:
     """One row per group of the stratum: its name, kind, counts, ageing and starting level."""
     stratum, grouped = compared.source.stratum, compared.grouped
     return pd.DataFrame(
@@ -90,7 +78,7 @@ def ageing_frame(compared: Compared, level: float, margin: float) -> pd.DataFram
             "gas": stratum.gas,
             "sensors": grouped.sensors,
             "readings": grouped.readings,
-            **ageing_columns(compared, level, margin),
+            **ageing_columns(compared, odd, level, margin),
             **level_columns(compared, level),
         }
     )

@@ -52,11 +52,15 @@ class Grouped:
         out[np.arange(columns.size), columns] = 1.0
         return out
 
-    def rest(self, group: int, columns: IntArray) -> FloatArray | None:
-        """Row (p,) of the mean over the other groups comparable with `group`, weighted by sensors; None if there are
-        none."""
+    def rest(self, group: int, columns: IntArray, odd: BoolArray | None = None) -> FloatArray | None:
+        """Row (p,) of the mean over the other groups comparable with `group`, weighted by sensors; None if there are none.
+
+        odd: (L,) groups that are not to count.
+        """
         others = (self.part == self.part[group]) & (columns >= 0)
         others[group] = False
+        if odd is not None:
+            others &= ~odd
         if not others.any():
             return None
         out = np.zeros(self.fit.beta.size)

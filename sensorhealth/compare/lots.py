@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sensorhealth.compare.adjust import adjusted
 from sensorhealth.compare.ageing import ageing_frame
 from sensorhealth.compare.deaths import Hazards, compare_hazards
+from sensorhealth.compare.rest import odd_groups
 from sensorhealth.compare.source import Compared, codes, column_of, compare_source, sources
 from sensorhealth.compare.words import confounding, verdict
 from sensorhealth.compare.worth import SensorSpread, extra_cost, life_interval, mean_life
@@ -60,7 +61,9 @@ def lots(
     and ageing are taken out (temperature, humidity, cylinders, sessions and sensors are in any case). margin: rates
     within 1 -/+ margin of each other count as the same. alpha, method: of the verdict on the adjusted p values (fdr,
     holm). sensors: the records' table, for prices. forecast: the forecast table, for expected claims. Raises FitError
-    where lives have no column `by`. The comparison stands on the likeliest ageing curve of each kind.
+    where lives have no column `by`. Each lot is held against the mean of the others of its kind, without those found
+    different before (a bad lot must not make all others look good). The comparison stands on the likeliest ageing curve
+    of each kind.
     """
     column_of(lives, by)
     money = money or Money()
@@ -71,11 +74,12 @@ def lots(
         if compared is None:
             continue
         done.add(source.stratum.name)
-        frame = ageing_frame(compared, LEVEL, margin).assign(note=confounding(compared))
+        odd = odd_groups(compared.grouped, alpha, method)
+        frame = ageing_frame(compared, odd, LEVEL, margin).assign(note=confounding(compared, odd))
         hazards = _hazards(source.lives, codes(source.lives[by])[0], compared.names.size)
         frame = frame.assign(**_death_columns(hazards))
         rng = np.random.default_rng(random_state)
-        frame = frame.assign(**_life_columns(compared, frame, hazards, life_horizon_years, rng))
+        frame = frame.assign(**_life_columns(compared, odd, frame, hazards, life_horizon_years, rng))
         frames.append(frame)
     frames += [_without_ageing(part, by) for name, part in lives.groupby("stratum") if name not in done]
     table = pd.concat([frame for frame in frames if len(frame)], ignore_index=True) if frames else pd.DataFrame()
@@ -120,7 +124,7 @@ def _death_columns(hazards: Hazards) -> dict[str, FloatArray]:
 
 
 def _life_columns(
-    compared: Compared, frame: pd.DataFrame, hazards: Hazards, horizon: float, rng: np.random.Generator
+    compared: Compared, odd: NDArray[np.bool_], frame: pd.DataFrame, hazards: Hazards, horizon: float, rng: np.random.Generator
 ) -> dict[str, FloatArray]:
     """Mean life of a new sensor of each group with its interval, and of the rest of its kind."""
     grouped, source = compared.grouped, compared.source
@@ -136,7 +140,7 @@ def _life_columns(
         hazard = np.r_[hazards.shrunken(int(at)), hazards.draws(int(at), DRAWS, rng)]
         life = life_interval(mean, covariance, hazard, spread, source.curve, horizon, rng, LEVEL)
         out["life_years"][at], out["life_low"][at], out["life_high"][at] = life
-        rest = grouped.rest(int(at), grouped.level), grouped.rest(int(at), grouped.slope)
+        rest = grouped.rest(int(at), grouped.level, odd), grouped.rest(int(at), grouped.slope, odd)
         if rest[0] is not None and rest[1] is not None:
             other = grouped.contrasts(np.vstack([rest[0], rest[1]]))
             slope = np.zeros(1) if flat else other.estimate[1:]

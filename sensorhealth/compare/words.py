@@ -29,8 +29,8 @@ def verdict(ratio: float, q_value: float, p_equivalent: float, alpha: float) -> 
     return "same within the margin" if p_equivalent <= alpha else "cannot tell"
 
 
-def confounding(compared: Compared) -> list[str]:
-    """For each group what it cannot be told apart from, empty where nothing."""
+def confounding(compared: Compared, odd: NDArray[np.bool_]) -> list[str]:
+    """For each group what it cannot be told apart from or was not compared with (odd (L,)), empty where nothing."""
     lives, code = compared.source.lives, compared.code
     out: list[list[str]] = [[] for _ in compared.names]
     grouped = compared.grouped
@@ -53,6 +53,10 @@ def confounding(compared: Compared) -> list[str]:
     for at, text in enumerate(_ages(compared)):
         if text:
             out[at].append(text)
+    for group in np.flatnonzero(grouped.level >= 0):
+        without = [str(name) for name in compared.names[odd] if name != compared.names[group]]
+        if without:
+            out[group].append(f"compared with the others without {', '.join(without)}")
     if compared.chosen < compared.source.stratum.life_id.size:
         text = f"compared on {compared.chosen} of {compared.source.stratum.life_id.size} sensors, drawn at random"
         for parts_of_one in out:

@@ -11,6 +11,8 @@ import pytest
 
 from sensorhealth.compare.groups import Grouped, fit_groups
 from sensorhealth.compare.pairs import family_p_values
+from sensorhealth.compare.rest import against_rest as held_against_rest
+from sensorhealth.compare.rest import odd_groups
 from sensorhealth.compare.wald import fixed_effects
 from sensorhealth.degradation import reml
 from sensorhealth.degradation.reml_data import CrossedClass, CrossedData
@@ -128,6 +130,22 @@ def test_suppliers_are_compared_over_lots_not_over_sensors() -> None:
     errors = [against_rest(item, 0, item.slope).error[0] for item in (with_lots, without)]
     assert errors[0] > 1.5 * errors[1]
     assert against_rest(with_lots, 0, with_lots.slope).degrees[0] < 12
+
+
+def test_a_bad_lot_does_not_make_the_good_ones_look_good() -> None:
+    """Four lots of which one loses twice as fast: it is taken out of the rest, and then no other stands out."""
+    from dataclasses import replace
+
+    fleet = unbalanced_fleet(8, 80, 12, 4)
+    sensor = np.repeat(np.arange(80), 12)
+    spoilt = replace(fleet, y=fleet.y - 0.18 * fleet.t * (fleet.lot[sensor] == 2))
+    grouped = fitted(spoilt, 4)
+    assert list(odd_groups(grouped, 0.05)) == [False, False, True, False]
+    plain = {at: gap.p_value()[0] for at, _, gap in held_against_rest(grouped, grouped.slope, np.zeros(4, bool))}
+    cleared = {at: gap.p_value()[0] for at, _, gap in held_against_rest(grouped, grouped.slope, odd_groups(grouped, 0.05))}
+    assert min(plain[at] for at in (0, 1, 3)) < 0.05
+    assert min(cleared[at] for at in (0, 1, 3)) > 0.05
+    assert cleared[2] == pytest.approx(plain[2])
 
 
 @pytest.mark.slow
