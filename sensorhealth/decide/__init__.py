@@ -2,6 +2,7 @@
 
 from sensorhealth.decide.budget import budget
 from sensorhealth.decide.comparing import compare_policies, compare_schemes
+from sensorhealth.decide.events import SharedEvents, shared_events
 from sensorhealth.decide.evidence import Evidence
 from sensorhealth.decide.orders import orders
 from sensorhealth.decide.plan import FleetPlan, plan, plan_fleet
@@ -9,23 +10,22 @@ from sensorhealth.decide.policy import KindPolicy, Policy, SitePolicy
 from sensorhealth.decide.sheet import evidence_sheets
 from sensorhealth.decide.visits import visits
 from sensorhealth.decide.warranty import warranty_list
-from sensorhealth.decide.worlds import new_sensor_lives, possible_worlds
 
 __all__ = [
     "Evidence",
     "FleetPlan",
     "KindPolicy",
     "Policy",
+    "SharedEvents",
     "SitePolicy",
     "budget",
     "compare_policies",
     "compare_schemes",
     "evidence_sheets",
-    "new_sensor_lives",
     "orders",
     "plan",
     "plan_fleet",
-    "possible_worlds",
+    "shared_events",
     "visits",
     "warranty_list",
 ]
