@@ -48,8 +48,8 @@ class FamilyFit:
 
     @property
     def aic(self) -> float:
-        """Akaike's information criterion at the mode."""
-        return 2.0 * self.theta.size - 2.0 * self.loglik
+        """Akaike's information criterion at the mode; where there is a prior, of likelihood times prior."""
+        return 2.0 * self.theta.size - 2.0 * self.logpost
 
     @property
     def natural(self) -> Array:

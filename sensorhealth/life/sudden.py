@@ -15,7 +15,7 @@ from ..technologies import technologies
 from .families import life_families
 from .lifedata import DAYS_PER_YEAR, LifeData, life_data, years_between
 from .mixture import HazardMixture, fit_mixture
-from .prior import cohort, technology_prior
+from .prior import LevelPrior, technology_prior
 
 Array = NDArray[np.float64]
 
@@ -52,12 +52,11 @@ class SuddenDraw:
 class SuddenLife(BaseEstimator):
     """Life distribution of sudden ends, per technology, and per stratum (technology and gas) within it.
 
-    families: names of the life families that compete (see sensorhealth.life.families); they are averaged by Akaike's
-    weights. prior_deaths: how many deaths' worth of evidence the technology's default counts for
-    (sensorhealth.life.prior). With no deaths in E sensor-years and the default rate r the forecast hazard is
-    therefore about prior_deaths / (E + prior_deaths / r): neither nought nor the default. stratum_deaths: how many
-    deaths' worth of evidence the technology counts for in each of its strata. n_draws: parameter draws per family,
-    carried into every probability. random_state: seed of those draws.
+    families: names of the life families that compete (see sensorhealth.life.families); they are averaged by Akaike's weights.
+    prior_deaths: how many deaths' worth of evidence the technology's default counts for (sensorhealth.life.prior). With no
+    deaths in E sensor-years the forecast hazard is then near the default while E is small and falls towards 1 / E when it
+    is large: neither nought nor the default. stratum_deaths: how many deaths' worth of evidence the technology counts for in
+    each of its strata. n_draws: parameter draws per family, carried into every probability. random_state: seed of the draws.
 
     Learned: groups_ (name -> HazardMixture), families_ (name -> most likely family), summary_ (DataFrame: group,
     level, family, weight, parameter, estimate, std_error, deaths, lives, exposure_years, aic), as_of_. Ages inside
@@ -97,17 +96,17 @@ class SuddenLife(BaseEstimator):
         levels: dict[str, str] = {}
         for name in sorted(set(technology)):
             rows = technology == name
-            prior = technology_prior(technologies().get(name), self.prior_deaths)
+            prior = technology_prior(technologies().get(name), self.prior_deaths, data.take(rows))
             groups[name] = fit_mixture(chosen, data.take(rows), prior, self.n_draws, rng)
             levels[name] = "technology"
             strata = sorted(set(stratum[rows]))
             for one in strata if len(strata) > 1 else []:
-                inner = cohort(groups[name].cumulative_hazard, prior.edges[-1], self.stratum_deaths, prior.log_shape)
+                inner = LevelPrior(groups[name].cumulative_hazard, prior.age, self.stratum_deaths, prior.log_shape)
                 groups[one] = fit_mixture(chosen, data.take(stratum == one), inner, self.n_draws, rng)
                 levels[one] = "stratum"
         flat = [name for name, facts in technologies().items() if not facts.soft_end]
         others = data.take(~np.isin(technology, flat))
-        groups[POOLED] = fit_mixture(chosen, others, technology_prior(None, self.prior_deaths), self.n_draws, rng)
+        groups[POOLED] = fit_mixture(chosen, others, technology_prior(None, self.prior_deaths, others), self.n_draws, rng)
         levels[POOLED] = "pooled"
         self.groups_ = groups
         self.as_of_ = pd.Timestamp(as_of)

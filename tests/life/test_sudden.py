@@ -88,9 +88,17 @@ def test_few_deaths_give_a_small_hazard_but_never_none(deaths: int) -> None:
     sudden = SuddenLife().fit(lives, AS_OF)
     exposure = life_data(lives, AS_OF).exposure
     within_a_year = sudden.conditional_cdf(lives[lives["current"]], AS_OF, [365.25]).mean()
-    # the documented weight of the default: one death at 0.02 a year
+    # the default is worth one death: 0.02 a year while there is little exposure, 1 / exposure when there is much
     expected = (deaths + 1.0) / (exposure + 50.0)
-    assert 0.4 * expected < within_a_year < 2.0 * expected
+    assert 0.5 * expected < within_a_year < 2.0 * expected
+
+
+def test_ends_that_come_with_age_are_learnt_against_the_default() -> None:
+    # the default of a technology with a soft end is a constant hazard; deaths between two and three years say otherwise
+    lives = fleet_lives(400, 21, scale=2.8, shape=7.0)
+    sudden = SuddenLife().fit(lives, AS_OF)
+    true = np.exp(-((np.array([1.5, 2.5, 3.0]) / 2.8) ** 7.0))
+    assert sudden.survival("electrochemical", np.array([1.5, 2.5, 3.0]) * 365.25) == pytest.approx(true, abs=0.06)
 
 
 def test_no_lives_of_a_technology_fall_back_on_all_and_no_records_on_the_default() -> None:

@@ -20,12 +20,14 @@ class LifeFamily(ABC):
 
     name: as people call it. parameters: natural names, in the order of `theta` and of `natural(theta)`. shapes:
     positions in theta that a prior should hold (not the scale); for each, theta there when the life is like an
-    exponential one, and its change when the life is like a Weibull one, per unit of log Weibull shape.
+    exponential one, and its change when the life is like a Weibull one, per unit of log Weibull shape. log_shape: the log
+    of the Weibull shape that a family without a shape of its own amounts to; None where it has one, or is free.
     """
 
     name: str
     parameters: tuple[str, ...]
     shapes: Mapping[int, tuple[float, float]]
+    log_shape: float | None = None
 
     @abstractmethod
     def cumulative_hazard(self, age: ArrayLike, theta: ArrayLike) -> Array:
@@ -46,6 +48,10 @@ class LifeFamily(ABC):
     @abstractmethod
     def start(self, rate: float, age: float) -> Array:
         """A start (p,) for a fit: deaths per unit of exposure, and the typical age seen."""
+
+    def bands(self, age: float) -> Array:
+        """Edges of the bands of age in which a prior may speak of this family's level: one band, from 0 to `age`."""
+        return np.array([0.0, age])
 
     def hazard(self, age: ArrayLike, theta: ArrayLike) -> Array:
         """Hazard rate (per unit of age)."""

@@ -16,6 +16,7 @@ class Exponential(LifeFamily):
     name = "exponential"
     parameters = ("rate",)
     shapes = MappingProxyType({})
+    log_shape = 0.0
 
     def cumulative_hazard(self, age: ArrayLike, theta: ArrayLike) -> Array:
         """Rate times age."""

@@ -50,6 +50,10 @@ class Piecewise(LifeFamily):
         spent = np.clip((level[..., None] - before) / rates, 0.0, width)
         return np.sum(spent, axis=-1)
 
+    def bands(self, age: float) -> Array:
+        """Every piece is a band of its own; the last one as long as the one before it."""
+        return np.append(self._starts, 2 * self.knots[-1] - self._starts[-2])
+
     def natural(self, theta: ArrayLike) -> Array:
         """Rates of the pieces."""
         return np.exp(np.asarray(theta, dtype=float))
