@@ -51,7 +51,7 @@ def test_a_folder_of_csv_reads_like_the_tables_it_was_written_from(tables, tmp_p
 
 def test_a_past_date_knows_nothing_that_came_later(tables) -> None:
     late = tables.changed("sensors", 1, removed=pd.Timestamp("2021-10-01"), removal_reason="worn").changed(
-        "sensors", 12, installed=pd.Timestamp("2021-06-01")
+        "sensors", 12, installed=pd.Timestamp("2021-06-20")
     )
     fleet = late.fleet()
     early = fleet.known_at(pd.Timestamp("2021-05-01"))

@@ -22,6 +22,21 @@ def whole_day(times: Array) -> Array:
     return times.astype("datetime64[D]").astype("datetime64[us]")
 
 
+def swapped(time: Array) -> Array:
+    """Each time with day and month exchanged; NaT where that gives no date or the same one."""
+    day = time.astype("datetime64[D]")
+    month = time.astype("datetime64[M]")
+    year = time.astype("datetime64[Y]")
+    day_number = (day - month.astype("datetime64[D]")).astype(np.int64)  # 0-based; meaningless for NaT, masked below
+    month_number = (month - year.astype("datetime64[M]")).astype(np.int64)
+    ok = ~np.isnat(time) & (day_number < 12) & (day_number != month_number)
+    day_number, month_number = np.where(ok, day_number, 0), np.where(ok, month_number, 0)
+    new_month = year.astype("datetime64[M]") + day_number.astype("timedelta64[M]")
+    new_day = new_month.astype("datetime64[D]") + month_number.astype("timedelta64[D]")
+    new = new_day.astype("datetime64[us]") + (time - day.astype("datetime64[us]"))
+    return np.where(ok, new, np.datetime64("NaT", "us"))
+
+
 def last_moment(days: Array) -> Array:
     """The end of a day that is stated without a time of day, else the stated time itself."""
     return np.where(days == whole_day(days), days + DAY - np.timedelta64(1, "us"), days)

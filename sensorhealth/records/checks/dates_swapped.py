@@ -6,7 +6,7 @@ import numpy as np
 
 from ..bench import CORRECTED, SET_ASIDE, Array, Batch, Bench, shown, sorted_order
 from ..raw import IntArray
-from ._tools import TABLES, last_moment, where, whole_day
+from ._tools import TABLES, last_moment, swapped, where, whole_day
 
 ORDER = 40
 _DAY = 86_400_000_000
@@ -43,11 +43,13 @@ def _misplaced(bench: Bench) -> list[Batch]:
     end = _end(bench.integers("time")[known])
     outside = known & ((time < installed) | (time > removed) | (time > end))
     odd = where(outside | _out_of_turn(bench, known))
-    swapped = _swapped(time[odd])
+    turned_round = swapped(time[odd])
     before, after, turned = _neighbours(bench, odd, known)
-    fits = (swapped >= installed[odd]) & ~(swapped > removed[odd]) & (swapped <= end)
-    good = fits & ((turned & (swapped >= before) & (swapped <= after)) | _fits_the_source(bench, odd, known, swapped))
-    at, new = odd[good], swapped[good]
+    fits = (turned_round >= installed[odd]) & ~(turned_round > removed[odd]) & (turned_round <= end)
+    good = fits & (
+        (turned & (turned_round >= before) & (turned_round <= after)) | _fits_the_source(bench, odd, known, turned_round)
+    )
+    at, new = odd[good], turned_round[good]
     why = {True: "outside the sensor's time in service", False: "out of turn between the rows around it"}
     reasons = [
         f"as stated it is {why[bool(out)]}; with day and month exchanged ({shown(day)[:10]}) it fits"
@@ -57,21 +59,6 @@ def _misplaced(bench: Bench) -> list[Batch]:
         Batch("day and month swapped", "calibrations", "time", CORRECTED, at, reasons=reasons,
               changes={"time": new}, otherwise=SET_ASIDE)
     ]  # fmt: skip
-
-
-def _swapped(time: Array) -> Array:
-    """Each time with day and month exchanged; NaT where that gives no date or the same one."""
-    day = time.astype("datetime64[D]")
-    month = time.astype("datetime64[M]")
-    year = time.astype("datetime64[Y]")
-    day_number = (day - month.astype("datetime64[D]")).astype(np.int64)  # 0-based; meaningless for NaT, masked below
-    month_number = (month - year.astype("datetime64[M]")).astype(np.int64)
-    ok = ~np.isnat(time) & (day_number < 12) & (day_number != month_number)
-    day_number, month_number = np.where(ok, day_number, 0), np.where(ok, month_number, 0)
-    new_month = year.astype("datetime64[M]") + day_number.astype("timedelta64[M]")
-    new_day = new_month.astype("datetime64[D]") + month_number.astype("timedelta64[D]")
-    new = new_day.astype("datetime64[us]") + (time - day.astype("datetime64[us]"))
-    return np.where(ok, new, np.datetime64("NaT", "us"))
 
 
 def _end(times: IntArray) -> np.datetime64:
@@ -93,7 +80,7 @@ def _out_of_turn(bench: Bench, known: Array) -> Array:
     return result
 
 
-def _fits_the_source(bench: Bench, odd: IntArray, known: Array, swapped: Array) -> Array:
+def _fits_the_source(bench: Bench, odd: IntArray, known: Array, turned_round: Array) -> Array:
     """Whether the row stands in the source between rows of just the swapped date, in a table kept in order of time."""
     rows, time = np.flatnonzero(known), bench.integers("time")
     stated = time[rows]
@@ -102,7 +89,7 @@ def _fits_the_source(bench: Bench, odd: IntArray, known: Array, swapped: Array) 
     place = np.searchsorted(rows, odd)
     before, after = stated[np.maximum(place - 1, 0)], stated[np.minimum(place + 1, len(rows) - 1)]
     low, high = np.minimum(before, after) - 3 * _DAY, np.maximum(before, after) + 3 * _DAY
-    new = swapped.astype("datetime64[us]").view(np.int64)
+    new = turned_round.astype("datetime64[us]").view(np.int64)
     fits: Array = (high - low < 16 * _DAY) & (new >= low) & (new <= high) & ((time[odd] < low) | (time[odd] > high))
     return fits
 

@@ -1,0 +1,115 @@
+"""Times that cannot be: each is found, named, and dealt with as stated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from .telling import cell, found, only
+
+
+def test_the_same_numbers_seconds_later_are_a_second_upload(tables) -> None:
+    again = tables.calibrations.iloc[4].to_dict() | {"time": tables.calibrations["time"].iloc[4] + pd.Timedelta("30s")}
+    assert only(tables.with_calibrations(again).fleet(), "near duplicate")["row"] == 121
+
+
+def test_the_same_numbers_without_the_time_of_day_are_a_second_upload(tables) -> None:
+    again = tables.calibrations.iloc[4].to_dict() | {"time": tables.calibrations["time"].iloc[4].normalize()}
+    assert only(tables.with_calibrations(again).fleet(), "near duplicate")["done"] == "set aside"
+
+
+def test_the_same_numbers_an_hour_apart_are_doubted_as_a_time_zone(tables) -> None:
+    again = tables.calibrations.iloc[4].to_dict() | {"time": tables.calibrations["time"].iloc[4] + pd.Timedelta("1h")}
+    assert only(tables.with_calibrations(again).fleet(), "time zone suspect")["done"] == "doubted"
+
+
+def test_times_outside_service_are_set_aside(tables) -> None:
+    spoilt = tables.changed("calibrations", 3, time=pd.Timestamp("2020-12-24")).changed(
+        "sensors", 2, removed=pd.Timestamp("2021-06-15"), removal_reason="worn"
+    )
+    fleet = spoilt.fleet()
+    assert found(fleet, "before installation")["row"].tolist() == [3]
+    late = tables.calibrations[(tables.calibrations["sensor_id"] == "S002") & (tables.calibrations["time"] > "2021-06-16")]
+    assert found(fleet, "after removal")["row"].tolist() == (late.index + 1).tolist()
+
+
+def test_a_calibration_on_the_day_of_installation_or_removal_is_used(tables) -> None:
+    day = tables.calibrations["time"].iloc[0]
+    fleet = tables.changed(
+        "sensors", 1, installed=day + pd.Timedelta("5h"), removed=tables.calibrations["time"].iloc[9].normalize()
+    ).fleet()
+    assert fleet.findings.empty
+
+
+def test_a_reset_clock_is_named(tables) -> None:
+    assert only(tables.changed("calibrations", 3, time=pd.Timestamp("1970-01-01 00:12")).fleet(), "clock reset")["row"] == 3
+
+
+def test_a_time_years_after_everything_else_is_in_the_future(tables) -> None:
+    assert only(tables.changed("calibrations", 3, time=pd.Timestamp("2031-04-02")).fleet(), "in the future")["row"] == 3
+
+
+def test_day_and_month_swapped_outside_service_is_put_right(tables) -> None:
+    row = int(tables.calibrations.index[tables.calibrations["time"].dt.strftime("%m-%d") == "04-02"][0]) + 1
+    true = tables.calibrations["time"].iloc[row - 1]
+    early = tables.changed(
+        "sensors", int(tables.calibrations["sensor_id"].iloc[row - 1][1:]), installed=pd.Timestamp("2021-02-20")
+    )
+    early = early.changed("calibrations", row, time=true.replace(month=true.day, day=true.month))
+    fleet = early.fleet()
+    assert found(fleet, "day and month swapped")["row"].tolist() == [row]
+    assert cell(fleet, row, "time") == true
+    assert (found(early.fleet(corrections=False), "day and month swapped")["done"] == "set aside").all()
+
+
+def test_day_and_month_swapped_between_ordered_neighbours_is_put_right(tables) -> None:
+    place = int(np.flatnonzero(tables.calibrations["time"].dt.strftime("%m-%d") == "07-01")[0])
+    true = tables.calibrations["time"].iloc[place]
+    spoilt = tables.changed("calibrations", place + 1, time=true.replace(month=1, day=7))
+    assert found(spoilt.fleet(), "day and month swapped")["row"].tolist() == [place + 1]
+    assert cell(spoilt.fleet(), place + 1, "time") == true
+
+
+def test_a_swapped_date_of_installation_is_put_right_by_the_calibrations(tables) -> None:
+    spoilt = tables.changed("sensors", 1, installed=pd.Timestamp("2021-10-01"), manufactured=pd.NaT)  # was 10 January
+    fleet = spoilt.fleet()
+    finding = only(fleet, "day and month swapped")
+    assert (finding["table"], finding["column"], finding["done"]) == ("sensors", "installed", "corrected")
+    assert fleet.sensors["installed"].iloc[0] == pd.Timestamp("2021-01-10") and len(fleet.calibrations) == 120
+    strict = spoilt.fleet(corrections=False)
+    assert (
+        found(strict, "day and month swapped")["done"].tolist() == ["doubted"] and len(found(strict, "before installation")) == 9
+    )
+
+
+def test_a_date_of_installation_that_no_swap_explains_is_doubted(tables) -> None:
+    fleet = tables.changed("sensors", 1, installed=pd.Timestamp("2021-10-20"), manufactured=pd.NaT).fleet()
+    assert found(fleet, "installed after its calibrations")["row"].tolist() == [1]
+    assert len(found(fleet, "before installation")) == 9
+
+
+def test_a_swapped_date_of_removal_is_put_right_by_the_calibrations(tables) -> None:
+    fleet = tables.changed("sensors", 1, removed=pd.Timestamp("2021-02-12"), removal_reason="worn").fleet()  # was 2 December
+    assert only(fleet, "day and month swapped")["column"] == "removed"
+    assert fleet.sensors["removed"].iloc[0] == pd.Timestamp("2021-12-02") and len(fleet.calibrations) == 120
+
+
+def test_a_date_that_could_be_right_is_left_alone(tables) -> None:
+    """Sorted by time, a swapped date within service cannot be told from a true one: it must not be touched."""
+    assert not len(found(tables.fleet(), "day and month swapped"))
+
+
+def test_dates_of_a_sensor_that_contradict_each_other_are_said(tables) -> None:
+    spoilt = tables.changed("sensors", 1, removed=pd.Timestamp("2020-01-01")).changed(
+        "sensors", 2, manufactured=pd.Timestamp("2021-05-01")
+    )
+    fleet = spoilt.changed("sensors", 3, warranty_end=pd.Timestamp("2019-01-01")).fleet()
+    assert found(fleet, "removed before installed")["row"].tolist() == [1]
+    assert found(fleet, "made after installed")["row"].tolist() == [2]
+    assert found(fleet, "warranty before installed")["row"].tolist() == [3]
+    assert "its own row was set aside" in found(fleet, "unknown sensor")["reason"].iloc[0].replace("the sensor's", "its")
+
+
+def test_a_sensor_in_service_long_before_its_records_is_said(tables) -> None:
+    fleet = tables.changed("sensors", 1, installed=pd.Timestamp("2018-01-01"), manufactured=pd.NaT).fleet()
+    assert only(fleet, "records begin late")["count"] == 1
