@@ -63,7 +63,7 @@ def _page(analysis: Any, order: tuple[str, ...], answers: str, body: str, stores
     style, script = html.asset("page.css"), html.asset(*SCRIPTS)
     policy = f"default-src 'none'; style-src 'unsafe-inline'; img-src data:; script-src {html.digest(script)}"
     links = "".join(f'<li><a href="#{name}">{html.text(sections.TITLES[name])}</a></li>' for name in (*order, "cautions"))
-    source = html.text(analysis.fleet.source)
+    source, day = html.text(analysis.fleet.source), f"<time>{wording.date(analysis.as_of)}</time>"
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{html.text(policy)}">'
@@ -71,8 +71,8 @@ def _page(analysis: Any, order: tuple[str, ...], answers: str, body: str, stores
         '<meta name="color-scheme" content="light dark">'
         f"<title>Sensor health on {wording.date(analysis.as_of)}</title><style>{style}</style></head><body>"
         '<a class="skip" href="#answers">Skip to the answers</a>'
-        f"<header><h1>Sensor health on {wording.date(analysis.as_of)}</h1>"
-        f'<p class="quiet">Records: {source}. Nothing after {wording.date(analysis.as_of)} was read.</p></header>'
+        f"<header><h1>Sensor health on {day}</h1>"
+        f'<p class="quiet">Records: {source}. Nothing after {day} was read.</p></header>'
         f'<main id="report"><div id="answers" class="answers" tabindex="-1">{answers}</div>'
         f'<p class="caution"><strong>Caution.</strong> {html.text(SHORT)} <a href="#cautions">All cautions</a></p>'
         f'<nav aria-label="Sections"><ul>{links}</ul></nav>{body}</main>'

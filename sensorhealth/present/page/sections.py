@@ -136,7 +136,7 @@ class Table:
 
 def contract_tables(analysis: Any, track_record: Any = None) -> dict[str, Table]:
     """The page's tables, by section, that come straight from the contract's outputs; empty ones are left out."""
-    record = None if track_record is None else track_record.table
+    record = None if track_record is None else track_record.table.sort_values("as_of", na_position="first", kind="stable")
     found = {
         "retest": ("retest", "Sensors to test again", analysis.retest),
         "visits": ("visits", "Visits", analysis.visits),
