@@ -8,13 +8,16 @@ import numpy as np
 
 from sensorhealth.degradation import reml
 from sensorhealth.degradation.curves import Curve, candidates
-from sensorhealth.degradation.design import FloatArray, Stratum
+from sensorhealth.degradation.design import Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, crossed_data
 from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, fit_curve
 from sensorhealth.degradation.robust import choose_degrees
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
 MOST_CURVES = 5
+REFINED = (1.0, 0.5, 0.25)  # steps by which the shapes of the likelier families are tuned
+NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
+SECOND_LOOK = 12  # curves looked at again from a fit on the best
 FAR = 12.0  # deviance behind the best at the first look, beyond which a curve is not fitted
 WANDERS = (0.003, 0.03)  # of the noise's variance, gathered between two readings, tried first
 SUPPORT = 2.706  # deviance that a wander must gain: 5 % point of 1/2 chi2_0 + 1/2 chi2_1 (variance on its boundary)
@@ -63,19 +66,40 @@ def fit_curves(
         gain = first.deviance - loose.deviance
         if gain > SUPPORT:
             first, options = loose, replace(options, brownian=True)
-    look = np.array([_first_look(stratum, curve, terms, first) for curve, _ in grid])
-    look = look - look.min()
-    prior = np.array([weight for _, weight in grid])
-    score = look - 2.0 * np.log(prior)
-    close = np.flatnonzero((look < FAR) & (np.argsort(np.argsort(score)) < MOST_CURVES + 2))
-    tried: dict[int, CurveFit] = {}
-    for k in close.tolist():
-        curve = grid[k][0]
-        tried[k] = first if curve == first.curve else fit_curve(stratum, curve, terms, options, first)
-    deviance = look + min(item.deviance for item in tried.values())
-    for k, item in tried.items():
-        deviance[k] = item.deviance
-    return _weigh(grid, deviance, tried), gain
+    tried = {grid[0][0]: first} if first.curve == grid[0][0] else {}
+    looks = {curve: _look(stratum, curve, terms, first) for curve, _ in grid}
+    best = min(looks, key=lambda curve: looks[curve])
+    if looks[best] < looks[first.curve] - 1.0:  # ask again from a fit that suits the readings
+        tried[best] = first = fit_curve(stratum, best, terms, options, first)
+        nearest = sorted(looks, key=lambda curve: looks[curve])[:SECOND_LOOK]
+        looks = {curve: _look(stratum, curve, terms, first) for curve in nearest}
+    for step in REFINED:
+        _refine(stratum, terms, first, looks, step)
+    prior = _priors(grid, looks)
+    least = min(looks.values())
+    order = sorted(looks, key=lambda curve: looks[curve] - 2.0 * np.log(prior[curve]))
+    for curve in order[: MOST_CURVES + 2]:
+        if looks[curve] - least < FAR and curve not in tried:
+            tried[curve] = fit_curve(stratum, curve, terms, options, first)
+    return _weigh(prior, looks, tried), gain
+
+
+def _refine(stratum: Stratum, terms: Terms, first: CurveFit, looks: dict[Curve, float], step: float) -> None:
+    """Add to `looks` the neighbours of the best member of each family that is not far behind."""
+    least = min(looks.values())
+    for family in sorted({curve.family for curve in looks}):
+        best = min((curve for curve in looks if curve.family == family), key=lambda curve: looks[curve])
+        if looks[best] - least < NEAR:
+            looks |= {curve: _look(stratum, curve, terms, first) for curve in best.near(step) if curve not in looks}
+
+
+def _priors(grid: list[tuple[Curve, float]], looks: dict[Curve, float]) -> dict[Curve, float]:
+    """Prior of each curve looked at: that of its family, split evenly over the members."""
+    family: dict[str, float] = {}
+    for curve, weight in grid:
+        family[curve.family] = family.get(curve.family, 0.0) + weight
+    count = {name: sum(curve.family == name for curve in looks) for name in family}
+    return {curve: family[curve.family] / count[curve.family] for curve in looks}
 
 
 def wander_helps(first: CurveFit) -> bool:
@@ -88,7 +112,7 @@ def wander_helps(first: CurveFit) -> bool:
     return any(reml.deviance(data, item, "ML") < before for item in tries)
 
 
-def _first_look(stratum: Stratum, curve: Curve, terms: Terms, first: CurveFit) -> float:
+def _look(stratum: Stratum, curve: Curve, terms: Terms, first: CurveFit) -> float:
     """Deviance of a curve at the variances and stand-ins of another: what ranks the curves before any search.
 
     Sessions are taken off as the other curve has them, which saves most of the work and changes little.
@@ -99,20 +123,19 @@ def _first_look(stratum: Stratum, curve: Curve, terms: Terms, first: CurveFit) -
     return reml.deviance(data, first.parameters, "ML")
 
 
-def _weigh(grid: list[tuple[Curve, float]], deviance: FloatArray, tried: dict[int, CurveFit]) -> list[CurveChoice]:
+def _weigh(prior: dict[Curve, float], looks: dict[Curve, float], tried: dict[Curve, CurveFit]) -> list[CurveChoice]:
     """Weights prior * exp(-deviance / 2), those under 1 % cut, the rest brought back to a sum of one."""
-    delta = deviance - min(deviance[k] for k in tried)
-    prior = np.array([weight for _, weight in grid])
-    raw = np.where([k in tried for k in range(len(grid))], prior * np.exp(-0.5 * delta), 0.0)
-    raw /= raw.sum()
-    best = np.argsort(-raw)[:MOST_CURVES]
-    kept = np.zeros(len(grid), dtype=bool)
-    kept[best] = raw[best] >= min(LEAST_WEIGHT, raw.max())
-    weight = np.where(kept, raw, 0.0)
-    weight /= weight.sum()
-    order = np.lexsort((delta, -weight))
+    least = min(item.deviance for item in tried.values())
+    nearest = min(looks.values())
+    delta = {curve: tried[curve].deviance - least if curve in tried else looks[curve] - nearest for curve in looks}
+    raw = {curve: prior[curve] * float(np.exp(-0.5 * delta[curve])) for curve in tried if curve in looks}
+    total = sum(raw.values())
+    best = sorted(raw, key=lambda curve: -raw[curve])[:MOST_CURVES]
+    kept = {curve: raw[curve] for curve in best if curve == best[0] or raw[curve] >= LEAST_WEIGHT * total}
+    weight = {curve: raw[curve] / sum(kept.values()) if curve in kept else 0.0 for curve in looks}
+    order = sorted(looks, key=lambda curve: (-weight[curve], delta[curve]))
     return [
-        CurveChoice(grid[k][0], grid[k][1], float(weight[k]), float(delta[k]), tried[int(k)] if kept[k] else None) for k in order
+        CurveChoice(curve, prior[curve], weight[curve], delta[curve], tried[curve] if curve in kept else None) for curve in order
     ]
 
 

@@ -11,7 +11,7 @@ from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import Terms, crossed_data
 from sensorhealth.degradation.reml_data import CrossedData, Method, Penalty, VarianceParameters
-from sensorhealth.degradation.robust import LEAST_WEIGHT, Sites, ballast, face_value, revise
+from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, ballast, face_value, revise
 
 SETTLED = 1e-3  # largest move of a stand-in at which the search for the variances goes on
 STILL = 1e-10  # the same where numbers are to be reproduced
@@ -48,6 +48,7 @@ class CurveFit:
     search: reml.CrossedFit | None
     degrees: float
     sites: Sites
+    data: CrossedData
     deviance: float
 
     @property
@@ -86,7 +87,7 @@ def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
     else:
         sites, search, parameters = start.sites, None, start.parameters
     for _ in range(0 if _is_plain(stratum, terms, degrees) else ROUNDS):
-        state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED)
+        state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED, 1.0)
         search = _search(state.data, options, parameters)
         sites, moved, parameters = state.sites, _moved(parameters, search.parameters), search.parameters
         if moved < ENOUGH:
@@ -115,12 +116,12 @@ def _finish(
     search: reml.CrossedFit | None,
     tolerance: float,
 ) -> CurveFit:
-    state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance)
+    state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance, EXACT)
     likelihood = -0.5 * reml.deviance(state.data, parameters, "ML") + state.sites.gain
     noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood
     extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, state.sites.spare, terms.floor) / noise
     likelihood += 0.5 * extra
-    return CurveFit(curve, terms, base, state.fit, search, degrees, state.sites, -2.0 * float(likelihood))
+    return CurveFit(curve, terms, base, state.fit, search, degrees, state.sites, state.data, -2.0 * float(likelihood))
 
 
 def _search(data: CrossedData, options: Options, start: VarianceParameters | None) -> reml.CrossedFit:
@@ -152,6 +153,7 @@ def _settle(
     method: Method,
     sites: Sites,
     tolerance: float,
+    kept: float,
 ) -> _State:
     """Bring the stand-ins to rest at given variances."""
     count, noise = base.y.size, parameters.residual
@@ -164,7 +166,7 @@ def _settle(
             return _State(data, fit, sites)
         step = 1.0 if number < CAREFUL else 0.5
         mean, variance = fit.fitted[:count], fit.fitted_variance[:count]
-        new = revise(sites, base.y, stratum.censoring, mean, variance, noise, degrees, step)
+        new = revise(sites, base.y, stratum.censoring, mean, variance, noise, degrees, step, kept)
         new = _doubted(new, terms, base.y, noise)
         move = np.abs(new.weight - sites.weight)
         shift = np.abs(new.weight * (new.response - base.y) - sites.weight * (sites.response - base.y))

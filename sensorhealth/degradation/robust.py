@@ -22,7 +22,7 @@ FloatArray = NDArray[np.float64]
 DEGREES = (3.0, 5.0, 8.0, 15.0, np.inf)  # of freedom tried for the noise
 LEAST_WEIGHT = 1e-6  # a reading far inside its censoring limit says nothing; keeps 1 / weight finite
 DEGREES_PRIOR = {3.0: -1.0, 5.0: -0.5, 8.0: 0.0, 15.0: 0.2, np.inf: 0.2}  # log prior: tails must show to be believed
-LEAST_SHARE = 1.0  # of the precision that a reading's noise is expected to have, which its stand-in keeps
+EXACT = 0.1
 SCALES = (0.05, 0.15, 0.3, 0.5, 0.7, 0.9, 1.1)  # of the present s2, tried with each
 
 
@@ -69,11 +69,14 @@ def revise(
     noise: float,
     degrees: float,
     step: float = 1.0,
+    kept: float = 1.0,
 ) -> Sites:
     """New stand-ins at the posterior `mean`, `variance` (N,) of the latent readings that the present ones gave.
 
     y (N,) ln ratio or limit; censoring (N,) +1 at or above y, -1 at or below, 0 read; noise: s2 (scale squared);
-    degrees: nu (inf = Gaussian); step: share of the way that is gone (damping).
+    degrees: nu (inf = Gaussian); step: share of the way that is gone (damping); kept: share of the precision that a
+    reading's noise is expected to have, which its stand-in keeps at least. 1 overstates what readings under heavy tails
+    tell, but is steady while variances are searched for; EXACT leaves room for what they really tell.
     """
     precision = sites.weight / noise
     left = np.maximum(1.0 - precision * variance, 1e-9)  # share of the posterior precision that others give
@@ -90,7 +93,7 @@ def revise(
         here = _beyond(sign * (cavity_mean[hidden] - y[hidden]), sign, cavity_variance[hidden], noise, degrees)
         parts[:, hidden] = here.log_z, here.shift, here.variance, here.by_noise, here.least
     log_z, shift, tilted, by_noise, least = parts
-    least = np.maximum(least, LEAST_WEIGHT / noise)
+    least = np.maximum(kept * least, LEAST_WEIGHT / noise)
     wanted = np.maximum((cavity_variance - tilted) / (tilted * cavity_variance), least)
     pull = wanted * cavity_mean + shift * (1.0 / cavity_variance + wanted)
     new = precision + step * (wanted - precision)
@@ -130,7 +133,7 @@ def _read(off: FloatArray, variance: FloatArray, noise: float, degrees: float) -
     shift = variance * near * off
     second = variance - variance**2 * near + variance**2 * off**2 * square
     by_noise = 0.5 * (off**2 * ((share * inverse**2) @ factor) - (share * inverse) @ factor)
-    least = LEAST_SHARE * (share @ (1.0 / factor))
+    least = share @ (1.0 / factor)
     return _Tilted(log_z, shift, np.maximum(second - shift**2, 1e-12 * variance), by_noise, least)
 
 
@@ -146,7 +149,7 @@ def _beyond(inside: FloatArray, sign: FloatArray, variance: FloatArray, noise: f
     bend = -(density * z / root**2).sum(axis=1) - slope**2
     by_noise = -0.5 * (density * z * (noise * factor / root**2)).sum(axis=1)
     tilted = np.maximum(variance * (1.0 + variance * bend), 1e-9 * variance)
-    least = np.where(inside < 0.0, LEAST_SHARE * slope / (np.abs(inside) + np.sqrt(variance + noise)), 0.0)
+    least = np.where(inside < 0.0, slope / (np.abs(inside) + np.sqrt(variance + noise)), 0.0)
     return _Tilted(log_z, sign * variance * slope, tilted, by_noise, least)
 
 

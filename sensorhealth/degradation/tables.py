@@ -93,22 +93,18 @@ def _cylinder_moments(stratum: Stratum, component: Component) -> dict[str, Float
     size, fit = stratum.cylinders.size, component.fitted.fit
     found = {key: np.zeros(size) for key in ("bias", "bias_variance", "fade", "fade_variance", "covariance", "prior")}
     stated = np.isfinite(stratum.tolerance)
-    layout = fit.criterion.layout
-    names = [item.name for item in component.fitted.base.classes]
-    column = np.full(size, -1, dtype=np.int64)
-    for name, mask in ((STATED, stated), (CYLINDER, ~stated)):
-        if name in names:
-            k = names.index(name)
-            found["bias"][mask], found["bias_variance"][mask] = fit.crossed[name]
-            found["prior"][mask] = component.fitted.parameters.crossed[name] * layout.scale[layout.class_of_column == k] ** 2
-            column[mask] = layout.first_column[k] + np.arange(int(mask.sum()))
-    if FADE in names:
+    classes = {item.name: item for item in component.fitted.base.classes}
+    everyone = np.arange(size)
+    if FADE in classes:
         found["fade"], found["fade_variance"] = fit.crossed[FADE]
-        fading = layout.first_column[names.index(FADE)] + np.arange(size)
-        done = fit.evaluation.eliminated
-        fixed = done.e[:, : layout.fixed] @ done.beta_root.T
-        joint = done.theta_inverse[column, fading] + (fixed[column] * fixed[fading]).sum(axis=1)
-        found["covariance"] = fit.evaluation.residual * joint * layout.scale[column] * layout.scale[fading]
+    for name, mask in ((STATED, stated), (CYLINDER, ~stated)):
+        if name in classes:
+            scale = classes[name].scale
+            found["bias"][mask], found["bias_variance"][mask] = fit.crossed[name]
+            found["prior"][mask] = component.fitted.parameters.crossed[name] * (1.0 if scale is None else scale**2)
+            if FADE in classes:
+                own = np.arange(int(mask.sum()))
+                found["covariance"][mask] = fit.crossed_covariance(name, own, FADE, everyone[mask])
     return found
 
 

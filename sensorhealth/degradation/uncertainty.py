@@ -15,17 +15,19 @@ from scipy import special, stats
 from sensorhealth.degradation import reml
 from sensorhealth.degradation.design import FloatArray
 from sensorhealth.degradation.fitting import CurveFit
+from sensorhealth.degradation.reml_data import VarianceParameters
 
 TAILS = 6.0
 
 
-def _normals(count: int, size: int, seed: int) -> tuple[FloatArray, FloatArray]:
-    """Standard normal points (count, size) and chi-square factors (count,) spread evenly (scrambled Sobol points)."""
+def _points(count: int, size: int, seed: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Points spread evenly (scrambled Sobol): Student-t steps (count, size), their squared lengths, uniforms (count,)."""
     power = int(np.ceil(np.log2(max(count, 2))))
-    points = stats.qmc.Sobol(size + 1, seed=np.random.default_rng(seed)).random_base2(power)[:count]
+    points = stats.qmc.Sobol(size + 2, seed=np.random.default_rng(seed)).random_base2(power)[:count]
     points = np.clip(points, 1e-9, 1.0 - 1e-9)
     chi = special.chdtri(TAILS, points[:, size]) / TAILS
-    return special.ndtri(points[:, :size]), np.asarray(chi, dtype=float)
+    steps = np.asarray(special.ndtri(points[:, :size]) / np.sqrt(chi)[:, None], dtype=float)
+    return steps, (steps**2).sum(axis=1), points[:, size + 1]
 
 
 def variance_draws(fitted: CurveFit, count: int, seed: int) -> list[tuple[CurveFit, float]]:
@@ -35,19 +37,31 @@ def variance_draws(fitted: CurveFit, count: int, seed: int) -> list[tuple[CurveF
         return [(fitted, 1.0)]
     criterion, mode, size = search.criterion, search.phi, len(search.phi)
     root = np.linalg.cholesky(search.parameter_covariance + 1e-14 * np.eye(size))
-    normal, chi = _normals(count, size, seed)
-    steps = normal / np.sqrt(chi)[:, None]
-    found: list[tuple[reml.CrossedFit, float]] = []
-    for step in steps:
+    profiled = all(item.fixed_variance is None for item in fitted.data.classes)
+    steps, squares, uniforms = _points(count, size, seed)
+    counted = fitted.data.y.size - fitted.data.x.shape[1]
+    found: list[tuple[VarianceParameters, float]] = []
+    for step, square, uniform in zip(steps, squares, uniforms):
         try:
             evaluation = criterion(mode + root @ step)
+            score = -0.5 * evaluation.value + 0.5 * (TAILS + size) * np.log1p(square / TAILS)
         except np.linalg.LinAlgError:
             continue
-        proposal = -0.5 * (TAILS + size) * np.log1p(step @ step / TAILS)
-        score = -0.5 * evaluation.value - proposal
-        found.append((reml.CrossedFit(criterion, evaluation, True, 1, "drawn"), float(score)))
+        drawn = reml.CrossedFit(criterion, evaluation, True, 1, "drawn")
+        scale = counted / float(special.chdtri(counted, uniform)) if profiled else 1.0
+        found.append((_scaled(drawn.parameters, scale), float(score)))
     weight = np.exp(np.array([score for _, score in found]) - max(score for _, score in found))
     weight /= weight.sum()
     kept = weight > 0.1 / count
     weight = np.where(kept, weight, 0.0) / weight[kept].sum()
-    return [(replace(fitted, fit=fit), float(share)) for (fit, _), share in zip(found, weight) if share > 0.0]
+    return [
+        (replace(fitted, fit=reml.solve(fitted.data, parameters, criterion.method)), float(share))
+        for (parameters, _), share in zip(found, weight)
+        if share > 0.0
+    ]
+
+
+def _scaled(parameters: VarianceParameters, scale: float) -> VarianceParameters:
+    """All variances times `scale`: given their ratios, the residual variance itself is scaled inverse chi-square."""
+    crossed = {name: scale * value for name, value in parameters.crossed.items()}
+    return VarianceParameters(scale * parameters.residual, scale * parameters.sensor, crossed, scale * parameters.brownian)

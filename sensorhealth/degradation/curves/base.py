@@ -30,6 +30,10 @@ class Curve(ABC):
     def grid(cls, oldest: float) -> list[Curve]:
         """The few members worth trying on readings that reach up to the age `oldest` (years)."""
 
+    def near(self, step: float) -> list[Curve]:
+        """Members of the family a `step` (1 = coarse) away on either side of each parameter; none without parameters."""
+        return []
+
     @property
     def parameter(self) -> str:
         """The shape's parameters in words, empty where it has none."""

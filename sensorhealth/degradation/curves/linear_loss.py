@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -28,6 +28,10 @@ class LinearLoss(Curve):
     @classmethod
     def grid(cls, oldest: float) -> list[Curve]:
         return [cls(oldest, fraction / oldest) for fraction in FRACTIONS]
+
+    def near(self, step: float) -> list[Curve]:
+        rates = (self.rate * (1.0 - 0.3 * step), self.rate * (1.0 + 0.3 * step))
+        return [replace(self, rate=rate) for rate in rates if rate * self.reference < LAST]
 
     @property
     def parameter(self) -> str:

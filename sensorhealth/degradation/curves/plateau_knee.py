@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 from sensorhealth.degradation.curves.base import Curve, FloatArray
 
 RESERVES = (3.0, 10.0, 30.0)
+HIGHEST = 1000.0  # reserve beyond which the plateau is flat to any measurement
 KNEES = (0.4, 0.7, 1.0)  # as a share of the oldest age seen: a knee that no reading has reached is not tried
 
 
@@ -31,9 +32,14 @@ class PlateauKnee(Curve):
     def grid(cls, oldest: float) -> list[Curve]:
         return [cls(oldest, reserve, share * oldest) for reserve in RESERVES for share in KNEES]
 
+    def near(self, step: float) -> list[Curve]:
+        knees = [replace(self, knee=self.knee * (1.0 + move * step)) for move in (-0.2, 0.2)]
+        reserves = [replace(self, reserve=self.reserve ** (1.0 + move * step)) for move in (-0.35, 0.35)]
+        return [curve for curve in knees + reserves if curve.knee <= self.reference and curve.reserve < HIGHEST]
+
     @property
     def parameter(self) -> str:
-        return f"reserve {self.reserve:g}, knee at {self.knee:.2f} years"
+        return f"reserve {self.reserve:.3g}, knee at {self.knee:.2f} years"
 
     @property
     def _k(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -25,9 +25,12 @@ class Power(Curve):
     def grid(cls, oldest: float) -> list[Curve]:
         return [cls(oldest, exponent) for exponent in EXPONENTS]
 
+    def near(self, step: float) -> list[Curve]:
+        return [replace(self, exponent=self.exponent * (1.0 + move * step)) for move in (-0.2, 0.2)]
+
     @property
     def parameter(self) -> str:
-        return f"exponent {self.exponent:g}"
+        return f"exponent {self.exponent:.3g}"
 
     def _raw(self, age: FloatArray) -> FloatArray:
         return age**self.exponent

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -26,9 +26,14 @@ class TwoPhase(Curve):
     def grid(cls, oldest: float) -> list[Curve]:
         return [cls(oldest, share * oldest, ratio) for share in KNEES for ratio in RATIOS]
 
+    def near(self, step: float) -> list[Curve]:
+        knees = [replace(self, knee=self.knee * (1.0 + move * step)) for move in (-0.3, 0.3)]
+        ratios = [replace(self, ratio=self.ratio ** (1.0 + move * step)) for move in (-0.5, 0.5)]
+        return [curve for curve in knees + ratios if curve.knee < self.reference]
+
     @property
     def parameter(self) -> str:
-        return f"{self.ratio:g} times as fast after {self.knee:.2f} years"
+        return f"{self.ratio:.2g} times as fast after {self.knee:.2f} years"
 
     def _raw(self, age: FloatArray) -> FloatArray:
         return np.minimum(age, self.knee) + self.ratio * np.maximum(age - self.knee, 0.0)
