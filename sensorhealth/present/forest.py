@@ -14,12 +14,13 @@ if TYPE_CHECKING:
 
 
 def rows(
-    data: pd.DataFrame, *, heading: str, value: str, marker: str, labels: list[str], empty: str, ax: Axes | None
+    data: pd.DataFrame, *, heading: str, value: str, marker: str, side: str = "", labels: list[str], empty: str, ax: Axes | None
 ) -> Axes:
     """Draw `data` from top to bottom: `value` with low and high, in groups of equal `heading`.
 
     marker names the column with each row's marker ("" = open circle: nothing proven); remark, where there is one, is
-    the column of words set beside the interval. labels: names of the rows. empty: what to say when there are no rows.
+    the column of words set beside the interval. side: column that says on which side of the interval the words stand
+    (left, right; "": all right). labels: names of the rows. empty: what to say when there are no rows.
     """
     names = data[heading].astype(str)
     starts = (names != names.shift()).to_numpy(dtype=bool)
@@ -36,14 +37,19 @@ def rows(
     for shape in np.unique(marks[proven]):
         chosen = marks == shape
         ax.scatter(at[chosen], place[chosen], s=44, marker=shape, color=style.VERMILION, zorder=3)
-    for y, x, remark in zip(place[proven], data["high"][proven], data["remark"][proven]):
-        style.write(ax, remark, x, y, offset=(6, 0))
+    outward = data.loc[proven, side].to_numpy() if side else np.full(int(proven.sum()), "right")
+    for y, way, row in zip(place[proven], outward, data[proven].to_dict("records")):
+        if way == "left":
+            style.write(ax, row["remark"], row["low"], y, offset=(-6, 0), ha="right")
+        else:
+            style.write(ax, row["remark"], row["high"], y, offset=(6, 0))
     for y, name in zip(place[starts], names[starts]):
         style.write(ax, name, 0, y - 0.95, coordinates=("axes fraction", "data"), color=style.MUTED, offset=(2, 0))
     ax.set_yticks(place, [wording.short(label) for label in labels], **style.PLAIN)
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(place[-1] + 0.8, place[0] - 1.6)
     low, high = float(data["low"].min()), float(data["high"].max())
-    ax.set_xlim(low - 0.04 * (high - low), high + (0.3 if proven.any() else 0.04) * (high - low) + 1e-12)
+    room = {way: 0.3 if way in outward else 0.04 for way in ("left", "right")}
+    ax.set_xlim(low - room["left"] * (high - low), high + room["right"] * (high - low) + 1e-12)
     style.grid(ax, "x")
     return ax

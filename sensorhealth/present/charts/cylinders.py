@@ -20,7 +20,7 @@ def cylinders_data(table: pd.DataFrame, *, max_rows: int = 40) -> pd.DataFrame:
     marker, remark.
 
     table: the cylinder_effects table. Flagged cylinders come first, then those farthest from their label in terms of
-    their interval; at most max_rows. Sorted by gas and ratio.
+    their interval; at most max_rows, but for twice as many where so many are flagged. Sorted by gas and ratio.
     """
     frame = table.loc[table["bias"].notna()].copy()
     for name, source in (("ratio", "bias"), ("low", "low"), ("high", "high")):
@@ -29,10 +29,12 @@ def cylinders_data(table: pd.DataFrame, *, max_rows: int = 40) -> pd.DataFrame:
     direction = frame["direction"].where(frame["flagged"], "")
     frame["marker"] = direction.map(MARKERS).fillna("").where(~frame["flagged"] | direction.isin(list(MARKERS)), "D")
     frame["remark"] = [f"{way}, {wording.count(n, 'sensor')}" for way, n in zip(direction, frame["sensors"])]
+    frame["side"] = direction.map({"weak": "left"}).fillna("right")
     width = (np.log(frame["high"]) - np.log(frame["low"])).clip(lower=1e-9)
     frame["order"] = -(np.log(frame["ratio"]).abs() / width) - 1e6 * frame["flagged"]
-    frame = frame.sort_values(["order", "cylinder_id"], kind="stable").head(max_rows)
-    kept = ["cylinder_id", "gas", "ratio", "low", "high", "sensors", "flagged", "marker", "remark"]
+    rows = min(max(max_rows, int(frame["flagged"].sum())), 2 * max_rows)
+    frame = frame.sort_values(["order", "cylinder_id"], kind="stable").head(rows)
+    kept = ["cylinder_id", "gas", "ratio", "low", "high", "sensors", "flagged", "marker", "remark", "side"]
     return frame.sort_values(["gas", "ratio", "cylinder_id"], kind="stable")[kept].reset_index(drop=True)
 
 
@@ -45,13 +47,14 @@ def cylinder_effects(table: pd.DataFrame, *, max_rows: int = 40, ax: Axes | None
     data = cylinders_data(table, max_rows=max_rows)
     labels = data["cylinder_id"].astype(str).tolist()
     ax = forest.rows(
-        data, heading="gas", value="ratio", marker="marker", labels=labels, empty="No cylinder is recorded.", ax=ax
+        data, heading="gas", value="ratio", marker="marker", side="side", labels=labels, empty="No cylinder is recorded.", ax=ax
     )
     if data.empty:
         return ax
     ax.axvline(1, color=style.INK, linewidth=0.9, zorder=1)
     hidden = int(table["bias"].notna().sum()) - len(data)
-    more = f"; {hidden} nearer to their label not drawn" if hidden else ""
+    beyond = int(table["flagged"].fillna(False).astype(bool).sum() - data["flagged"].sum())
+    more = f" · {hidden} not drawn, {beyond} of them beyond tolerance" if hidden else ""
     style.names(
         ax, x="true concentration / label (ratio)", title="Cylinders at their last use",
         note=f"line: 90 % interval · ▼ weak, ▲ strong: beyond tolerance · ○ not proven{more}",

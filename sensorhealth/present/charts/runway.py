@@ -30,9 +30,7 @@ def runway_data(forecast: pd.DataFrame, sensors: pd.DataFrame | None = None, *, 
     recorded).
     """
     rows = forecast.loc[forecast["status"].isin(WITH_FORECAST) & forecast["rul_days_p50"].notna()]
-    frame = (
-        rows[["sensor_id", *QUANTILES]].astype(dict.fromkeys(QUANTILES, float)).rename(columns={"sensor_id": "label"})
-    )
+    frame = rows[["sensor_id", *QUANTILES]].astype(dict.fromkeys(QUANTILES, float)).rename(columns={"sensor_id": "label"})
     frame["warranty_days"] = np.nan
     if sensors is not None and "warranty_end" in sensors and len(rows):
         ends = pd.to_datetime(rows["sensor_id"].map(sensors.set_index("sensor_id")["warranty_end"]))
@@ -69,7 +67,7 @@ def runway(
     if data.empty:
         return style.nothing(ax, "No sensor has a forecast.")
     as_of = pd.Timestamp(forecast["as_of"].iloc[0])
-    end = years or float(np.clip(np.ceil(data["rul_days_p50"].quantile(0.9) / 365.25 * 1.25), 1, 10))
+    end = years or float(np.clip(np.ceil(data["rul_days_p50"].quantile(0.8) / 365.25 * 1.1), 1, 10))
     edges = np.concatenate([[0], np.cumsum(data["sensors"])])
     middle = (edges[:-1] + edges[1:]) / 2
     drawn = {name: np.minimum(data[name].to_numpy() / 365.25, end) for name in QUANTILES}
@@ -85,9 +83,7 @@ def runway(
     visited = visits is not None and _draw_visits(ax, as_of, pd.to_datetime(pd.Series(list(visits))), end)
     ax.set(xlim=(0, end), ylim=(edges[-1], 0))
     style.grid(ax, "x")
-    _describe(
-        ax, data, as_of, labelled, {"| warranty ends": bool(seen.any()), "▸ median beyond": beyond, "▼ visits": visited}
-    )
+    _describe(ax, data, as_of, labelled, {"| warranty ends": bool(seen.any()), "▸ median beyond": beyond, "▼ visits": visited})
     return ax
 
 
@@ -122,9 +118,7 @@ def _draw_visits(ax: Axes, as_of: pd.Timestamp, dates: pd.Series, end: float) ->
     years = np.unique((dates - as_of).dt.days.to_numpy() / 365.25)
     years = years[(years >= 0) & (years <= end)]
     top = np.ones(len(years))
-    ax.scatter(
-        years, top, s=16, marker="v", color=style.INK, transform=ax.get_xaxis_transform(), clip_on=False, zorder=6
-    )
+    ax.scatter(years, top, s=16, marker="v", color=style.INK, transform=ax.get_xaxis_transform(), clip_on=False, zorder=6)
     return len(years) > 0
 
 
