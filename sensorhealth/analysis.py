@@ -25,7 +25,7 @@ Progress = Callable[[str], None]
 
 BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
 BUDGET_SEED = 20260301
-FIRST_LOOK = {"curves": "exponential", "parameter_uncertainty": False}  # enough to see what does not fit
+FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False}  # enough to see what does not fit
 
 
 @dataclass(frozen=True)
