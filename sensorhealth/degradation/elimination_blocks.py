@@ -1,6 +1,6 @@
 """Columns that never meet each other through a sensor need not be solved together: connected components of the records.
 
-A block is a component (or several small ones), a unit a run of a block's sensors small enough for the cache.
+A block is a node of the elimination tree, a unit a run of a leaf's sensors small enough for the cache.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray
 
 UNIT_CELLS = 64_000  # sensors x columns of a dense unit
 SPARSE_SENSORS = 200_000  # sensors of a sparse unit
-SMALL_BLOCK = 64  # components are put together up to this number of columns
 DENSE_CELL = 1.8e-10  # seconds per sensor and squared column of a dense unit, and what a sparse one takes per squared
 SPARSE_PAIR = 6e-9  # number of pairs of a sensor; measured on one core, only their ratio matters
 SPARSE_LOOP = 8e-6  # and per pair of layers, however few the sensors
@@ -40,9 +39,12 @@ class Unit:
 
 @dataclass(frozen=True)
 class Block:
-    """One or more components: global columns and the units whose sensors touch them."""
+    """A node of the elimination tree with the units whose sensors it holds (leaves only)."""
 
-    columns: IntArray  # (C_b,)
+    columns: IntArray  # global columns: the block's own, then those of its ancestors that it meets
+    own: int  # number of its own
+    parent: int  # -1 none
+    into: IntArray  # places of the ancestors' columns among the parent's columns
     units: tuple[int, ...]
 
 
@@ -104,29 +106,3 @@ def _chain(labels: IntArray, columns: IntArray, offsets: IntArray, step: int) ->
     differs[ends[(ends > 0) & (ends < len(flat))] - 1] = False  # two sensors' entries meet there
     apart = np.flatnonzero(differs)
     return met[apart], met[apart + 1]
-
-
-def sensor_components(columns: IntArray, offsets: IntArray, labels: IntArray) -> IntArray:
-    """Component of every sensor (n,), -1 for one that touches no column."""
-    out = np.full(len(offsets) - 1, -1, dtype=np.int64)
-    for k in range(columns.shape[1] - 1, -1, -1):
-        real = np.flatnonzero(columns[:, k] >= 0)
-        first = np.searchsorted(real, offsets[:-1])
-        has = (first < len(real)) & (np.diff(offsets) > 0)
-        has[has] &= real[first[has]] < offsets[1:][has]
-        out[has] = labels[columns[real[first[has]], k]]
-    return out
-
-
-def merge_small(labels: IntArray) -> IntArray:
-    """Block of every component: neighbours are put together while they stay small."""
-    count = int(labels.max()) + 1 if len(labels) else 0
-    columns = np.bincount(labels, minlength=count)
-    block = np.empty(count, dtype=np.int64)
-    current, filled = -1, SMALL_BLOCK + 1
-    for k in range(count):
-        if filled + columns[k] > SMALL_BLOCK:
-            current, filled = current + 1, 0
-        block[k] = current
-        filled += columns[k]
-    return block

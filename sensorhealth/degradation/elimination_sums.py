@@ -28,7 +28,7 @@ class Sums:
     ww: FloatArray  # (3, n) Z'R^-1Z: entries 11, 12, 22
     wx: FloatArray  # (2, q, n) Z'R^-1[X y]
     unit_xx: FloatArray  # (units, q, q) [X y]'R^-1[X y] of each unit
-    tx: FloatArray  # (C, q) T'R^-1[X y]
+    tx: list[FloatArray]  # T'R^-1[X y] of every block (C_b, q), from its own sensors
     tt: list[FloatArray]  # T'R^-1T of every block (C_b, C_b), or (C_b,) where it is diagonal
     log_det: float  # log|R|
     _kept: dict[int, Pairs] = field(default_factory=dict)
@@ -90,13 +90,14 @@ def reduce_wander(layout: Layout, noise: ClockNoise) -> tuple[Sums, Sums]:
 def _empty(layout: Layout, rz: FloatArray | None, log_det: float) -> Sums:
     n, q = layout.sensors, layout.fixed + 1
     tt = [np.zeros(len(b.columns)) for b in layout.blocks]
+    tx = [np.zeros((len(b.columns), q)) for b in layout.blocks]
     return Sums(
         layout,
         rz,
         np.zeros((3, n)),
         np.zeros((2, q, n)),
         np.zeros((len(layout.units), q, q)),
-        np.zeros((layout.columns, q)),
+        tx,
         tt,
         log_det,
     )
@@ -117,18 +118,17 @@ def _add_unit(out: Sums, k: int, rz: FloatArray, xy: FloatArray, rx: FloatArray)
     g = layout.data.g[unit.readings]
     ww = np.stack((totals(sensor, rz[0], n), totals(sensor, rz[1], n), totals(sensor, g * rz[1], n)))
     wx = np.empty((2, rx.shape[1], n))
-    columns = layout.blocks[unit.block].columns
-    tx = np.zeros((len(columns), rx.shape[1]))
+    width = len(layout.blocks[unit.block].columns)
+    tx = out.tx[unit.block]
     for j in range(rx.shape[1]):
         one = np.ascontiguousarray(rx[:, j])
         wx[0, j] = totals(sensor, one, n)
         wx[1, j] = totals(sensor, g * one, n)
-        if len(columns):
+        if width:
             met = one if unit.entry is None else one[unit.entry]
-            tx[:, j] = totals(unit.column, met if unit.value is None else met * unit.value, len(columns))
+            tx[:, j] += totals(unit.column, met if unit.value is None else met * unit.value, width)
     out.ww[:, unit.sensors], out.wx[:, :, unit.sensors] = ww, wx
     out.unit_xx[k] = xy.T @ rx
-    out.tx[columns] += tx
 
 
 def _same_reading(layout: Layout, unit: Unit, weights: FloatArray | None) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -14,127 +15,97 @@ from sensorhealth.degradation.elimination_blocks import (
     UNIT_CELLS,
     Block,
     Unit,
-    merge_small,
-    sensor_components,
 )
 from sensorhealth.degradation.elimination_pairs import DensePairs, Layers, NoPairs, Pairs, SparsePairs
+from sensorhealth.degradation.elimination_tree import Node, Skeleton
 from sensorhealth.degradation.reml_data import FloatArray, IntArray, Places, Where
 
-NOTHING = np.empty(0, dtype=np.int64)
 
+class Cutter:
+    """Columns and values (N, K) of all entries, sensors' offsets, and where each column stands in the tree."""
 
-def cut(
-    columns: IntArray, values: FloatArray | None, offsets: IntArray, labels: IntArray
-) -> tuple[list[Block], list[Unit], IntArray, IntArray]:
-    """Blocks, units, block of every column and its place in the block, from component labels (C,)."""
-    of_sensor = sensor_components(columns, offsets, labels)
-    block_of_component = merge_small(labels)
-    block_of_column = block_of_component[labels] if len(labels) else NOTHING
-    count = int(block_of_component.max()) + 1 if len(block_of_component) else 0
-    order = np.argsort(block_of_column, kind="stable")
-    bounds = np.searchsorted(block_of_column[order], np.arange(count + 1))
-    local = np.empty(len(labels), dtype=np.int64)
-    local[order] = np.arange(len(labels)) - bounds[block_of_column[order]] if len(labels) else NOTHING
-    # sensors without columns join the block number `count`, which has none
-    block_of_sensor = np.where(of_sensor >= 0, block_of_component[of_sensor] if count else -1, count)
-    by_block = None if np.all(np.diff(block_of_sensor) >= 0) else np.argsort(block_of_sensor, kind="stable")
-    sorted_blocks = block_of_sensor if by_block is None else block_of_sensor[by_block]
-    edges = np.searchsorted(sorted_blocks, np.arange(count + 2))
-    blocks: list[Block] = []
-    units: list[Unit] = []
-    for b in range(count + 1):
-        own = order[bounds[b] : bounds[b + 1]] if b < count else NOTHING
-        mine = _units(b, edges[b], edges[b + 1], by_block, columns, values, offsets, local, len(own))
-        blocks.append(Block(own, tuple(range(len(units), len(units) + len(mine)))))
-        units += mine
-    return blocks, units, block_of_column, local
+    def __init__(
+        self, columns: IntArray, values: FloatArray | None, offsets: IntArray, skeleton: Skeleton, nodes: Sequence[Node]
+    ) -> None:
+        self.columns, self.values, self.offsets, self.nodes = columns, values, offsets, nodes
+        self.owner = skeleton.node_of_column
+        self.place = np.empty(len(self.owner), dtype=np.int64)
+        for own in skeleton.own:
+            self.place[own] = np.arange(len(own))
 
+    def locate(self, node: int, columns: IntArray) -> IntArray:
+        """Places of columns among those of a node."""
+        out = self.place[columns]
+        border = self.nodes[node].border
+        if len(border):
+            far = np.flatnonzero(self.owner[columns] != node)
+            out[far] = len(self.nodes[node].own) + np.searchsorted(border, columns[far])
+        return out
 
-def _units(
-    block: int,
-    begin: int,
-    end: int,
-    order: IntArray | None,
-    columns: IntArray,
-    values: FloatArray | None,
-    offsets: IntArray,
-    local: IntArray,
-    width: int,
-) -> list[Unit]:
-    """Units of one block; sensors begin:end in block order."""
-    if end == begin:
-        return []
-    readings = _count(order, begin, end, offsets)
-    per_sensor = max(1.0, readings * columns.shape[1] / (end - begin))
-    pairs = per_sensor * per_sensor
-    dense = (end - begin) * (DENSE_CELL * width * width - SPARSE_PAIR * pairs) < SPARSE_LOOP * pairs
-    size = max(1, UNIT_CELLS // max(width, 16)) if dense else SPARSE_SENSORS
-    pieces = max(1, round((end - begin) / size))
-    cuts = np.linspace(begin, end, pieces + 1).astype(int)
-    return [
-        _unit(block, int(a), int(b), order, columns, values, offsets, local, width, dense) for a, b in itertools.pairwise(cuts)
-    ]
+    def cut(self, leaf_of_sensor: IntArray) -> tuple[list[Block], list[Unit]]:
+        """Blocks in the order of elimination, and units."""
+        in_order = bool(np.all(np.diff(leaf_of_sensor) >= 0))
+        order = None if in_order else np.argsort(leaf_of_sensor, kind="stable")
+        edges = np.searchsorted(leaf_of_sensor if order is None else leaf_of_sensor[order], np.arange(len(self.nodes) + 1))
+        blocks: list[Block] = []
+        units: list[Unit] = []
+        for k, node in enumerate(self.nodes):
+            mine = self._units(k, int(edges[k]), int(edges[k + 1]), order)
+            columns = np.concatenate((node.own, node.border))
+            numbers = tuple(range(len(units), len(units) + len(mine)))
+            blocks.append(Block(columns, len(node.own), node.parent, node.into, numbers))
+            units += mine
+        return blocks, units
 
+    def _units(self, block: int, begin: int, end: int, order: IntArray | None) -> list[Unit]:
+        """Units of one leaf; sensors begin:end in the order of leaves."""
+        if end == begin:
+            return []
+        width = len(self.nodes[block].own) + len(self.nodes[block].border)
+        chosen: Where = slice(begin, end) if order is None else order[begin:end]
+        readings = int(np.diff(self.offsets)[chosen].sum())
+        per_sensor = max(1.0, readings * self.columns.shape[1] / (end - begin))
+        pairs = per_sensor * per_sensor
+        dense = (end - begin) * (DENSE_CELL * width * width - SPARSE_PAIR * pairs) < SPARSE_LOOP * pairs
+        size = max(1, UNIT_CELLS // max(width, 16)) if dense else SPARSE_SENSORS
+        cuts = np.linspace(begin, end, max(1, round((end - begin) / size)) + 1).astype(int)
+        return [
+            self._unit(block, slice(int(a), int(b)) if order is None else order[a:b], width, dense)
+            for a, b in itertools.pairwise(cuts)
+        ]
 
-def _count(order: IntArray | None, begin: int, end: int, offsets: IntArray) -> int:
-    if order is None:
-        return int(offsets[end] - offsets[begin])
-    return int((offsets[order[begin:end] + 1] - offsets[order[begin:end]]).sum())
+    def _unit(self, block: int, sensors: Where, width: int, dense: bool) -> Unit:
+        if isinstance(sensors, slice):
+            count = np.diff(self.offsets[sensors.start : sensors.stop + 1])
+            readings: Where = slice(int(self.offsets[sensors.start]), int(self.offsets[sensors.stop]))
+        else:
+            count = self.offsets[sensors + 1] - self.offsets[sensors]
+            start = np.repeat(self.offsets[sensors] - np.concatenate(([0], np.cumsum(count)[:-1])), count)
+            readings = start + np.arange(len(start))
+        sensor = np.repeat(np.arange(len(count), dtype=np.int32), count)
+        entry, column, value = self._entries(block, readings)
+        owner = sensor if entry is None else sensor[entry]
+        cell = owner.astype(np.int64) * max(width, 1) + column
+        layers = None
+        if not dense:
+            key, cell = np.unique(cell, return_inverse=True)
+            layers = Layers(key // width, key % width, len(count), width)
+            cell = layers.place[cell]
+        fits = len(cell) == 0 or cell.max() < 2**31
+        pair = cell.astype(np.int32) if fits else cell
+        return Unit(block, sensors, readings, sensor, len(count), entry, column, value, pair, layers)
 
-
-def _unit(
-    block: int,
-    begin: int,
-    end: int,
-    order: IntArray | None,
-    columns: IntArray,
-    values: FloatArray | None,
-    offsets: IntArray,
-    local: IntArray,
-    width: int,
-    dense: bool,
-) -> Unit:
-    sensors: Where = slice(begin, end) if order is None else order[begin:end]
-    if isinstance(sensors, slice):
-        count = np.diff(offsets[begin : end + 1])
-        readings: Where = slice(int(offsets[begin]), int(offsets[end]))
-    else:
-        count = offsets[sensors + 1] - offsets[sensors]
-        start = np.repeat(offsets[sensors] - np.concatenate(([0], np.cumsum(count)[:-1])), count)
-        readings = start + np.arange(len(start))
-    sensor = np.repeat(np.arange(end - begin, dtype=np.int32), count)
-    entry, column, value = _entries(columns[readings], None if values is None else values[readings], local)
-    owner = sensor if entry is None else sensor[entry]
-    cell = owner.astype(np.int64) * max(width, 1) + column
-    layers = None
-    if not dense:
-        key, cell = np.unique(cell, return_inverse=True)
-        layers = Layers(key // width, key % width, end - begin, width)
-        cell = layers.place[cell]
-    fits = len(cell) == 0 or cell.max() < 2**31
-    return Unit(
-        block,
-        sensors,
-        readings,
-        sensor,
-        end - begin,
-        entry,
-        column,
-        value,
-        cell.astype(np.int32) if fits else cell,
-        layers,
-    )
-
-
-def _entries(columns: IntArray, values: FloatArray | None, local: IntArray) -> tuple[Places | None, Places, FloatArray | None]:
-    """Local reading, column and coefficient of the entries of some readings (r, K)."""
-    flat = columns.ravel()
-    real = flat >= 0
-    if columns.shape[1] == 1 and real.all():
-        return None, local[flat].astype(np.int32), None if values is None else values.ravel()
-    where = np.flatnonzero(real)
-    entry = (where // max(columns.shape[1], 1)).astype(np.int32)
-    return entry, local[flat[where]].astype(np.int32), None if values is None else values.ravel()[where]
+    def _entries(self, block: int, readings: Where) -> tuple[Places | None, Places, FloatArray | None]:
+        """Local reading, column and coefficient of the entries of some readings."""
+        columns = self.columns[readings]
+        values = None if self.values is None else self.values[readings].ravel()
+        flat = columns.ravel()
+        real = flat >= 0
+        if columns.shape[1] == 1 and real.all():
+            return None, self.locate(block, flat).astype(np.int32), values
+        where = np.flatnonzero(real)
+        entry = (where // max(columns.shape[1], 1)).astype(np.int32)
+        return entry, self.locate(block, flat[where]).astype(np.int32), None if values is None else values[where]
 
 
 def make_pairs(unit: Unit, width: int, rz: FloatArray) -> Pairs:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cached_property
 
 from sensorhealth.degradation.brownian import ClockNoise
-from sensorhealth.degradation.elimination import eliminate
+from sensorhealth.degradation.elimination_columns import eliminate
 from sensorhealth.degradation.elimination_sums import Sums, reduce_readings, reduce_wander
 from sensorhealth.degradation.reml_data import FloatArray, Method, Penalty, VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout

@@ -106,7 +106,7 @@ class CrossedFit:
         a = layout.first_column[names.index(first)] + i
         b = layout.first_column[names.index(second)] + j
         fixed = so.e @ so.eliminated.beta_root.T
-        relative = np.asarray(so.eliminated.theta_inverse[a, b]).ravel() + (fixed[a] * fixed[b]).sum(1)
+        relative = so.eliminated.covariances.between(a, b) + (fixed[a] * fixed[b]).sum(1)
         return self.evaluation.residual * relative * layout.scale[a] * layout.scale[b]
 
     def _joint(self, level: reml_rows.Rows, slope: reml_rows.Rows) -> FloatArray:
@@ -219,12 +219,21 @@ class CrossedFit:
         layout, so = self.criterion.layout, self.evaluation.solution
         sd = np.sqrt(self.evaluation.residual)
         off = sd * rng.standard_normal((k, layout.fixed)) @ so.eliminated.beta_root
-        crossed = so.v - off @ so.e.T
-        for block, solved in zip(layout.blocks, so.eliminated.blocks):
-            if len(block.columns):
-                root = cholesky(solved.a_inverse, lower=True, check_finite=False) * solved.t[:, None]
-                crossed[:, block.columns] += sd * rng.standard_normal((k, len(block.columns))) @ root.T
+        crossed = so.v + self._crossed_noise(rng, k) - off @ so.e.T
         return SharedDraws(self.beta + off, crossed * layout.scale)
+
+    def _crossed_noise(self, rng: np.random.Generator, k: int) -> FloatArray:
+        """k draws (k, C) of the crossed effects about their means given beta, down the tree."""
+        el = self.evaluation.eliminated
+        out = np.zeros((k, self.criterion.layout.columns))
+        for block, solved in zip(reversed(el.layout.blocks), reversed(el.blocks)):
+            own, border = block.columns[: block.own], block.columns[block.own :]
+            if not block.own:
+                continue
+            root = cholesky(solved.a_inverse, lower=True, check_finite=False) * solved.t[:, None]
+            fresh = np.sqrt(self.evaluation.residual) * rng.standard_normal((k, block.own)) @ root.T
+            out[:, own] = fresh - out[:, border] @ (solved.theta @ solved.u[: block.own, block.own :]).T
+        return out
 
     def posterior_given(
         self,

@@ -12,7 +12,8 @@ from scipy import sparse
 from sensorhealth.degradation.brownian import Clock, make_clock
 from sensorhealth.degradation.elimination_blocks import Block, Unit, column_components, stacked_columns
 from sensorhealth.degradation.elimination_lags import TimePairs, unit_time_pairs
-from sensorhealth.degradation.elimination_units import cut
+from sensorhealth.degradation.elimination_tree import Node, Skeleton, grow, make_skeleton
+from sensorhealth.degradation.elimination_units import Cutter
 from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray, Where
 from sensorhealth.errors import FitError
 
@@ -27,8 +28,6 @@ class Layout:
     start: FloatArray  # (p,) coefficients taken off y beforehand
     blocks: list[Block]
     units: list[Unit]
-    block_of_column: IntArray  # (C,)
-    place_of_column: IntArray  # (C,) within its block
     first_column: IntArray  # (K+1,) columns of class k are first_column[k]:first_column[k+1]
     scale: FloatArray  # (C,) known relative standard deviations
     clock: Clock | None
@@ -85,19 +84,37 @@ class Layout:
         return self._time_pairs[k]
 
 
-def make_layout(data: CrossedData, *, brownian: bool, labels: IntArray | None = None, start: FloatArray | None = None) -> Layout:
-    """Sort out the readings once. labels: components of the columns and start: fixed effects to take off y, where they
-    are known already (shards of one data set must share them)."""
+@dataclass(frozen=True)
+class Plan:
+    """What all shards of one data set share: the elimination tree, and the fixed effects taken off y beforehand."""
+
+    skeleton: Skeleton
+    nodes: tuple[Node, ...]
+    start: FloatArray
+
+
+def make_layout(data: CrossedData, *, brownian: bool, plan: Plan | None = None) -> Layout:
+    """Sort out the readings once."""
     columns, values, first = stacked_columns(data)
-    total = int(first[-1])
-    if labels is None:
-        labels = column_components(columns, data.offsets, total)
-    if start is None:
-        start = least_squares(*moments(data))
-    blocks, units, block_of_column, place = cut(columns, values, data.offsets, labels)
+    if plan is None:
+        skeleton = make_skeleton(first, lambda j: part_components(columns, data.offsets, first, j))
+        leaf_of_sensor = skeleton.sensor_leaves(columns, data.offsets)
+        nodes = grow(skeleton, skeleton.borders(columns, data.offsets, leaf_of_sensor))
+        plan = Plan(skeleton, nodes, least_squares(*moments(data)))
+    else:
+        leaf_of_sensor = plan.skeleton.sensor_leaves(columns, data.offsets)
+    blocks, units = Cutter(columns, values, data.offsets, plan.skeleton, plan.nodes).cut(leaf_of_sensor)
     scale = np.concatenate([np.ones(c.size) if c.scale is None else c.scale for c in data.classes] or [np.empty(0)])
     clock = make_clock(data.g, data.offsets) if brownian else None
-    return Layout(data, start, blocks, units, block_of_column, place, first, scale, clock)
+    return Layout(data, plan.start, blocks, units, first, scale, clock)
+
+
+def part_components(columns: IntArray, offsets: IntArray, first: IntArray, j: int) -> IntArray:
+    """Component (C,) of every column where the j smallest classes tie nothing together."""
+    if j == 0:
+        return column_components(columns, offsets, int(first[-1]))
+    kept = np.argsort(np.diff(first), kind="stable")[j:]
+    return column_components(columns[:, np.sort(kept)], offsets, int(first[-1]))
 
 
 def moments(data: CrossedData) -> tuple[FloatArray, FloatArray]:

@@ -14,7 +14,7 @@ from typing import Self
 
 import numpy as np
 
-from sensorhealth.degradation.elimination import Eliminated
+from sensorhealth.degradation.elimination_columns import Eliminated
 from sensorhealth.degradation.reml_data import (
     CrossedClass,
     FloatArray,

@@ -17,9 +17,11 @@ def fitted_variance(so: Solution, noise: ClockNoise | None) -> FloatArray:
     """Relative variance of x'beta + z'u + t'c (+ W) at every reading (N,)."""
     layout = so.sums.layout
     out = np.empty(len(layout.data.y))
-    thetas = {b: solved.theta_inverse for b, solved in enumerate(so.eliminated.blocks)}
+    block, theta = -1, np.empty(0)
     for k, unit in enumerate(layout.units):
-        theta, e = thetas[unit.block], so.e[layout.blocks[unit.block].columns]
+        if unit.block != block:
+            block, theta = unit.block, so.eliminated.covariances[unit.block]
+        e = so.e[layout.blocks[unit.block].columns]
         if noise is None:
             out[unit.readings] = _white(so, k, unit, theta, e)
         else:

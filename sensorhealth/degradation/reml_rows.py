@@ -13,6 +13,7 @@ import numpy as np
 from scipy import sparse
 
 from sensorhealth.degradation.brownian import ClockNoise
+from sensorhealth.degradation.elimination_columns import quadratic
 from sensorhealth.degradation.reml_data import FloatArray, IntArray
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.reml_score import symmetric
@@ -149,8 +150,7 @@ def _crossed_with_crossed(left: sparse.csr_array, right: sparse.csr_array, so: S
     step = max(1, CHUNK_CELLS // max(left.shape[1], 1))
     for begin in range(0, len(out), step):
         block = slice(begin, begin + step)
-        image = sparse.csr_array(left[block] @ so.eliminated.theta_inverse)
-        out[block] = np.asarray(right[block].multiply(image).sum(axis=1)).ravel()
+        out[block] = quadratic(so.eliminated, left[block], right[block])
     return out
 
 
@@ -163,7 +163,7 @@ def _crossed_with_sensor(rows: Rows, s_z: FloatArray, so: Solution) -> FloatArra
         block = slice(begin, begin + step)
         i, s = rows.sensor[block], s_z[:, block, None]
         own = so.pairs[2 * i].multiply(s[0]) + so.pairs[2 * i + 1].multiply(s[1])
-        out[block] = np.asarray(rows.t[block].multiply(own.tocsr() @ so.eliminated.theta_inverse).sum(axis=1)).ravel()
+        out[block] = quadratic(so.eliminated, rows.t[block], own.tocsr())
     return out
 
 

@@ -8,12 +8,13 @@ variates ``q_k = V_k P y``: Gilmour, Thompson and Cullis (1995), Biometrics 51:1
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from sensorhealth.degradation.elimination import Eliminated, SensorBlocks, SolvedBlock, sensor_blocks
+from sensorhealth.degradation.elimination import SensorBlocks, sensor_blocks
+from sensorhealth.degradation.elimination_columns import Eliminated, SolvedBlock
 from sensorhealth.degradation.elimination_pairs import Pairs
 from sensorhealth.degradation.elimination_sums import Sums
 from sensorhealth.degradation.reml_data import FloatArray, IntArray
@@ -81,8 +82,8 @@ class Back:
     d: FloatArray  # (2, 2)
     contrast: FloatArray  # (q,)
     weight: FloatArray  # (p or 0, p) root of beta's covariance that the criterion counts
-    e: dict[int, FloatArray]  # by block (C_b, q)
-    theta: dict[int, FloatArray]  # by block theta^ (C_b, C_b)
+    e: Mapping[int, FloatArray]  # by block (C_b, q)
+    theta: Mapping[int, FloatArray]  # by block theta^ (C_b, C_b)
     variances: int  # m
 
 
@@ -105,12 +106,10 @@ def merge(first: dict[int, FloatArray], second: dict[int, FloatArray]) -> dict[i
     return out
 
 
-def tell_back(el: Eliminated, reml: bool, variances: int, blocks: Iterable[int] | None = None) -> Back:
-    """What shards need of the solution (of some blocks, if they touch no others)."""
-    chosen = range(len(el.blocks)) if blocks is None else blocks
+def tell_back(el: Eliminated, reml: bool, variances: int) -> Back:
+    """What shards need of the solution."""
     weight = el.beta_root if reml else el.beta_root[:0]
-    e = {b: el.blocks[b].e for b in chosen}
-    return Back(el.d, el.contrast, weight, e, {b: el.blocks[b].theta_inverse for b in chosen}, variances)
+    return Back(el.d, el.contrast, weight, dict(enumerate(el.fronts)), el.covariances, variances)
 
 
 def score_sensors(sums: Sums, back: Back) -> SecondPass:
@@ -130,14 +129,20 @@ def score_sensors(sums: Sums, back: Back) -> SecondPass:
 
 
 def finish_score(el: Eliminated, second: SecondPass, back: Back) -> Score:
-    """Add the crossed effects and absorb them from all variates."""
+    """Add the crossed effects and absorb them from all variates, up the tree."""
     out, layout = second.score, el.layout
+    parts = dict(second.t_parts)
     for b, (block, solved) in enumerate(zip(layout.blocks, el.blocks)):
-        t_part = second.t_parts.get(b)
+        if not len(block.columns):
+            continue
+        t_part = parts.pop(b, None)
         if t_part is None:
             t_part = np.zeros((len(block.columns), back.variances))
-        of_class = layout.class_of_column[block.columns]
-        add_columns(out, t_part, solved, back.theta[b], of_class, back.contrast, back.weight)
+        of_class = layout.class_of_column[block.columns[: block.own]]
+        left = add_columns(out, t_part, solved, back, b, of_class)
+        if len(block.into):
+            above = parts.setdefault(block.parent, np.zeros((len(layout.blocks[block.parent].columns), back.variances)))
+            above[block.into] += left
     return out
 
 
@@ -184,44 +189,41 @@ def _rotated_spread(back: FloatArray, spread: FloatArray) -> FloatArray:
     return np.array([a11 @ q11 + a12 @ q12, a11 @ q21 + a12 @ q22, a21 @ q21 + a22 @ q22])
 
 
-def add_columns(
-    out: Score,
-    t_part: FloatArray,
-    solved: SolvedBlock,
-    theta: FloatArray,
-    of_class: IntArray,
-    contrast: FloatArray,
-    weight: FloatArray,
-) -> None:
-    """One block's part of the classes' variances, and the crossed effects absorbed from all variates.
+def add_columns(out: Score, t_part: FloatArray, solved: SolvedBlock, back: Back, b: int, of_class: IntArray) -> FloatArray:
+    """One block's own columns: their classes' derivatives, and their effects absorbed from all variates.
 
-    t_part (C_b, m): T'V1^-1 q of the variates of the sensors (and of the wander in the last column)."""
-    n_class = int(out.trace.shape[0])
-    p, c = len(contrast) - 1, len(of_class)
-    residual = solved.rhs @ contrast - solved.u @ (solved.e @ contrast)  # T'Py
-    diagonal = crossed_diagonal(solved, theta, weight)
-    out.trace += totals(3 + of_class, diagonal, n_class)
-    out.quadratic += totals(3 + of_class, residual * residual, n_class)
-    r = np.zeros_like(t_part)
-    r[np.arange(c), 3 + of_class] = residual
-    u_r = solved.u @ r
-    cross = t_part.T @ r
-    out.gram += cross + cross.T + r.T @ u_r
-    out.x_part += solved.rhs[:, :p].T @ r
+    t_part (w, m): T'V^-1 q on the front of the variates of sensors and descendants (and of the wander in the last
+    column). Returns what is left of it on the ancestors' columns (w - own, m).
+    """
+    m, p, k = len(out.trace), len(back.contrast) - 1, solved.own
+    if k == 0:
+        return t_part
+    residual = solved.rhs[:k] @ back.contrast - solved.u[:k] @ (back.e[b] @ back.contrast)  # T'Py
+    out.trace += totals(3 + of_class, crossed_diagonal(solved, back, b), m)
+    out.quadratic += totals(3 + of_class, residual * residual, m)
+    r = np.zeros((k, m))
+    r[np.arange(k), 3 + of_class] = residual
+    u_r = solved.u[:, :k] @ r
+    cross = t_part[:k].T @ r
+    out.gram += cross + cross.T + r.T @ u_r[:k]
+    out.x_part += solved.rhs[:k, :p].T @ r
     t_all = t_part + u_r
-    out.gram -= t_all.T @ (theta @ t_all)
-    out.x_part -= solved.e[:, :p].T @ t_all
+    follow = solved.theta @ t_all[:k]
+    out.gram -= t_all[:k].T @ follow
+    out.x_part -= solved.e[:, :p].T @ t_all[:k]
+    return np.asarray(t_all[k:] - solved.u[k:, :k] @ follow)
 
 
-def crossed_diagonal(solved: SolvedBlock, theta: FloatArray, weight: FloatArray) -> FloatArray:
-    """Diagonal of T'PT (C_b,)."""
-    p = solved.rhs.shape[1] - 1
+def crossed_diagonal(solved: SolvedBlock, back: Back, b: int) -> FloatArray:
+    """Diagonal of T'PT for a block's own columns (own,)."""
+    p, k = len(back.contrast) - 1, solved.own
     small = solved.t < SMALL_RELATIVE_SD
     variance = np.where(small, 1.0, solved.t**2)
-    fixed = solved.e[:, :p] @ weight.T
-    out = (1.0 - np.diag(solved.a_inverse) - (fixed * fixed).sum(1) / variance) / variance
+    theta, e = back.theta[b], back.e[b]
+    fixed = e[:k, :p] @ back.weight.T
+    out = (1.0 - (np.diag(theta)[:k] + (fixed * fixed).sum(1)) / variance) / variance
     if small.any():
-        rows = solved.u[small]
-        fixed = (solved.rhs[small, :p] - rows @ solved.e[:, :p]) @ weight.T
-        out[small] = np.diag(solved.u)[small] - ((rows @ theta) * rows).sum(1) - (fixed * fixed).sum(1)
+        rows = solved.u[:k][small]
+        fixed = (solved.rhs[:k][small, :p] - rows @ e[:, :p]) @ back.weight.T
+        out[small] = np.diag(solved.u)[:k][small] - ((rows @ theta) * rows).sum(1) - (fixed * fixed).sum(1)
     return out

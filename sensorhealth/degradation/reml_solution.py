@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from scipy import sparse
 
-from sensorhealth.degradation.elimination import Eliminated
+from sensorhealth.degradation.elimination_columns import Eliminated
 from sensorhealth.degradation.elimination_sums import Sums
 from sensorhealth.degradation.reml_data import FloatArray
 from sensorhealth.degradation.reml_score import tell_back, unit_state
@@ -44,8 +44,8 @@ def solve_effects(el: Eliminated, sums: Sums) -> Solution:
     layout, p = sums.layout, sums.layout.fixed
     n = layout.sensors
     s, spread, u, fx = np.zeros((3, n)), np.zeros((3, n)), np.zeros((2, n)), np.zeros((2, p, n))
-    for b, block in enumerate(layout.blocks):
-        back = tell_back(el, True, 0, (b,))
+    back = tell_back(el, True, 0)
+    for block in layout.blocks:
         for k in block.units:
             own = layout.units[k].sensors
             state = unit_state(sums, k, sums.pairs(k), back)

@@ -97,10 +97,10 @@ def _lines(sums: Sums, random: str) -> tuple[FloatArray, FloatArray]:
 
 def _columns(sums: Sums, lines: FloatArray) -> tuple[FloatArray, FloatArray]:
     layout = sums.layout
-    residual = sums.tx[:, -1].copy()
-    diagonal = np.zeros(layout.columns)
-    for block, tt in zip(layout.blocks, sums.tt):
-        diagonal[block.columns] = tt if tt.ndim == 1 else np.diag(tt)
+    residual, diagonal = np.zeros(layout.columns), np.zeros(layout.columns)
+    for block, tt, tx in zip(layout.blocks, sums.tt, sums.tx):
+        diagonal[block.columns] += tt if tt.ndim == 1 else np.diag(tt)
+        residual[block.columns] += tx[:, -1]
         for k in block.units:
             own = lines[:, None, layout.units[k].sensors]
             residual[block.columns] -= sums.pairs(k).scatter(own)[:, 0]
@@ -121,21 +121,25 @@ def _class_variances(m: Moments, layout: Layout, s2: float) -> tuple[FloatArray,
 
 
 def thin_sums(sums: Sums) -> tuple[Sums, int] | None:
-    """Sums of a few evenly spaced blocks and their number of readings, where there are enough blocks to choose from."""
+    """Sums of a few evenly spaced leaves and their number of readings, where there are enough leaves to choose from."""
     layout = sums.layout
     filled = [b for b, block in enumerate(layout.blocks) if len(block.columns) and block.units]
     if len(filled) < THIN_BLOCKS:
         return None
     count = max(THIN_BLOCKS // 4, round(THIN_SHARE * len(filled)))
-    chosen = [filled[k] for k in np.linspace(0, len(filled) - 1, count).round().astype(int)]
+    leaves = {filled[k] for k in np.linspace(0, len(filled) - 1, count).round().astype(int)}
+    chosen = [b for b, block in enumerate(layout.blocks) if b in leaves or (len(block.columns) and not block.units)]
+    number = {b: k for k, b in enumerate(chosen)}
     blocks: list[Block] = []
     units: list[Unit] = []
     kept: list[int] = []
-    for number, b in enumerate(chosen):
+    for b in chosen:
         block = layout.blocks[b]
-        blocks.append(replace(block, units=tuple(range(len(units), len(units) + len(block.units)))))
-        units += [replace(layout.units[k], block=number) for k in block.units]
+        own_units = tuple(range(len(units), len(units) + len(block.units)))
+        blocks.append(replace(block, units=own_units, parent=number.get(block.parent, -1)))
+        units += [replace(layout.units[k], block=number[b]) for k in block.units]
         kept += block.units
     few = replace(layout, blocks=blocks, units=units)
-    thin = Sums(few, sums.rz, sums.ww, sums.wx, sums.unit_xx[kept], sums.tx, [sums.tt[b] for b in chosen], 0.0)
+    tx, tt = [sums.tx[b] for b in chosen], [sums.tt[b] for b in chosen]
+    thin = Sums(few, sums.rz, sums.ww, sums.wx, sums.unit_xx[kept], tx, tt, 0.0)
     return thin, sum(len(unit.sensor) for unit in units)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sensorhealth.degradation.brownian import ClockNoise
-from sensorhealth.degradation.elimination import Eliminated, SolvedBlock
+from sensorhealth.degradation.elimination_blocks import Block
+from sensorhealth.degradation.elimination_columns import Eliminated
 from sensorhealth.degradation.elimination_pairs import Pairs
 from sensorhealth.degradation.elimination_sums import Sums
 from sensorhealth.degradation.reml_data import FloatArray
@@ -50,29 +51,31 @@ def score_wandering(sums: Sums, d_sums: Sums, noise: ClockNoise, back: Back, v: 
     out = new_score(p, back.variances)
     d_schur = d_sums.xx
     out.trace[-1] = d_sums.log_det
-    zq, tq = _add_variate(out, layout, states, noise, back, v)
+    zq, solved = _add_variate(out, layout, states, noise, back, v)
     t_parts = {}
     for b, block in enumerate(layout.blocks):
         if not block.units:
             continue
         t_parts[b] = np.zeros((len(block.columns), back.variances))
-        t_parts[b][:, -1] = tq[block.columns]
+        t_parts[b][:, -1] = _touching(layout, block, solved)
         for k in block.units:
             pairs, own = sums.pairs(k), layout.units[k].sensors
             add_sensors(out, t_parts[b], states[k], pairs, sums.wx[:, :, own], back.weight)
             _add_crossing(out, t_parts[b], states[k], pairs, sums.wx[:, :p, own], zq[:, own])
             _add_unit_derivative(out, d_schur, states[k], sums, d_sums, k, back)
     touched = list(t_parts)
-    d_tx = {b: d_sums.tx[layout.blocks[b].columns] for b in touched}
+    d_tx = {b: d_sums.tx[b] for b in touched}
     return WanderPass(SecondPass(out, t_parts), d_schur, {b: d_sums.tt[b] for b in touched}, d_tx)
 
 
 def finish_wandering(el: Eliminated, done: WanderPass, back: Back) -> Score:
     """Add the crossed effects and the derivatives that go through them."""
     out, d_schur, p = finish_score(el, done.second, back), done.d_schur.copy(), el.layout.fixed
-    for b, solved in enumerate(el.blocks):
-        if b in done.d_tt:
-            _add_block_derivative(out, d_schur, solved, back.theta[b], done.d_tt[b], done.d_tx[b])
+    for b, d_tt in done.d_tt.items():
+        if len(d_tt):
+            out.trace[-1] += float((back.theta[b] * d_tt).sum())
+            cross = done.d_tx[b].T @ back.e[b]
+            d_schur += back.e[b].T @ d_tt @ back.e[b] - cross - cross.T
     out.trace[-1] += float(np.einsum("ka,ab,kb->", back.weight, d_schur[:p, :p], back.weight))
     return out
 
@@ -80,7 +83,7 @@ def finish_wandering(el: Eliminated, done: WanderPass, back: Back) -> Score:
 def _add_variate(
     out: Score, layout: Layout, states: list[UnitState], noise: ClockNoise, back: Back, v: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """The variate q = K e, e = P y: Z'R^-1q (2, n) and T'R^-1q (C,); its own products go into the score."""
+    """The variate q = K e, e = P y: Z'R^-1q (2, n) and R^-1q (N,); its own products go into the score."""
     u = np.zeros((2, layout.sensors))
     for unit, state in zip(layout.units, states):
         u[:, unit.sensors] = state.u
@@ -91,7 +94,17 @@ def _add_variate(
     out.quadratic[-1] += float(e[:, 0] @ q[:, 0])
     out.gram[-1, -1] += float(q[:, 0] @ solved)
     out.x_part[:, -1] += layout.data.x.T @ solved
-    return zq, np.asarray(layout.crossed.T @ solved)
+    return zq, solved
+
+
+def _touching(layout: Layout, block: Block, readings: FloatArray) -> FloatArray:
+    """T' of values (N,) on a block's columns (C_b,)."""
+    out = np.zeros(len(block.columns))
+    for unit in (layout.units[k] for k in block.units):
+        met = readings[unit.readings]
+        met = met if unit.entry is None else met[unit.entry]
+        out += totals(unit.column, met if unit.value is None else met * unit.value, len(out))
+    return out
 
 
 def _add_crossing(out: Score, t_part: FloatArray, state: UnitState, pairs: Pairs, wx: FloatArray, zq: FloatArray) -> None:
@@ -132,14 +145,3 @@ def _add_unit_derivative(out: Score, d_schur: FloatArray, state: UnitState, sums
         for part, sign in ((met[a], 1.0), (d_wx[a], -1.0)):
             cross = u[a] @ part.T
             d_schur += sign * (cross + cross.T)
-
-
-def _add_block_derivative(
-    out: Score, d_schur: FloatArray, solved: SolvedBlock, theta: FloatArray, d_tt: FloatArray, d_tx: FloatArray
-) -> None:
-    """A block's part of the same."""
-    if not len(solved.t):
-        return
-    out.trace[-1] += float((theta * d_tt).sum())
-    cross = d_tx.T @ solved.e
-    d_schur += solved.e.T @ d_tt @ solved.e - cross - cross.T

@@ -1,7 +1,7 @@
 """The same fit over shards: any division of the sensors into parts that are kept apart and only send sums.
 
-A shard is a `CrossedData` of whole sensors whose crossed classes number their columns alike in all shards. Three kinds
-of sums go from shards to the driver: a survey once, then per evaluation what the criterion needs (`first_pass`) and,
+A shard is a `CrossedData` of whole sensors whose crossed classes number their columns alike in all shards. Sums go from
+shards to the driver: a survey and the borders once, then per evaluation what the criterion needs (`first_pass`) and,
 where a step is accepted, what its derivatives need (`second_pass`). Every one of them is exact and adds up, so that the
 result does not depend on the division.
 """
@@ -19,11 +19,13 @@ from scipy.sparse.csgraph import connected_components
 
 from sensorhealth.degradation import reml_rows
 from sensorhealth.degradation.brownian import ClockNoise
-from sensorhealth.degradation.elimination import Eliminated, FirstPass, absorb_sensors
-from sensorhealth.degradation.elimination_blocks import column_components, stacked_columns
+from sensorhealth.degradation.elimination import FirstPass, absorb_sensors
+from sensorhealth.degradation.elimination_blocks import stacked_columns
+from sensorhealth.degradation.elimination_columns import Eliminated
 from sensorhealth.degradation.elimination_sums import Sums, reduce_readings, reduce_wander
+from sensorhealth.degradation.elimination_tree import Skeleton, grow, make_skeleton
 from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray, check_data
-from sensorhealth.degradation.reml_layout import Layout, make_layout, moments
+from sensorhealth.degradation.reml_layout import Layout, Plan, least_squares, make_layout, moments, part_components
 from sensorhealth.degradation.reml_score import Back, SecondPass, score_sensors
 from sensorhealth.degradation.reml_solution import solve_effects
 from sensorhealth.degradation.reml_start import Moments, moments_of
@@ -38,15 +40,22 @@ class Survey:
     xy: FloatArray  # (p,)
     readings: int
     sensors: int
-    links: IntArray  # (2, k) columns that some sensor joins
+    links: tuple[IntArray, ...]  # (2, k) columns that some sensor joins, with the 0, 1, ... smallest classes left out
 
     def __add__(self, other: Survey) -> Survey:
-        links = np.hstack((self.links, other.links))
+        links = tuple(np.hstack(pair) for pair in zip(self.links, other.links, strict=True))
         return Survey(self.xx + other.xx, self.xy + other.xy, self.readings + other.readings, self.sensors + other.sensors, links)
 
-    def components(self, columns: int) -> IntArray:
-        """Component (C,) of every column over all shards, numbered by first column."""
-        graph = sparse.coo_array((np.ones(self.links.shape[1], np.int8), tuple(self.links)), shape=(columns, columns))
+    def skeleton(self, model: CrossedData) -> Skeleton:
+        """Order of elimination for all shards; model: any shard, for its classes."""
+        first = np.concatenate(([0], np.cumsum([c.size for c in model.classes]))).astype(np.int64)
+        return make_skeleton(first, lambda j: self._components(j, int(first[-1])))
+
+    def _components(self, j: int, columns: int) -> IntArray:
+        if columns == 0:
+            return np.empty(0, dtype=np.int64)
+        joined = self.links[j]
+        graph = sparse.coo_array((np.ones(joined.shape[1], np.int8), tuple(joined)), shape=(columns, columns))
         labels = connected_components(graph, directed=False)[1]
         _, first, inverse = np.unique(labels, return_index=True, return_inverse=True)
         rank = np.empty(len(first), dtype=np.int64)
@@ -58,19 +67,46 @@ def survey(data: CrossedData, *, brownian: bool = False) -> Survey:
     """Check a shard and sum up what all must share."""
     check_data(data, brownian=brownian, alone=False)
     columns, _, first = stacked_columns(data)
-    labels = column_components(columns, data.offsets, int(first[-1]))
-    _, root = np.unique(labels, return_index=True)
-    touched = np.unique(columns[columns >= 0]) if columns.size else np.empty(0, dtype=np.int64)
-    links = np.stack((touched, root[labels[touched]] if len(touched) else touched))
+    links = []
+    for j in range(max(len(data.classes), 1)):
+        labels = part_components(columns, data.offsets, first, j)
+        root = np.full(len(labels), len(labels))
+        np.minimum.at(root, labels, np.arange(len(labels)))
+        tied = np.flatnonzero(root[labels] != np.arange(len(labels)))
+        links.append(np.stack((tied, root[labels[tied]])).astype(np.int64))
     xx, xy = moments(data)
-    return Survey(xx, xy, len(data.y), data.sensors, links.astype(np.int64))
+    return Survey(xx, xy, len(data.y), data.sensors, tuple(links))
+
+
+@dataclass(frozen=True)
+class Borders:
+    """Per leaf the columns kept back that its sensors meet; shards add up to the union."""
+
+    met: dict[int, IntArray]
+
+    def __add__(self, other: Borders) -> Borders:
+        out = dict(self.met)
+        for leaf, columns in other.met.items():
+            out[leaf] = np.union1d(out[leaf], columns) if leaf in out else columns
+        return Borders(out)
+
+
+def borders(data: CrossedData, skeleton: Skeleton) -> Borders:
+    """A shard's part of the borders."""
+    columns, _, _ = stacked_columns(data)
+    return Borders(skeleton.borders(columns, data.offsets, skeleton.sensor_leaves(columns, data.offsets)))
+
+
+def make_plan(skeleton: Skeleton, met: Borders, found: Survey) -> Plan:
+    """What all shards share."""
+    return Plan(skeleton, grow(skeleton, met.met), least_squares(found.xx, found.xy))
 
 
 class Shard:
     """One shard with its sums, which stay where it is."""
 
-    def __init__(self, data: CrossedData, labels: IntArray, start: FloatArray, brownian: bool) -> None:
-        self.layout = make_layout(data, brownian=brownian, labels=labels, start=start)
+    def __init__(self, data: CrossedData, plan: Plan, brownian: bool) -> None:
+        self.layout = make_layout(data, brownian=brownian, plan=plan)
         self._at: tuple[float, Sums, Sums, ClockNoise] | None = None
 
     @cached_property
@@ -149,11 +185,11 @@ class InTurn:
         return [function(shard, *arguments) for shard in self.shards]
 
 
-def driver_layout(model: CrossedData, labels: IntArray, start: FloatArray) -> Layout:
+def driver_layout(model: CrossedData, plan: Plan) -> Layout:
     """Blocks of all columns without any readings."""
     none, nothing = np.empty(0, dtype=np.int64), np.empty(0)
     classes = tuple(replace(c, index=none, value=None if c.value is None else nothing) for c in model.classes)
     empty = CrossedData(
         nothing, np.empty((0, model.x.shape[1])), np.zeros(1, dtype=np.int64), nothing, None, classes, model.random
     )
-    return make_layout(empty, brownian=False, labels=labels, start=start)
+    return make_layout(empty, brownian=False, plan=plan)

@@ -11,18 +11,17 @@ from typing import Any, TypeVar
 import numpy as np
 import pandas as pd
 
+from sensorhealth.degradation.elimination_tree import Skeleton
 from sensorhealth.degradation.reml_data import (
     CrossedClass,
     CrossedData,
-    FloatArray,
-    IntArray,
     Method,
     Penalty,
     RandomEffects,
     VarianceParameters,
 )
-from sensorhealth.degradation.reml_layout import least_squares
-from sensorhealth.degradation.sharded import Shard, Survey, driver_layout, survey
+from sensorhealth.degradation.reml_layout import Plan
+from sensorhealth.degradation.sharded import Borders, Shard, Survey, borders, driver_layout, make_plan, survey
 from sensorhealth.degradation.sharded_fit import TOLERANCE, ShardedFit, fit_workers
 from sensorhealth.errors import FitError
 
@@ -104,15 +103,12 @@ def _survey(frame: pd.DataFrame, columns: ReadingColumns, levels: Mapping[str, A
     return survey(to_arrays(frame, columns, levels), brownian=brownian)
 
 
-def _shard(
-    frame: pd.DataFrame,
-    columns: ReadingColumns,
-    levels: Mapping[str, Any],
-    labels: IntArray,
-    start: FloatArray,
-    brownian: bool,
-) -> Shard:
-    return Shard(to_arrays(frame, columns, levels), labels, start, brownian)
+def _borders(frame: pd.DataFrame, columns: ReadingColumns, levels: Mapping[str, Any], skeleton: Skeleton) -> Borders:
+    return borders(to_arrays(frame, columns, levels), skeleton)
+
+
+def _shard(frame: pd.DataFrame, columns: ReadingColumns, levels: Mapping[str, Any], plan: Plan, brownian: bool) -> Shard:
+    return Shard(to_arrays(frame, columns, levels), plan, brownian)
 
 
 def _add(first: Any, second: Any) -> Any:
@@ -200,14 +196,17 @@ def fit_dask(
         told = cluster.scatter(levels, broadcast=True)
         surveys = [cluster.submit(_survey, f, columns, told, brownian, pure=False) for f in frames]
         found: Survey = OnCluster(cluster, surveys).total(_itself)
-        labels = found.components(sum(len(level) for level in levels.values()))
-        offset = least_squares(found.xx, found.xy)
-        sent = cluster.scatter(labels, broadcast=True)
-        shards = [cluster.submit(_shard, f, columns, told, sent, offset, brownian, pure=False) for f in frames]
-        del frames, surveys
-        wanted = [c for c in {columns.sensor, columns.y, columns.g, *columns.fixed, *columns.classes.values()} if c != "1"]
+        wanted = {columns.sensor, columns.y, columns.g, *columns.fixed, *columns.classes.values()} - {"1"}
         empty = pd.DataFrame({name: np.empty(0) for name in {*wanted, columns.weights or columns.y}})
-        layout = driver_layout(to_arrays(empty, columns, levels), labels, offset)
+        model = to_arrays(empty, columns, levels)
+        skeleton = found.skeleton(model)
+        sent = cluster.scatter(skeleton, broadcast=True)
+        met = [cluster.submit(_borders, f, columns, told, sent, pure=False) for f in frames]
+        plan = make_plan(skeleton, OnCluster(cluster, met).total(_itself), found)
+        sent = cluster.scatter(plan, broadcast=True)
+        shards = [cluster.submit(_shard, f, columns, told, sent, brownian, pure=False) for f in frames]
+        del frames, surveys, met
+        layout = driver_layout(model, plan)
         fit = fit_workers(
             OnCluster(cluster, shards),
             found,

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from sensorhealth.degradation.elimination import Eliminated, solve_all
+from sensorhealth.degradation.elimination_columns import Eliminated, solve_all
 from sensorhealth.degradation.reml_data import CrossedData, FloatArray, Method, Penalty, VarianceParameters
 from sensorhealth.degradation.reml_errors import covariance_of, variance_errors
-from sensorhealth.degradation.reml_layout import Layout, least_squares
+from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.reml_parameters import ParameterSpace, Relative
 from sensorhealth.degradation.reml_penalty import penalty_terms
 from sensorhealth.degradation.reml_score import Score, finish_score, tell_back
@@ -21,13 +21,15 @@ from sensorhealth.degradation.sharded import (
     Shard,
     Survey,
     Workers,
+    borders,
     driver_layout,
     first_pass,
+    make_plan,
     second_pass,
     sensor_effects,
     start_moments,
+    survey,
 )
-from sensorhealth.degradation.sharded import survey as survey_of
 
 TOLERANCE = 1e-12
 
@@ -86,7 +88,7 @@ class ShardCriterion(ParameterSpace):
         self,
         layout: Layout,
         workers: Workers,
-        survey: Survey,
+        readings: int,
         method: Method,
         *,
         brownian: bool,
@@ -97,7 +99,7 @@ class ShardCriterion(ParameterSpace):
             data.classes,
             data.random,
             method,
-            readings=survey.readings,
+            readings=readings,
             fixed=layout.fixed,
             brownian=brownian,
             penalty=penalty,
@@ -172,7 +174,7 @@ class ShardedFit:
 
 def fit_workers(
     workers: Workers,
-    survey: Survey,
+    found: Survey,
     layout: Layout,
     *,
     method: Method = "REML",
@@ -183,12 +185,12 @@ def fit_workers(
     tolerance: float = TOLERANCE,
 ) -> ShardedFit:
     """Fit shards that are in place already (see `fit_shards` and `fit_dask`)."""
-    criterion = ShardCriterion(layout, workers, survey, method, brownian=brownian, penalty=penalty)
+    criterion = ShardCriterion(layout, workers, found.readings, method, brownian=brownian, penalty=penalty)
     usual = start_parameters(workers.total(start_moments), layout, brownian=brownian)
     phi = criterion.phi(usual)
     phi = phi if start is None else lift(criterion, criterion.phi(start), phi)
-    found = search(criterion, ShardEvaluation.parameters, usual, phi, max_evaluations=max_evaluations, tolerance=tolerance)
-    return ShardedFit(found.point.criterion, found.point, survey.readings, survey.sensors, found.converged, found.evaluations)
+    end = search(criterion, ShardEvaluation.parameters, usual, phi, max_evaluations=max_evaluations, tolerance=tolerance)
+    return ShardedFit(end.point.criterion, end.point, found.readings, found.sensors, end.converged, end.evaluations)
 
 
 def fit_shards(
@@ -205,14 +207,14 @@ def fit_shards(
 
     shards: whole sensors each; the crossed classes have the same names, sizes and scales in all.
     """
-    survey: Survey = InTurn(shards).total(lambda data: survey_of(data, brownian=brownian))
-    labels = survey.components(sum(c.size for c in shards[0].classes))
-    offset = least_squares(survey.xx, survey.xy)
-    workers = InTurn([Shard(data, labels, offset, brownian) for data in shards])
-    layout = driver_layout(shards[0], labels, offset)
+    found: Survey = InTurn(shards).total(lambda data: survey(data, brownian=brownian))
+    skeleton = found.skeleton(shards[0])
+    plan = make_plan(skeleton, InTurn(shards).total(borders, skeleton), found)
+    workers = InTurn([Shard(data, plan, brownian) for data in shards])
+    layout = driver_layout(shards[0], plan)
     return fit_workers(
         workers,
-        survey,
+        found,
         layout,
         method=method,
         brownian=brownian,

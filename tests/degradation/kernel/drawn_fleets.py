@@ -42,3 +42,23 @@ def take_sensors(data: CrossedData, begin: int, end: int) -> CrossedData:
     )
     weights = None if data.weights is None else data.weights[a:b]
     return CrossedData(data.y[a:b], data.x[a:b], data.offsets[begin : end + 1] - a, data.g[a:b], weights, classes, data.random)
+
+
+def fleet_with_lots(sensors: int, *, lots: int = 5, seed: int = 0) -> CrossedData:
+    """As `regional_fleet` with sessions, and lots over all regions: an effect on level and one on slope of each."""
+    base = regional_fleet(sensors, seed=seed, sessions=True)
+    rng = np.random.default_rng(seed + 1)
+    sensor = np.repeat(np.arange(sensors), np.diff(base.offsets))
+    of_sensor = rng.integers(-1, lots, sensors)
+    lot = of_sensor[sensor]
+    y = base.y + np.append(0.05 * rng.standard_normal(lots), 0.0)[lot]
+    y += np.append(0.01 * rng.standard_normal(lots), 0.0)[lot] * base.g
+    level = CrossedClass("lot level", lot, None, lots)
+    slope = CrossedClass("lot slope", lot, base.g, lots)
+    # some readings name neither cylinder nor session, and some sensors none at all
+    bare = np.isin(sensor, np.arange(0, sensors, 17))
+    named = tuple(
+        CrossedClass(c.name, np.where(bare | (rng.random(len(y)) < 0.05), -1, c.index), c.value, c.size, c.scale)
+        for c in base.classes
+    )
+    return CrossedData(y, base.x, base.offsets, base.g, base.weights, (*named, level, slope))

@@ -96,14 +96,23 @@ def test_a_sensor_in_two_partitions_is_refused(client, tmp_path: Path):
         fit_dask(tmp_path, COLUMNS, client=client)
 
 
-def test_a_local_cluster_starts_by_itself(tmp_path: Path):
-    pytest.importorskip("distributed")
+def test_a_local_cluster_starts_by_itself_and_is_closed(monkeypatch, tmp_path: Path):
+    distributed = pytest.importorskip("distributed")
+    started = []
+
+    def in_threads(**settings: Any) -> Any:  # processes would only cost time here
+        started.append(real(processes=False, n_workers=1, **settings))
+        return started[-1]
+
+    real = distributed.LocalCluster
+    monkeypatch.setattr(distributed, "LocalCluster", in_threads)
     data = plain(regional_fleet(60, sessions=True))
     frame = frame_of(data)
     half = frame["sensor"] < "S00030"
     frame[half].to_parquet(tmp_path / "a.parquet")
     frame[~half].to_parquet(tmp_path / "b.parquet")
     assert fit_dask(tmp_path, COLUMNS).fit.deviance == pytest.approx(fit(data).deviance, rel=1e-10)
+    assert [cluster.status.name for cluster in started] == ["closed"]
 
 
 def test_without_the_extra_the_message_names_it(monkeypatch, tmp_path: Path):

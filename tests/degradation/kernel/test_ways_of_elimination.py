@@ -9,7 +9,7 @@ import pytest
 from dense_crossed_model import Dense, random_problem, some_parameters
 from drawn_fleets import regional_fleet, take_sensors
 
-from sensorhealth.degradation import elimination_blocks, elimination_units, reml, reml_layout, reml_start
+from sensorhealth.degradation import elimination_tree, elimination_units, reml, reml_layout, reml_start
 from sensorhealth.degradation.elimination_blocks import column_components, stacked_columns
 from sensorhealth.degradation.reml import CrossedData, CrossedFit, fit
 from sensorhealth.degradation.sharded_fit import fit_shards
@@ -37,10 +37,10 @@ def assert_same(one: CrossedFit, other: CrossedFit, tolerance: float = 1e-9) -> 
 @pytest.mark.parametrize("sessions", [False, True])
 def test_regions_solved_one_by_one_or_together_give_the_same_fit(monkeypatch, brownian, sessions):
     data = regional_fleet(300, sessions=sessions)
-    monkeypatch.setattr(elimination_blocks, "SMALL_BLOCK", 1)
+    monkeypatch.setattr(elimination_tree, "SMALL_BLOCK", 1)
     apart = fit(data, brownian=brownian, tolerance=1e-13)
     assert len(apart.criterion.layout.blocks) > 5
-    monkeypatch.setattr(reml_layout, "column_components", lambda columns, offsets, total: np.zeros(total, np.int64))
+    monkeypatch.setattr(reml_layout, "part_components", lambda columns, offsets, first, j: np.zeros(first[-1], np.int64))
     together = fit(data, brownian=brownian, tolerance=1e-13)
     assert len(together.criterion.layout.blocks) == 2  # all columns, and the sensors without any
     assert_same(apart, together)
