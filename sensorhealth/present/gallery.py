@@ -15,7 +15,19 @@ import pandas as pd
 from sensorhealth.errors import RecordsError
 from sensorhealth.present import style, wording
 from sensorhealth.present.charts import budget as budgets
-from sensorhealth.present.charts import control, cylinders, lots, path, reliability, runway, sites, survival, visits, zero
+from sensorhealth.present.charts import (
+    control,
+    cylinders,
+    forecasters,
+    lots,
+    path,
+    reliability,
+    runway,
+    sites,
+    survival,
+    visits,
+    zero,
+)
 from sensorhealth.present.page import tables
 
 if TYPE_CHECKING:
@@ -98,6 +110,11 @@ def chance_and_outcome(track_record: Any, horizon_days: int = 180, *, ax: Axes |
     bins = bins[(bins["horizon_days"] == horizon_days) & (bins["forecaster"] == MODEL)]
     data = reliability.with_limits(bins["forecast"], bins["happened"], bins["count"])
     return reliability.reliability(data, name=f"{horizon_days} days ahead", ax=ax)
+
+
+def beside_simple_rules(track_record: Any, measure: str = forecasters.USUAL, *, ax: Axes | None = None) -> Axes:
+    """One measure of a track record: this model beside the baselines."""
+    return forecasters.forecasters(track_record.table, measure, ax=ax)
 
 
 def current_life(analysis: Any, sensor_id: str) -> pd.Series:

@@ -17,6 +17,7 @@ from sensorhealth.present.charts import budget as budget_chart
 from sensorhealth.present.charts import (
     control,
     cylinders,
+    forecasters,
     lots,
     path,
     reliability,
@@ -63,6 +64,14 @@ def reliable(a: SimpleNamespace, ax: Axes | None) -> Axes:
     return reliability.reliability(reliability.reliability_data(chance, happened), ax=ax)
 
 
+def past(n: int) -> pd.DataFrame:
+    """Three forecasters' errors, over all dates and on one of them; invented numbers."""
+    rows = [("this model", 0.02), ("last reading again", 0.03), ("fixed life", 0.05)]
+    table = pd.DataFrame(rows, columns=["forecaster", "value"]).assign(measure=forecasters.USUAL, as_of=pd.NaT)
+    table = pd.concat([table, table.assign(as_of=pd.Timestamp("2025-01-01"), value=1.0)], ignore_index=True)
+    return table.assign(std_error=0.002, count=100, horizon_days=np.nan)[: 6 if n else 0]
+
+
 DRAWN: dict[str, list[Draw]] = {
     "runway": [lambda a, ax: runway.runway(a.forecast, a.fleet.sensors, a.visits["visit"], ax=ax)],
     "path": [one_path],
@@ -74,6 +83,7 @@ DRAWN: dict[str, list[Draw]] = {
     "control": [control_of],
     "zero": [zeros],
     "reliability": [reliable],
+    "forecasters": [lambda a, ax: forecasters.forecasters(past(len(a.forecast)), ax=ax)],
     "survival": [
         lambda a, ax: survival.survival(bands(min(6, len(a.forecast))), ax=ax),
         lambda a, ax: survival.hazard(bands(min(6, len(a.forecast))), ax=ax),
@@ -217,3 +227,10 @@ def test_sites_keep_every_sensor(analysis: SimpleNamespace) -> None:
     data = sites.sites_data(analysis.forecast, analysis.fleet.sensors)
     counted = data.groupby("site")["sensors"].first().sum()
     assert counted == (analysis.forecast["status"] != "no forecast").sum()
+
+
+def test_forecasters_are_compared_over_all_dates_together() -> None:
+    data = forecasters.forecasters_data(past(1))
+    assert data["forecaster"].tolist() == ["this model", "last reading again", "fixed life"]
+    assert data["value"].tolist() == [0.02, 0.03, 0.05] and data["marker"].tolist() == ["D", "", ""]
+    np.testing.assert_allclose(data["high"] - data["value"], 1.6448536 * 0.002, rtol=1e-6)
