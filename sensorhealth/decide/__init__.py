@@ -1,6 +1,6 @@
 """What to do: policy, actions with reasons, warranty, visits, orders, budget."""
 
-from sensorhealth.decide.budget import budget
+from sensorhealth.decide.budget import budget, budgets
 from sensorhealth.decide.comparing import compare_policies, compare_schemes
 from sensorhealth.decide.events import SharedEvents, shared_events
 from sensorhealth.decide.evidence import Evidence
@@ -19,6 +19,7 @@ __all__ = [
     "SharedEvents",
     "SitePolicy",
     "budget",
+    "budgets",
     "compare_policies",
     "compare_schemes",
     "evidence_sheets",

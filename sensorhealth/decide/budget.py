@@ -7,7 +7,7 @@ of what is shared.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -100,16 +100,32 @@ def budget(
     """
     if by not in GROUPS:
         raise ValueError(f"by must be one of {', '.join(GROUPS)}, not {by!r}")
+    return budgets(fleet_plan, remaining, shared_draws=shared_draws, by=(by,), scheme=scheme)[by]
+
+
+def budgets(
+    fleet_plan: FleetPlan,
+    remaining: LifeTable | None = None,
+    *,
+    shared_draws: Iterable[LifeTable] | None = None,
+    by: Sequence[str] = GROUPS,
+    scheme: str | None = None,
+) -> dict[str, pd.DataFrame]:
+    """Several budgets, for the fleet, by site and by technology, in one walk through the draws; see `budget`."""
     table = fleet_plan.remaining if remaining is None else remaining
     ready = replacing(fleet_plan, scheme)
-    names, code = _groups(ready.where, by)
-    tally = Tally(ready, fleet_plan.policy, code, len(names))
+    groups = {name: _groups(ready.where, name) for name in by}
+    tallies = {name: Tally(ready, fleet_plan.policy, code, len(names)) for name, (names, code) in groups.items()}
     for drawn in [table] if shared_draws is None else shared_draws:
-        tally.add(drawn)
-    visits = np.zeros((len(names), ready.calendar.price.size))
-    if by != "technology":
-        visits = visit_costs(fleet_plan, ready, table, code, len(names))
-    return tally.table(names, visits)
+        for tally in tallies.values():
+            tally.add(drawn)
+    found = {}
+    for name, (names, code) in groups.items():
+        visits = np.zeros((len(names), ready.calendar.price.size))
+        if name != "technology":
+            visits = visit_costs(fleet_plan, ready, table, code, len(names))
+        found[name] = tallies[name].table(names, visits)
+    return found
 
 
 def _groups(where: Positions, by: str) -> tuple[list[str], NDArray[np.intp]]:

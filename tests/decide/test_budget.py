@@ -10,7 +10,7 @@ import pytest
 from decide_builders import AS_OF, GRID, LifeRows, forecast_rows, tables, weibull_rows
 from scipy import stats
 
-from sensorhealth.decide import FleetPlan, Policy, budget, compare_policies, compare_schemes, plan_fleet, visits
+from sensorhealth.decide import FleetPlan, Policy, budget, budgets, compare_policies, compare_schemes, plan_fleet, visits
 from sensorhealth.decide.budget import months
 from sensorhealth.errors import PolicyError
 from sensorhealth.nomenclature import columns
@@ -88,6 +88,9 @@ def test_sites_and_technologies_add_up_to_the_fleet() -> None:
         assert added == pytest.approx(whole["expected_count"].to_numpy())
     by_site = budget(plan, by="site").groupby("month")["expected_cost"].sum().to_numpy()
     assert by_site == pytest.approx(whole["expected_cost"].to_numpy(), rel=1e-9)
+    together = budgets(plan, shared_draws=iter([plan.remaining]))
+    pd.testing.assert_frame_equal(together["fleet"], whole)
+    pd.testing.assert_frame_equal(together["site"], budget(plan, by="site"))
     with pytest.raises(ValueError, match="planet"):
         budget(plan, by="planet")
 
