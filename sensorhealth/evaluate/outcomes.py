@@ -11,11 +11,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..life.lifedata import DAYS_PER_YEAR, years_between
+from ..technologies import technologies
 from .baselines import History, OwnLine
 
 Array = NDArray[np.float64]
 
-ENDS = ("soft", "sudden")
+LOW_READINGS = 2  # one reading below the limit may be a loose cap; two in a row are the sensor's
 BLUR_READINGS = 5  # a line through fewer readings hides their noise
 LARGEST_BLUR_DAYS = 183.0
 
@@ -82,32 +83,63 @@ def final_life(lives: pd.DataFrame, asked: pd.DataFrame, as_of: pd.Timestamp) ->
     return last.loc[asked["sensor_id"]].reset_index()
 
 
+def verdicts(readings: pd.DataFrame, limit: float = 0.0) -> pd.DataFrame:
+    """What the readings say of each life, indexed by life_id: last_good (last one above the limit), first_low (first of those
+    at or below it with none above after it), lows (how many of those). limit: ln headroom ratio of the end.
+
+    A bump test that shows no headroom is no reading: it tells that a sensor answers, not that it can still be adjusted.
+    """
+    low = (readings["log_ratio"] <= limit) | (readings["censoring"] < 0)
+    last_good = readings["time"][~low].groupby(readings["life_id"]).max()
+    after = readings["life_id"].map(last_good)
+    trailing = readings[low & ~(readings["time"] < after)].groupby("life_id")["time"]
+    table = pd.DataFrame({"last_good": last_good, "first_low": trailing.min(), "lows": trailing.size()})
+    return table.assign(lows=table["lows"].fillna(0).astype(int))
+
+
 def ends(
     lives: pd.DataFrame,
     asked: pd.DataFrame,
     as_of: pd.Timestamp,
     end: pd.Timestamp,
+    said: pd.DataFrame,
     blur_days: Mapping[str, float] = MappingProxyType({}),
 ) -> Ends:
     """Ends of the lives `asked` about, from the table `lives` as known at `end`, the last day of the records.
 
-    A soft end (removed as worn) or a sudden one lies after the last gas test it passed and no later than the test it failed,
-    or its removal where no failed test is recorded. A life removed for any other reason was good at its last passed test.
+    said: what the readings say of each life (`verdicts`). A soft end (removed as worn) lies after the last reading above the
+    limit and no later than the first of those below it, or the failed test, or the removal. A sudden end lies after the last
+    gas test passed and no later than the test failed, or the removal. A sensor that is left in service with readings below the
+    limit has ended too: with two such readings, or with one where the records tell of no removals at all. Any other life was
+    good at its last reading above the limit (at its last passed test, for a technology without a soft end).
     blur_days: per stratum, how far the noise of readings moves a test's verdict in time (see `reading_blur`).
     """
     known = final_life(lives, asked, as_of)
-    good = known["last_alive"].where(known["last_alive"] <= known["ended"].fillna(end), known["ended"])
-    lower = np.nan_to_num(years_between(pd.Series(as_of, index=known.index), good) * DAYS_PER_YEAR)
-    over = (known["end_kind"].isin(ENDS) & (known["ended"] > as_of) & (known["ended"] <= end)).to_numpy()
-    failed = (known["last_test"] > known["last_alive"]) & (known["last_test"] > as_of)
-    last = known["last_test"].where(failed & (known["last_test"] <= known["ended"]), known["ended"])
-    upper = years_between(pd.Series(as_of, index=known.index), last) * DAYS_PER_YEAR
+    own = said.reindex(known["life_id"]).reset_index(drop=True)
+    removed = (known["ended"] > as_of) & (known["ended"] <= end)
+    sudden = (removed & (known["end_kind"] == "sudden")).to_numpy()
+    worn = (removed & (known["end_kind"] == "soft")).to_numpy()
+    flat = known["technology"].isin([name for name, facts in technologies().items() if not facts.soft_end]).to_numpy()
+    enough = LOW_READINGS if lives["ended"].notna().any() else 1
+    low = (own["lows"] >= enough) & (own["first_low"] > as_of) & (own["first_low"] <= end)
+    left = (low & ~removed).to_numpy() & ~flat
+
+    by_test = sudden | flat
+    good = known["last_alive"].where(by_test, own["last_good"].fillna(known["entered"]))
+    good = good.where(good <= known["ended"].fillna(end), known["ended"])
+    failed = (known["last_test"] > known["last_alive"]) & (known["last_test"] > as_of) & (known["last_test"] <= known["ended"])
+    found = known["last_test"].where(failed, known["ended"])
+    seen_low = own["first_low"].where((own["first_low"] > as_of) & ~by_test)
+    found = seen_low.fillna(found).where(~left, own["first_low"])
+
+    over = sudden | worn | left
+    start = pd.Series(as_of, index=known.index)
+    lower = np.nan_to_num(years_between(start, good) * DAYS_PER_YEAR)
+    upper = np.where(over, np.maximum(years_between(start, found) * DAYS_PER_YEAR, 1e-3), np.inf)
     blur = known["stratum"].map(lambda name: blur_days.get(name, 0.0)).to_numpy(dtype=float)
-    blur = np.where(over & (known["end_kind"] == "sudden").to_numpy(), 0.0, blur)
-    upper = np.where(over, np.maximum(upper, 1e-3), np.inf)
-    lower = np.clip(lower, 0.0, upper)
-    running = (known["ended"].isna() | (known["ended"] > end)).to_numpy()
-    return Ends(lower, upper, blur, running, float((end - as_of) / pd.Timedelta(days=1)))
+    running = (known["ended"].isna() | (known["ended"] > end)).to_numpy() & ~left
+    follow_up = float((end - as_of) / pd.Timedelta(days=1))
+    return Ends(np.clip(lower, 0.0, upper), upper, np.where(sudden, 0.0, blur), running, follow_up)
 
 
 def reading_blur(readings: pd.DataFrame, lives: pd.DataFrame) -> dict[str, float]:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from types import MappingProxyType
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..degradation.mixture import with_tails
+from ..degradation.mixture import moments, with_steps, with_tails
 from ..life.calibration import Calibration
 from ..life.lifedata import DAYS_PER_YEAR, years_between
 from ..life.remaining import RemainingLife, remaining_life, widened
@@ -85,6 +86,22 @@ def asked_lives(past: Past) -> pd.DataFrame:
     return past.lives.iloc[rows].reset_index(drop=True)
 
 
+class Steps(NamedTuple):
+    """Steps of the paths of one kind of sensor: how many a sensor has in a year, and their standard deviation (ln ratio)."""
+
+    per_year: float
+    size: float
+
+
+NO_STEPS: Mapping[str, Steps] = MappingProxyType({})
+
+
+def steps_of(past: Past) -> dict[str, Steps]:
+    """What the ageing model learnt of steps, by stratum; nothing where the refit has no such model."""
+    strata = getattr(getattr(past, "ageing", None), "strata_", {})
+    return {name: Steps(item.surprises.rate, item.surprises.size) for name, item in strata.items()}
+
+
 def model_forecast(
     past: Past, asked: pd.DataFrame, upcoming: NextReadings, policy: Policy, calibration: Calibration | None = None
 ) -> Forecast:
@@ -96,17 +113,20 @@ def model_forecast(
             calibration=calibration,
         )  # fmt: skip
     name = MODEL if calibration is None else CORRECTED
-    reading = reading_mixture([widened(path, calibration) for path in past.paths], asked, upcoming)
+    paths = [widened(path, calibration) for path in past.paths]
+    reading = reading_mixture(paths, asked, upcoming, steps_of(past))
     return Forecast(name, remaining.grid_days, remaining.total, reading)
 
 
-def reading_mixture(paths: Sequence[PathPosterior], asked: pd.DataFrame, upcoming: NextReadings) -> Mixture:
+def reading_mixture(
+    paths: Sequence[PathPosterior], asked: pd.DataFrame, upcoming: NextReadings, steps: Mapping[str, Steps] = NO_STEPS
+) -> Mixture:
     """The next recorded readings as mixtures: latent path, a new cylinder and session, noise with its tails.
 
-    A life without a fitted path gets a mixture of NaN.
+    steps: per stratum, how often a step of the path comes and how large it is. A life without a fitted path gets NaN.
     """
     position = pd.Index(asked["life_id"])
-    pieces: list[tuple[NDArray[np.intp], Array, Array, Array, Array, Array]] = []
+    pieces: list[_Piece] = []
     for path in paths:
         rows = position.get_indexer(pd.Index(path.life_id))
         place = np.full(len(asked), -1)
@@ -114,25 +134,45 @@ def reading_mixture(paths: Sequence[PathPosterior], asked: pd.DataFrame, upcomin
         mine = np.flatnonzero(place[upcoming.life] >= 0)
         if mine.size:
             own = path.take(place[upcoming.life[mine]])
-            mean, latent = own.latent(upcoming.age_years[mine])
-            mixed = with_tails(own.weight, mean, latent + own.gas_variance[:, None], own.residual_variance, own.degrees)
-            middle = own.weight @ mean
-            latent_sd = np.sqrt(own.weight @ (latent + (mean - middle) ** 2))
-            total = mixed[0] @ (mixed[2] + (mixed[1] - mixed[0] @ mixed[1]) ** 2)
-            pieces.append((mine, *mixed, latent_sd, np.sqrt(np.maximum(total - latent_sd**2, 1e-12))))
+            pieces.append(_piece(own, mine, upcoming, steps.get(path.stratum, Steps(0.0, 0.0))))
     return _assembled(pieces, upcoming.life.size)
 
 
-def _assembled(pieces: list[tuple[NDArray[np.intp], Array, Array, Array, Array, Array]], size: int) -> Mixture:
+class _Piece(NamedTuple):
+    """Mixture of the readings at `rows`: weight (k, r), mean and variance (k, r), and the spread of its two parts (r,)."""
+
+    rows: NDArray[np.intp]
+    weight: Array
+    mean: Array
+    variance: Array
+    latent_sd: Array
+    reading_sd: Array
+
+
+def _piece(own: PathPosterior, mine: NDArray[np.intp], upcoming: NextReadings, steps: Steps) -> _Piece:
+    mean, latent = own.latent(upcoming.age_years[mine])
+    latent_variance = moments(own.weight, mean, latent)[1]
+    variance, noise, degrees, weight = latent + own.gas_variance[:, None], own.residual_variance, own.degrees, own.weight
+    if steps.per_year > 0.0:
+        chance = -np.expm1(-steps.per_year * upcoming.days[mine] / DAYS_PER_YEAR)
+        weight, mean, variance = with_steps(weight, mean, variance, chance, steps.size)
+        noise, degrees = np.tile(noise, 2), np.tile(degrees, 2)
+    mixed = with_tails(weight, mean, variance, noise, degrees)
+    rest = np.maximum(moments(*mixed)[1] - latent_variance, 1e-12)
+    share = np.broadcast_to(mixed[0], mixed[1].shape)
+    return _Piece(mine, share, mixed[1], mixed[2], np.sqrt(latent_variance), np.sqrt(rest))
+
+
+def _assembled(pieces: list[_Piece], size: int) -> Mixture:
     """One mixture for all readings; strata with fewer components repeat one of theirs at no weight."""
-    most = max((piece[1].size for piece in pieces), default=1)
+    most = max((len(piece.weight) for piece in pieces), default=1)
     weight, mean, variance = (np.full((most, size), np.nan) for _ in range(3))
     latent_sd, reading_sd = np.full(size, np.nan), np.full(size, np.nan)
-    for rows, share, middle, spread, latent, noise in pieces:
-        fill = np.minimum(np.arange(most), share.size - 1)
-        weight[:, rows] = np.where(np.arange(most) < share.size, share[fill], 0.0)[:, None]
-        mean[:, rows], variance[:, rows] = middle[fill], spread[fill]
-        latent_sd[rows], reading_sd[rows] = latent, noise
+    for piece in pieces:
+        fill = np.minimum(np.arange(most), len(piece.weight) - 1)
+        weight[:, piece.rows] = np.where((np.arange(most) < len(piece.weight))[:, None], piece.weight[fill], 0.0)
+        mean[:, piece.rows], variance[:, piece.rows] = piece.mean[fill], piece.variance[fill]
+        latent_sd[piece.rows], reading_sd[piece.rows] = piece.latent_sd, piece.reading_sd
     return Mixture(weight, mean, variance, latent_sd, reading_sd)
 
 

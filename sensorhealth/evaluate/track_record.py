@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from ..errors import FitError, RecordsError
@@ -13,7 +14,7 @@ from ..health import lives as lives_of
 from ..health import readings as readings_of
 from ..life.calibration import Calibration
 from . import measures
-from .outcomes import ends, next_readings, reading_blur
+from .outcomes import ends, next_readings, reading_blur, verdicts
 from .past import MODEL, Refit, asked_lives, baseline_forecasts, model_forecast, past_dates
 from .samples import end_rows, reading_rows
 from .wording import learnt, sentence
@@ -80,7 +81,7 @@ def track_record(
     walk = refit or _whole_way(model or {})
     hindsight = lives_of(fleet) if lives is None else lives
     later = readings_of(fleet, hindsight)
-    blur = reading_blur(later, hindsight)
+    said, blur = verdicts(later, float(np.log1p(policy.margin))), reading_blur(later, hindsight)
     last = fleet.calibrations["time"].max().normalize() + pd.Timedelta(days=1)
     dates = [pd.Timestamp(date) for date in (past_dates(fleet) if as_of_dates is None else as_of_dates)]
     end_blocks: list[pd.DataFrame] = []
@@ -95,7 +96,7 @@ def track_record(
             notes.append(f"{date.date()}: no forecast could be made then: {error}")
             continue
         before = learnt(reading_blocks, date)
-        blocks = _one_date(past, date, hindsight, later, last, policy, before, blur)
+        blocks = _one_date(past, date, hindsight, later, last, policy, before, said, blur)
         end_blocks += blocks[0]
         reading_blocks += blocks[1]
         used.append(date)
@@ -129,12 +130,13 @@ def _one_date(
     last: pd.Timestamp,
     policy: Policy,
     before: Calibration,
+    said: pd.DataFrame,
     blur: Mapping[str, float],
 ) -> tuple[list[pd.DataFrame], list[pd.DataFrame]]:
     """Rows of forecasts beside outcomes of all forecasters on one date."""
     asked = asked_lives(past)
     moment = _end_of_day(date)
-    truth = ends(hindsight, asked, moment, last, blur)
+    truth = ends(hindsight, asked, moment, last, said, blur)
     upcoming = next_readings(later, hindsight, asked, moment, NEXT_READING_WITHIN_DAYS)
     forecasts = [model_forecast(past, asked, upcoming, policy)]
     if before.corrects:

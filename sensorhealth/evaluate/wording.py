@@ -13,6 +13,7 @@ from .past import MODEL
 
 FEWEST_READINGS = 40  # fewer next readings teach no correction
 STRATUM_READINGS = 150  # a kind of sensor with fewer shares the correction of all
+FEWEST_ENDS = 10  # expected and come together, below which no word is said of their balance
 CLEAR = 2.0  # a factor nearer to 1 than this many standard errors is left at 1
 
 
@@ -52,18 +53,7 @@ def sentence(table: pd.DataFrame) -> str:
         return float(found["value"].iloc[0]) if len(found) else float("nan")
 
     expected, came = (value(name, horizon=180) for name in ("ends expected", "ends that came"))
-    ended = value("ended lives")
-    if np.isnan(expected):
-        first = "No forecast could be followed for six months."
-    else:
-        first = (
-            f"Forecasts made six months ahead were {_judgement(expected, came)}: {expected:.0f} ends expected, {came:.0f} came"
-        )
-        if ended >= ENOUGH_ENDS:
-            held = value("coverage of the 90 % interval of remaining life")
-            first += f", and the 90 % intervals of remaining life held {100 * held:.0f} % of lives."
-        else:
-            first += f"; {ended:.0f} ended lives are too few to judge the intervals (about {ENOUGH_ENDS} are needed)."
+    first = _ends_sentence(expected, came, value("ended lives"), value("coverage of the 90 % interval of remaining life"))
     mae, held = (value(f"next reading: {name}") for name in ("mean absolute error (ln ratio)", "coverage of the 90 % interval"))
     if np.isnan(mae):
         return first + " No later reading to compare with."
@@ -74,6 +64,19 @@ def sentence(table: pd.DataFrame) -> str:
         f"({best['forecaster']}) came to {100 * np.expm1(best['value']):.1f} %; 90 % intervals held {100 * held:.0f} %."
     )
     return f"{first} {second}"
+
+
+def _ends_sentence(expected: float, came: float, ended: float, held: float) -> str:
+    if np.isnan(expected):
+        return "No forecast could be followed for six months."
+    counts = f"{expected:.0f} ends expected, {came:.0f} came"
+    if expected + came < FEWEST_ENDS:
+        start = f"Forecasts made six months ahead were of too few ends to judge: {counts}"
+    else:
+        start = f"Forecasts made six months ahead were {_judgement(expected, came)}: {counts}"
+    if ended >= ENOUGH_ENDS:
+        return f"{start}, and the 90 % intervals of remaining life held {100 * held:.0f} % of lives."
+    return f"{start}; {ended:.0f} ended lives are too few to judge the intervals (about {ENOUGH_ENDS} are needed)."
 
 
 def _judgement(expected: float, came: float) -> str:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sensorhealth.evaluate.outcomes import Ends, ends, next_readings, reading_blur
+from sensorhealth.evaluate.outcomes import Ends, ends, next_readings, reading_blur, verdicts
 
 AS_OF, END = pd.Timestamp("2024-01-01"), pd.Timestamp("2025-01-01")
 
@@ -17,8 +17,10 @@ def lives() -> pd.DataFrame:
         {
             "life_id": ["runs", "worn", "dead", "lost", "swap", "swap/2", "worn late"],
             "sensor_id": ["runs", "worn", "dead", "lost", "swap", "swap", "worn late"],
+            "technology": "electrochemical",
             "stratum": "electrochemical CO",
             "lot": "",
+            "entered": AS_OF - 500 * day,
             "installed": AS_OF - 500 * day,
             "last_alive": [AS_OF + d * day for d in (300, 100, 50, 80, 20, 330, -30)],
             "last_test": [AS_OF + d * day for d in (300, 200, 50, 80, 20, 330, 90)],
@@ -31,15 +33,27 @@ def lives() -> pd.DataFrame:
     return table
 
 
+def said() -> pd.DataFrame:
+    """Readings: the worn were above the limit at 90 days and before the as-of date; the dead passed a bump test later."""
+    last_good = {"runs": 280, "worn": 90, "dead": 30, "lost": 80, "swap": 20, "worn late": -30}
+    first_low = {"worn": 200, "dead": 55}
+    day = pd.Timedelta(days=1)
+    table = pd.DataFrame({"last_good": {name: AS_OF + days * day for name, days in last_good.items()}})
+    table["first_low"] = pd.Series({name: AS_OF + days * day for name, days in first_low.items()})
+    table["lows"] = pd.Series(dict.fromkeys(first_low, 1)).reindex(table.index).fillna(0).astype(int)
+    return table
+
+
 @pytest.fixture
 def truth() -> Ends:
     table = lives()
-    return ends(table, table.iloc[[0, 1, 2, 3, 4, 6]].reset_index(drop=True), AS_OF, END, {"electrochemical CO": 25.0})
+    asked = table.iloc[[0, 1, 2, 3, 4, 6]].reset_index(drop=True)
+    return ends(table, asked, AS_OF, END, said(), {"electrochemical CO": 25.0})
 
 
 def test_ends_lie_between_the_tests_around_them(truth: Ends) -> None:
     assert truth.ended.tolist() == [False, True, True, False, False, True]
-    assert truth.lower.tolist() == [300, 100, 50, 80, 20, 0]  # good before the as-of date: from that date on
+    assert truth.lower.tolist() == [280, 90, 50, 80, 20, 0]  # good before the as-of date: from that date on
     assert truth.upper[[1, 2, 5]].tolist() == [200, 60, 90]
     assert truth.running.tolist() == [True, False, False, False, False, False]
 
@@ -50,10 +64,42 @@ def test_only_what_a_reading_judged_is_blurred(truth: Ends) -> None:
 
 def test_outcomes_are_judged_when_the_sensor_was_looked_at(truth: Ends) -> None:
     when, happened = truth.seen_about(120.0)
-    assert when.tolist() == [120, 100, 120, 120, 120, 120]
+    assert when.tolist() == [120, 90, 120, 120, 120, 120]
     assert happened.tolist() == [False, False, True, False, False, True]
     when, happened = truth.seen_about(180.0)
     assert (when[1], happened[1]) == (200, True)
+
+
+def test_a_sensor_left_in_service_below_its_limit_has_ended() -> None:
+    table, day = lives(), pd.Timedelta(days=1)
+    asked = table.iloc[[0]].reset_index(drop=True)
+    low = said()
+    low.loc["runs", ["first_low", "lows"]] = [AS_OF + 290 * day, 1]
+    assert not ends(table, asked, AS_OF, END, low).ended[0]  # one low reading may be a loose cap
+    low.loc["runs", "lows"] = 2
+    found = ends(table, asked, AS_OF, END, low)
+    assert (found.ended[0], found.lower[0], found.upper[0], found.running[0]) == (True, 280, 290, False)
+    low.loc["runs", "lows"] = 1
+    alone = asked.assign(ended=pd.NaT, end_kind="")
+    assert ends(alone, alone, AS_OF, END, low).ended[0]  # records without removals: nobody would have repeated it
+
+
+def test_verdicts_are_the_last_good_reading_and_the_low_ones_after_it() -> None:
+    day = pd.Timedelta(days=1)
+    table = pd.DataFrame(
+        {
+            "life_id": ["a"] * 5 + ["b"] * 2 + ["c"],
+            "time": [AS_OF + k * day for k in (1, 2, 3, 4, 5, 1, 2, 1)],
+            "log_ratio": [0.2, -0.1, 0.1, -0.05, 0.0, 0.3, 0.2, -0.2],
+            "censoring": [0, 0, 0, 0, -1, 0, 1, 0],
+        }
+    )
+    found = verdicts(table)
+    assert found.loc["a"].tolist() == [AS_OF + 3 * day, AS_OF + 4 * day, 2]
+    assert found.loc["b", "last_good"] == AS_OF + 2 * day
+    assert pd.isna(found.loc["b", "first_low"])
+    assert pd.isna(found.loc["c", "last_good"]) and found.loc["c", "lows"] == 1
+    assert verdicts(table, limit=0.25).loc["b", "lows"] == 1
 
 
 def readings(noise: float) -> pd.DataFrame:
