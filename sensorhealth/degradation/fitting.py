@@ -13,10 +13,12 @@ from sensorhealth.degradation.effects import Terms, crossed_data
 from sensorhealth.degradation.reml_data import CrossedData, Method, Penalty, VarianceParameters
 from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, ballast, face_value, revise
 
-SETTLED = 1e-3  # largest move of a stand-in at which the search for the variances goes on
+SETTLED = 5e-3  # largest move of a stand-in at which the search for the variances goes on
 STILL = 1e-10  # the same where numbers are to be reproduced
-ROUNDS = 8  # searches for the variances
-EARLY = 3  # moves of the stand-ins between two searches: the last ones bring them to rest
+ROUNDS = 5  # searches for the variances
+AGAIN = 2  # the same where another fit has shown the way
+EARLY = 2  # moves of the stand-ins between two searches: the last ones bring them to rest
+LATE = 15  # the same at the end of a fit
 STEPS = 150  # most moves of the stand-ins in one go
 CAREFUL = 12  # moves after which they are damped
 ENOUGH = 0.02  # relative move of a standard deviation at which the searches end
@@ -87,7 +89,8 @@ def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
         parameters = search.parameters
     else:
         sites, search, parameters = start.sites, None, start.parameters
-    for _ in range(0 if _is_plain(stratum, terms, degrees) else ROUNDS):
+    rounds = ROUNDS if start is None else AGAIN
+    for _ in range(0 if _is_plain(stratum, terms, degrees) else rounds):
         state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED, 1.0, EARLY)
         search = _search(state.data, options, parameters)
         sites, moved, parameters = state.sites, _moved(parameters, search.parameters), search.parameters
@@ -117,7 +120,8 @@ def _finish(
     search: reml.CrossedFit | None,
     tolerance: float,
 ) -> CurveFit:
-    state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance, EXACT, STEPS)
+    steps = STEPS if tolerance < SETTLED else LATE
+    state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance, EXACT, steps)
     likelihood = -0.5 * reml.deviance(state.data, parameters, "ML") + state.sites.gain
     noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood
     extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, state.sites.spare, terms.floor) / noise
