@@ -13,12 +13,10 @@ from sensorhealth.degradation.effects import Terms, crossed_data
 from sensorhealth.degradation.reml_data import CrossedData, Method, Penalty, VarianceParameters
 from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, ballast, face_value, revise
 
-SETTLED = 5e-3  # largest move of a stand-in at which the search for the variances goes on
+START_NOISE = 1e-4  # variance, before any is known
+SETTLED = 1e-3  # largest move of a stand-in at which the search for the variances goes on
 STILL = 1e-10  # the same where numbers are to be reproduced
-ROUNDS = 5  # searches for the variances
-AGAIN = 2  # the same where another fit has shown the way
-EARLY = 2  # moves of the stand-ins between two searches: the last ones bring them to rest
-LATE = 15  # the same at the end of a fit
+ROUNDS = 8  # searches for the variances
 STEPS = 150  # most moves of the stand-ins in one go
 CAREFUL = 12  # moves after which they are damped
 ENOUGH = 0.02  # relative move of a standard deviation at which the searches end
@@ -84,14 +82,13 @@ def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
     base = crossed_data(stratum, curve, terms)
     degrees = options.degrees
     if start is None or _is_plain(stratum, terms, degrees):
-        sites = face_value(base.y)
-        search = _search(_stand_in(base, terms, sites, 0.0), options, start.parameters if start else None)
+        sites = face_value(base.y, stratum.censoring)
+        search = _search(_stand_in(base, terms, sites, START_NOISE), options, start.parameters if start else None)
         parameters = search.parameters
     else:
         sites, search, parameters = start.sites, None, start.parameters
-    rounds = ROUNDS if start is None else AGAIN
-    for _ in range(0 if _is_plain(stratum, terms, degrees) else rounds):
-        state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED, 1.0, EARLY)
+    for _ in range(0 if _is_plain(stratum, terms, degrees) else ROUNDS):
+        state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED, 1.0)
         search = _search(state.data, options, parameters)
         sites, moved, parameters = state.sites, _moved(parameters, search.parameters), search.parameters
         if moved < ENOUGH:
@@ -104,7 +101,7 @@ def at_parameters(
 ) -> CurveFit:
     """Everything at given variances; the same readings give the same numbers whatever way they came in."""
     base = crossed_data(stratum, curve, terms)
-    sites = face_value(base.y)
+    sites = face_value(base.y, stratum.censoring)
     return _finish(stratum, curve, terms, base, parameters, degrees, method, sites, None, STILL)
 
 
@@ -120,8 +117,7 @@ def _finish(
     search: reml.CrossedFit | None,
     tolerance: float,
 ) -> CurveFit:
-    steps = STEPS if tolerance < SETTLED else LATE
-    state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance, EXACT, steps)
+    state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance, EXACT)
     likelihood = -0.5 * reml.deviance(state.data, parameters, "ML") + state.sites.gain
     noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood
     extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, state.sites.spare, terms.floor) / noise
@@ -159,13 +155,12 @@ def _settle(
     sites: Sites,
     tolerance: float,
     kept: float,
-    steps: int,
 ) -> _State:
-    """Bring the stand-ins to rest at given variances, or as near as so many steps come."""
+    """Bring the stand-ins to rest at given variances."""
     count, noise = base.y.size, parameters.residual
     plain = _is_plain(stratum, terms, degrees)
     sites = _doubted(sites, terms, base.y, noise)
-    for number in range(steps):
+    for number in range(STEPS):
         data = _stand_in(base, terms, sites, noise)
         fit = reml.solve(data, parameters, method)
         if plain:

@@ -22,6 +22,7 @@ FloatArray = NDArray[np.float64]
 DEGREES = (3.0, 5.0, 8.0, 15.0, np.inf)  # of freedom tried for the noise
 LEAST_WEIGHT = 1e-6  # a reading far inside its censoring limit says nothing; keeps 1 / weight finite
 DEGREES_PRIOR = {3.0: -1.0, 5.0: -0.5, 8.0: 0.0, 15.0: 0.2, np.inf: 0.2}  # log prior: tails must show to be believed
+OTHER_CAUSE = {-1: 0.1, 1: 0.01}  # chance that a censored record is not about headroom (common practice, no source)
 EXACT = 0.1
 SCALES = (0.05, 0.15, 0.3, 0.5, 0.7, 0.9, 1.1)  # of the present s2, tried with each
 
@@ -55,9 +56,11 @@ class _Tilted:
     least: FloatArray
 
 
-def face_value(y: FloatArray) -> Sites:
-    """Records taken as Gaussian readings."""
-    return Sites(y, np.ones_like(y), 0.0, 0.0)
+def face_value(y: FloatArray, censoring: NDArray[np.int8]) -> Sites:
+    """Readings taken as Gaussian and censored records, whose limit is no reading, left for later."""
+    seen = censoring == 0
+    weight = np.where(seen, 1.0, LEAST_WEIGHT) if seen.any() else np.ones_like(y)
+    return Sites(y, weight, 0.0, float((~seen).sum()) if seen.any() else 0.0)
 
 
 def revise(
@@ -138,13 +141,20 @@ def _read(off: FloatArray, variance: FloatArray, noise: float, degrees: float) -
 
 
 def _beyond(inside: FloatArray, sign: FloatArray, variance: FloatArray, noise: float, degrees: float) -> _Tilted:
-    """Censored records: the others put eta `inside` (n,) its limit, on the side that `sign` says it lies on."""
+    """Censored records: the others put eta `inside` (n,) its limit, on the side that `sign` says it lies on.
+
+    A test may have failed for another reason than lost headroom (a dead sensor, no gas), and a display may stand at its
+    limit for another sensor's sake; the chance of it keeps such records from bending the path or the gas.
+    """
     chance, factor = grains(degrees)
     root = np.sqrt(variance[:, None] + noise * factor)
     z = inside[:, None] / root
     terms = np.log(chance) + special.log_ndtr(z)
-    log_z, _ = _shares(terms)
-    density = np.exp(np.log(chance) - 0.5 * z**2 - 0.5 * np.log(2.0 * np.pi) - log_z[:, None])
+    other = np.where(sign > 0.0, OTHER_CAUSE[1], OTHER_CAUSE[-1])
+    inner, _ = _shares(terms)
+    log_z = np.logaddexp(np.log(other), np.log1p(-other) + inner)
+    scale = (np.log1p(-other) - log_z)[:, None] + np.log(chance)
+    density = np.exp(scale - 0.5 * z**2 - 0.5 * np.log(2.0 * np.pi))
     slope = (density / root).sum(axis=1)
     bend = -(density * z / root**2).sum(axis=1) - slope**2
     by_noise = -0.5 * (density * z * (noise * factor / root**2)).sum(axis=1)
