@@ -86,7 +86,9 @@ class Analysis:
         """Compare the sensors of each value of column `by` (lot, supplier, site, model, ...) with the others of their kind."""
         if by == "lot" and not options:
             return self.lots_table
-        return compare.lots(self.readings, self.lives, self.ageing, by=by, **options)
+        return compare.lots(
+            self.readings, _with_new_sensors(self.lives), self.ageing, by=by, **{"sensors": self.fleet.sensors, **options}
+        )
 
     def verdict(self, sensor_id: str) -> health.Verdict:
         """Sensor, gas or handling? What is known of one sensor's last reading, with the next step at the bench."""
@@ -160,7 +162,7 @@ def analyse(
         calibration_interval_days=policy.calibration_interval_days, calibration=calibration,
     )  # fmt: skip
     step("comparing lots")
-    lots = compare.lots(ahead.readings, ahead.lives, ahead.ageing, sensors=known.sensors)
+    lots = compare.lots(ahead.readings, _with_new_sensors(ahead.lives), ahead.ageing, sensors=known.sensors)
     step("planning")
     evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings)
     fresh = new_sensors(ahead, day, policy)
@@ -209,8 +211,7 @@ def look_ahead(
     steps = oddities.steps[oddities.steps["kind"] != "swap"]
     step("fitting the ageing model again, net of what was found")
     ageing = degradation.AgeingModel(**settings)
-    known = pd.concat([lives, _one_new_sensor_of_each_kind(lives)], ignore_index=True)
-    ageing.fit(used, known, fleet.cylinders, steps)
+    ageing.fit(used, _with_new_sensors(lives), fleet.cylinders, steps)
     cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
     step("forecasting")
     sudden = life.SuddenLife().fit(lives, day)
@@ -231,6 +232,11 @@ def _one_new_sensor_of_each_kind(lives: pd.DataFrame) -> pd.DataFrame:
     kinds = lives.drop_duplicates("stratum")[["technology", "gas", "stratum"]]
     text = dict.fromkeys(("sensor_id", "lot", "supplier", "model", "site", "instrument_id", "end_kind"), "")
     return kinds.assign(life_id=kinds["stratum"], current=False, **text)
+
+
+def _with_new_sensors(lives: pd.DataFrame) -> pd.DataFrame:
+    """The lives, and one of each kind that is yet to begin: what the ageing model is fitted on."""
+    return pd.concat([lives, _one_new_sensor_of_each_kind(lives)], ignore_index=True)
 
 
 def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
