@@ -59,10 +59,19 @@ def schedule(
     if active.size == 0:
         return SitePlan(chosen, idle, 0.0, "exact")
     plan = _exact(cost[active], capacity, visit_cost, seconds) if seconds > 0 else None
-    if plan is None:
-        plan = _stepwise(cost[active], capacity, visit_cost)
+    if plan is None or plan.method != "exact":
+        plan = _better(plan, _stepwise(cost[active], capacity, visit_cost))
     chosen[active] = plan.visit
     return SitePlan(chosen, plan.cost + idle, plan.gap, plan.method)
+
+
+def _better(stopped: SitePlan | None, steps: SitePlan) -> SitePlan:
+    """The cheaper of the plan at the time limit, if any, and the stepwise one, with the better of their bounds."""
+    if stopped is None:
+        return steps
+    best = stopped if stopped.cost <= steps.cost else steps
+    bound = max(stopped.cost - stopped.gap, steps.cost - steps.gap)
+    return SitePlan(best.visit, best.cost, max(best.cost - bound, 0.0), "time limit")
 
 
 def plan_cost(cost: FloatArray, visit: IntArray, visit_cost: float) -> float:

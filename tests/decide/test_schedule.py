@@ -74,3 +74,12 @@ def test_stated_dates_come_first_and_the_interval_goes_on_after_them() -> None:
     days = visit_days(policy, "N", np.datetime64("2026-03-31"), 80.0)
     assert days.tolist() == [10.0, 31.0, 61.0, 91.0]
     assert visit_days(policy, "other", np.datetime64("2026-03-31"), 10.0).tolist() == [14.0, 104.0]
+
+
+def test_plan_at_the_time_limit_is_never_worse_than_the_stepwise_one() -> None:
+    value, later, latest = _problem(1, 3000, 8)
+    stopped = schedule(value, later, latest, 200, 90.0, 1e4, seconds=0.05)
+    steps = schedule(value, later, latest, 200, 90.0, 1e4, seconds=0.0)
+    assert stopped.cost <= steps.cost
+    assert stopped.cost - stopped.gap >= steps.cost - steps.gap - 1e-6
+    assert np.bincount(stopped.visit, minlength=9)[:8].max() <= 200
