@@ -14,12 +14,13 @@ from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, f
 from sensorhealth.degradation.robust import choose_degrees
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
-MOST_CURVES = 5
+MOST_CURVES = 4
 REFINED = (1.0, 0.5, 0.25)  # steps by which the shapes of the likelier families are tuned
 NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
 SECOND_LOOK = 12  # curves looked at again from a fit on the best
 FAR = 12.0  # deviance behind the best at the first look, beyond which a curve is not fitted
 WANDERS = (0.003, 0.03)  # of the noise's variance, gathered between two readings, tried first
+LEAST_GAIN = 0.03  # deviance gained per reading at the first look, below which a wander is not worth its long search
 SUPPORT = 2.706  # deviance that a wander must gain: 5 % point of 1/2 chi2_0 + 1/2 chi2_1 (variance on its boundary)
 
 
@@ -61,11 +62,6 @@ def fit_curves(
     gained by the wander (0 where it was not asked).
     """
     gain = 0.0
-    if ask_wander and wander_helps(first):
-        loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first)
-        gain = first.deviance - loose.deviance
-        if gain > SUPPORT:
-            first, options = loose, replace(options, brownian=True)
     tried = {grid[0][0]: first} if first.curve == grid[0][0] else {}
     looks = {curve: _look(stratum, curve, terms, first) for curve, _ in grid}
     best = min(looks, key=lambda curve: looks[curve])
@@ -73,12 +69,18 @@ def fit_curves(
         tried[best] = first = fit_curve(stratum, best, terms, options, first)
         nearest = sorted(looks, key=lambda curve: looks[curve])[:SECOND_LOOK]
         looks = {curve: _look(stratum, curve, terms, first) for curve in nearest}
+    if ask_wander and wander_helps(first):  # only now: a wrong shape looks like a wander
+        loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first)
+        gain = first.deviance - loose.deviance
+        if gain > SUPPORT:
+            first, options, tried = loose, replace(options, brownian=True), {loose.curve: loose}
+            looks = {curve: _look(stratum, curve, terms, first) for curve in looks}
     for step in REFINED:
         _refine(stratum, terms, first, looks, step)
     prior = _priors(grid, looks)
     least = min(looks.values())
     order = sorted(looks, key=lambda curve: looks[curve] - 2.0 * np.log(prior[curve]))
-    for curve in order[: MOST_CURVES + 2]:
+    for curve in order[:MOST_CURVES]:
         if looks[curve] - least < FAR and curve not in tried:
             tried[curve] = fit_curve(stratum, curve, terms, options, first)
     return _weigh(prior, looks, tried), gain
@@ -103,13 +105,13 @@ def _priors(grid: list[tuple[Curve, float]], looks: dict[Curve, float]) -> dict[
 
 
 def wander_helps(first: CurveFit) -> bool:
-    """Whether any wander makes a fit without one likelier, all else as it is: a first look before a search for it."""
+    """Whether a wander makes a fit without one clearly likelier, all else as it is: a first look before a search."""
     data = first.fit.criterion.layout.data
     span = max(float(np.median(np.diff(data.g)[np.diff(data.g) > 0.0])) if data.g.size > 1 else 1.0, 1e-9)
     plain = first.parameters
     before = reml.deviance(data, plain, "ML")
     tries = [replace(plain, brownian=share * plain.residual / span) for share in WANDERS]
-    return any(reml.deviance(data, item, "ML") < before for item in tries)
+    return any(before - reml.deviance(data, item, "ML") > LEAST_GAIN * data.y.size for item in tries)
 
 
 def _look(stratum: Stratum, curve: Curve, terms: Terms, first: CurveFit) -> float:

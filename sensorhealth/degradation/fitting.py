@@ -14,9 +14,12 @@ from sensorhealth.degradation.reml_data import CrossedData, Method, Penalty, Var
 from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, ballast, face_value, revise
 
 START_NOISE = 1e-4  # variance, before any is known
-SETTLED = 1e-3  # largest move of a stand-in at which the search for the variances goes on
+SETTLED = 5e-3  # largest move of a stand-in at which the search for the variances goes on
 STILL = 1e-10  # the same where numbers are to be reproduced
-ROUNDS = 8  # searches for the variances
+ROUNDS = 5  # searches for the variances
+AGAIN = 2  # the same where another fit has shown the way
+EARLY = 2  # moves of the stand-ins between two searches: the last ones bring them to rest
+LATE = 15  # the same at the end of a fit
 STEPS = 150  # most moves of the stand-ins in one go
 CAREFUL = 12  # moves after which they are damped
 ENOUGH = 0.02  # relative move of a standard deviation at which the searches end
@@ -87,8 +90,9 @@ def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
         parameters = search.parameters
     else:
         sites, search, parameters = start.sites, None, start.parameters
-    for _ in range(0 if _is_plain(stratum, terms, degrees) else ROUNDS):
-        state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED, 1.0)
+    rounds = ROUNDS if start is None else AGAIN
+    for _ in range(0 if _is_plain(stratum, terms, degrees) else rounds):
+        state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED, 1.0, EARLY)
         search = _search(state.data, options, parameters)
         sites, moved, parameters = state.sites, _moved(parameters, search.parameters), search.parameters
         if moved < ENOUGH:
@@ -117,7 +121,8 @@ def _finish(
     search: reml.CrossedFit | None,
     tolerance: float,
 ) -> CurveFit:
-    state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance, EXACT)
+    steps = STEPS if tolerance < SETTLED else LATE
+    state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance, EXACT, steps)
     likelihood = -0.5 * reml.deviance(state.data, parameters, "ML") + state.sites.gain
     noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood
     extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, state.sites.spare, terms.floor) / noise
@@ -155,12 +160,13 @@ def _settle(
     sites: Sites,
     tolerance: float,
     kept: float,
+    steps: int,
 ) -> _State:
-    """Bring the stand-ins to rest at given variances."""
+    """Bring the stand-ins to rest at given variances, or as near as so many steps come."""
     count, noise = base.y.size, parameters.residual
     plain = _is_plain(stratum, terms, degrees)
     sites = _doubted(sites, terms, base.y, noise)
-    for number in range(STEPS):
+    for number in range(steps):
         data = _stand_in(base, terms, sites, noise)
         fit = reml.solve(data, parameters, method)
         if plain:
