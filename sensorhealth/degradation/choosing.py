@@ -20,7 +20,7 @@ NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
 SECOND_LOOK = 12  # curves looked at again from a fit on the best
 FAR = 12.0  # deviance behind the best at the first look, beyond which a curve is not fitted
 WANDERS = (0.003, 0.03)  # of the noise's variance, gathered between two readings, tried first
-LEAST_GAIN = 0.03  # deviance gained per reading at the first look, below which a wander is not worth its long search
+LEAST_GAIN = 0.06  # deviance gained per reading at the first look, below which a wander is not worth its long search
 SUPPORT = 2.706  # deviance that a wander must gain: 5 % point of 1/2 chi2_0 + 1/2 chi2_1 (variance on its boundary)
 
 

@@ -21,7 +21,7 @@ FEWEST_READINGS = 12
 FEWEST_LIVES = 3  # with two readings or more, for variances to be estimated
 FEW_LIVES = 300  # below it forecasts are averaged over the variances' uncertainty
 FEW_EACH = 25  # readings per sensor below which they can hardly show a wander, so that it is always allowed
-DRAWS = 24  # of the variances, over all curves of a stratum
+DRAWS = 16  # of the variances, over all curves of a stratum
 PERSISTENT = 0.25  # correlation of a sensor's successive sessions above which they are not errors of the day
 FEWEST_PAIRS = 20
 
