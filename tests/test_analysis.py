@@ -77,9 +77,7 @@ def test_nothing_after_the_as_of_date_is_read(small_fleet: Path) -> None:
     """The future is torn up and rewritten: the forecast must not change in a single digit."""
     fleet = sensorhealth.read_fleet(small_fleet)
     as_of = fleet.calibrations["time"].quantile(0.7).normalize()
-    sensors, calibrations, cylinders = (
-        pd.read_csv(small_fleet / f"{name}.csv", dtype=str) for name in nomenclature.TABLES_IN
-    )
+    sensors, calibrations, cylinders = (pd.read_csv(small_fleet / f"{name}.csv", dtype=str) for name in nomenclature.TABLES_IN)
     later = pd.to_datetime(calibrations["time"], format="ISO8601", errors="coerce") >= as_of + pd.Timedelta(days=1)
     torn = calibrations.copy()
     torn.loc[later, "headroom"] = "1.0"

@@ -29,9 +29,7 @@ def test_version_is_the_package_version(capsys: pytest.CaptureFixture[str]) -> N
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_every_command_explains_itself_and_carries_the_caution(
-    command: str, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_every_command_explains_itself_and_carries_the_caution(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as stop:
         main([command, "--help"])
     assert stop.value.code == 0
@@ -48,9 +46,7 @@ def test_wrong_usage_ends_with_2(wrong: list[str]) -> None:
     assert stop.value.code == 2
 
 
-def test_records_that_cannot_be_used_end_with_1_and_one_line(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_records_that_cannot_be_used_end_with_1_and_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "sensors.csv").write_text("a,b\n1,2\n")
     (tmp_path / "calibrations.csv").write_text("sensor_id,time,kind\nS1,2024-01-01,full\n")
     assert main(["report", str(tmp_path), "--out", str(tmp_path / "out")]) == 1

@@ -28,9 +28,7 @@ class Bench:
         self.rows = 0
         self.sessions: list[tuple[int, float, int, float]] = []  # site, day, technician, effect
         self.adjusted = np.empty(0)  # ln ratio seen at the last span adjustment, NaN none
-        self.zero_error = np.empty(
-            0
-        )  # reading in clean air that the last zero left behind, relative to the applied gas
+        self.zero_error = np.empty(0)  # reading in clean air that the last zero left behind, relative to the applied gas
 
     def widen(self, positions: int) -> None:
         """Make room for more positions."""
@@ -91,8 +89,7 @@ class Bench:
         effects = rng.standard_normal(keys.size) * scenario.session_sd
         base = len(self.sessions)
         self.sessions += [
-            (int(k) // scenario.technicians, day, int(k) % scenario.technicians, float(e))
-            for k, e in zip(keys, effects)
+            (int(k) // scenario.technicians, day, int(k) % scenario.technicians, float(e)) for k, e in zip(keys, effects)
         ]
         contaminated = rng.random(keys.size) < scenario.contaminated_zero_share
         gas = rng.integers(0, len(scenario.kinds), keys.size)
@@ -149,9 +146,7 @@ class Bench:
         air = np.log1p(-row["contamination"])
         y = latent + row["gas_effect"] + row["session_effect"] + warm + noise + cap + air
         loss = np.clip(latent - run.elements.level[element], -1.5, 0.2)
-        response = run.elements.facts("response", kind) * np.exp(
-            -0.7 * loss - 0.5 * cap + 0.08 * rng.standard_normal(m)
-        )
+        response = run.elements.facts("response", kind) * np.exp(-0.7 * loss - 0.5 * cap + 0.08 * rng.standard_normal(m))
         drift = 0.004 * rng.standard_normal(m)
         return {
             "y": np.where(latent <= DEAD, DEAD, y), "latent": latent, "noise": noise, "loose_cap": cap,

@@ -68,9 +68,7 @@ class Cylinders:
         z, u = rng.standard_normal(len(bundle)), rng.random((4, len(bundle)))
         bias = np.clip(0.5 * tolerance * z, -tolerance, tolerance) * scenario.bias_factor
         weak = u[0] < scenario.weak_cylinder_share
-        strong = (u[0] >= scenario.weak_cylinder_share) & (
-            u[0] < scenario.weak_cylinder_share + scenario.strong_cylinder_share
-        )
+        strong = (u[0] >= scenario.weak_cylinder_share) & (u[0] < scenario.weak_cylinder_share + scenario.strong_cylinder_share)
         low, high = scenario.weak_size
         size = tolerance * (low + (high - low) * u[1])
         bias = np.where(weak, -size, np.where(strong, size, bias))

@@ -63,9 +63,7 @@ def _region(
         slope_sd=0.6 * kind.rate * kind.rate_spread, cylinder=kind.tolerance_pct / 200, noise=kind.noise,
         lot_slope=0.05 * kind.rate,
     )  # fmt: skip
-    data = simulate_arrays(
-        size, n_readings, rng=rng, sizes=sizes, region=None, cylinder_uses=uses, lots=4, interval_days=66.0
-    )
+    data = simulate_arrays(size, n_readings, rng=rng, sizes=sizes, region=None, cylinder_uses=uses, lots=4, interval_days=66.0)
     low = (data.y < 0.0).reshape(size, n_readings)
     failed = np.asarray(low.any(axis=1))
     last = np.where(failed, low.argmax(axis=1), n_readings - 1)

@@ -67,9 +67,7 @@ def add_odd_rows(
         if kind in ("duplicate", "near duplicate", "unknown sensor"):
             extra.append(rows.assign(odd=kind, origin=-1, place=at + 0.5))
         else:
-            rows["odd"] = np.where(
-                (rows.drop(columns="odd") != table.iloc[at].drop(columns="odd")).any(axis=1), kind, ""
-            )
+            rows["odd"] = np.where((rows.drop(columns="odd") != table.iloc[at].drop(columns="odd")).any(axis=1), kind, "")
             table.iloc[at] = rows
     table = pd.concat([table.assign(place=np.arange(len(table), dtype=float)), *extra])
     table = table.sort_values("place", kind="stable").reset_index(drop=True)

@@ -52,9 +52,7 @@ class Labels:
 
     def life_id(self, elements: IntArray) -> list[str]:
         """sensor_id, or sensor_id/2 ... after unrecorded swaps."""
-        return [
-            str(self.sensor_name[self.sensor[e]]) + (f"/{self.life[e]}" if self.life[e] > 1 else "") for e in elements
-        ]
+        return [str(self.sensor_name[self.sensor[e]]) + (f"/{self.life[e]}" if self.life[e] > 1 else "") for e in elements]
 
 
 def day_to_time(run: Run, day: NDArray[np.float64], unit: str = "s") -> pd.DatetimeIndex:
@@ -131,9 +129,7 @@ def cylinders_table(run: Run, labels: Labels) -> tuple[pd.DataFrame, pd.DataFram
     table = pd.DataFrame(rows, columns=names)
     table["lot"] = [f"G{number // 6 + 1:03d}" for number in pd.factorize(table["cylinder_id"])[0]]
     table["supplier"] = "gas supplier"
-    known = pd.DataFrame(
-        truth, columns=["cylinder_id", "gas", "bias", "fade_per_year", "faulty", "tolerance", "opened"]
-    )
+    known = pd.DataFrame(truth, columns=["cylinder_id", "gas", "bias", "fade_per_year", "faulty", "tolerance", "opened"])
     for frame, columns in ((table, ("opened", "expires")), (known, ("opened",))):
         for column in columns:
             frame[column] = day_to_time(run, frame[column].to_numpy(float), "D")
@@ -174,9 +170,7 @@ def calibrations_table(run: Run, labels: Labels, log: dict[str, NDArray], rng: n
             "as_left": np.where(silent, nan, np.where(fail, np.minimum(headroom, applied), applied)),
             "span_gain": np.where(silent, nan, np.where(gain_only | (rng.random(y.size) < 0.3), gain, nan)),
             "headroom": np.where(silent | gain_only, nan, headroom),
-            "response_seconds": np.where(
-                blank[3] | silent, nan, np.round(log["response"], 0 if scenario.rounding else 3)
-            ),
+            "response_seconds": np.where(blank[3] | silent, nan, np.round(log["response"], 0 if scenario.rounding else 3)),
             "temperature_c": np.where(blank[2], nan, np.round(log["temperature"], 1)),
             "humidity_pct": np.where(blank[2], nan, np.round(log["humidity"])),
             "outcome": np.where(fail, "fail", "pass"),

@@ -215,9 +215,7 @@ def test_without_script_the_page_still_reads(browser: Any, open_page: Any, analy
     assert "How many sensors need something?" in text and "S00000" in text and "more rows are shown" in text
 
 
-def test_every_control_has_a_label_and_every_picture_words(
-    browser: Any, open_page: Any, analysis: SimpleNamespace
-) -> None:
+def test_every_control_has_a_label_and_every_picture_words(browser: Any, open_page: Any, analysis: SimpleNamespace) -> None:
     open_page(analysis)
     unlabelled = "return [...document.querySelectorAll('input, select')].filter((e) => !e.labels.length).length"
     assert browser.execute_script(unlabelled) == 0

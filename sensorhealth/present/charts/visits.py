@@ -51,9 +51,7 @@ def visits(table: pd.DataFrame, *, as_of: pd.Timestamp | None = None, ax: Axes |
     size = 30 + 10 * np.sqrt((data["swaps"] + data["tests"]).to_numpy(dtype=float))
     when = data["visit"].to_numpy()
     ax.scatter(when[swapping], row[swapping], s=size[swapping], marker="s", color=style.BLUE, zorder=3)
-    ax.scatter(
-        when[~swapping], row[~swapping], s=size[~swapping], facecolor=style.PAPER, edgecolor=style.BLUE, zorder=3
-    )
+    ax.scatter(when[~swapping], row[~swapping], s=size[~swapping], facecolor=style.PAPER, edgecolor=style.BLUE, zorder=3)
     crowded = len(data) > 60 * style.width_of(ax) / 8.5
     for at, y, swaps, tests in zip(data["visit"], row, data["swaps"], data["tests"]):
         if swaps and not (crowded and swaps < data["swaps"].quantile(0.8)):
