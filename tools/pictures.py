@@ -76,11 +76,10 @@ def execute_notebooks() -> None:
     folder = ROOT / "notebooks"
     folder.mkdir(exist_ok=True)
     os.chdir(folder)
-    with notebooks.shared_analyses():
-        for name in notebooks.names():
-            with notebooks.source(name) as path:
-                notebooks.write(notebooks.execute(path, {}), folder / f"{name}.ipynb")
-            print(folder / f"{name}.ipynb", flush=True)
+    for name in notebooks.names():
+        with notebooks.source(name) as path:
+            notebooks.write(notebooks.execute(path, {}), folder / f"{name}.ipynb")
+        print(folder / f"{name}.ipynb")
 
 
 def main() -> None:

@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
-import pickle
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from sensorhealth.errors import OutputError, SensorHealthError
 from sensorhealth.present.page import html
 
-if TYPE_CHECKING:
-    from sensorhealth.analysis import Analysis
-
 EXTRA = "running notebooks needs papermill, nbconvert and ipykernel: pip install 'sensorhealth[notebooks]'"
 KERNEL = "python3"
-STORE = "SENSORHEALTH_NOTEBOOK_STORE"
 FLEETLESS = ("6-the-method",)
 
 
@@ -56,67 +49,20 @@ def run_notebooks(
     given = {"fleet_path": fleet, "as_of": as_of, "policy": policy, "mapping": mapping}
     parameters = {name: None if value is None else str(value) for name, value in given.items()}
     pages = []
-    with shared_analyses():
-        for name in wanted:
-            if progress:
-                progress(f"notebook {name}")
-            with source(name) as path:
-                notebook = execute(path, {} if name in FLEETLESS else parameters)
-            pages.append(_keep(notebook, name, folder))
-    return pages
-
-
-def _keep(notebook: Any, name: str, folder: Path) -> Path:
-    """Write `notebook` and its page into `folder`; returns the page."""
-    page = folder / f"{name}.html"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        write(notebook, folder / f"{name}.ipynb")
-        page.write_text(notebook_page(notebook, name), encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot write the notebooks there ({error}); choose another folder") from error
-    return page
-
-
-@contextmanager
-def shared_analyses() -> Iterator[None]:
-    """While notebooks run inside it, the first one's analysis of the same records serves the others too."""
-    before = os.environ.get(STORE)
-    with tempfile.TemporaryDirectory() as folder:
-        os.environ[STORE] = folder
+    for name in wanted:
+        if progress:
+            progress(f"notebook {name}")
+        with source(name) as path:
+            notebook = execute(path, {} if name in FLEETLESS else parameters)
         try:
-            yield
-        finally:
-            if before is None:
-                del os.environ[STORE]
-            else:
-                os.environ[STORE] = before
-
-
-def analysis_of(
-    fleet_path: Path | str,
-    *,
-    as_of: str | None = None,
-    policy: Path | str | None = None,
-    mapping: Path | str | None = None,
-) -> Analysis:
-    """The analysis of the records in `fleet_path`: `sensorhealth.analyse(sensorhealth.read_fleet(...), ...)`.
-
-    Where notebooks run together (see `shared_analyses`), one that has been made for the same arguments is taken again.
-    """
-    import sensorhealth
-
-    asked = repr((str(Path(fleet_path).resolve()), as_of, policy, mapping))
-    store = os.environ.get(STORE)
-    kept = Path(store) / (hashlib.sha256(asked.encode()).hexdigest() + ".pickle") if store else None
-    if kept is not None and kept.exists():
-        made: Analysis = pickle.loads(kept.read_bytes())  # noqa: S301 (written by this run, in its own folder)
-        return made
-    fleet = sensorhealth.read_fleet(fleet_path, mapping=mapping)
-    analysis = sensorhealth.analyse(fleet, as_of=as_of, policy=policy)
-    if kept is not None:
-        kept.write_bytes(pickle.dumps(analysis))
-    return analysis
+            folder.mkdir(parents=True, exist_ok=True)
+            write(notebook, folder / f"{name}.ipynb")
+            page = folder / f"{name}.html"
+            page.write_text(notebook_page(notebook, name), encoding="utf-8", newline="\n")
+        except OSError as error:
+            raise OutputError(f"{folder}: cannot write the notebooks there ({error}); choose another folder") from error
+        pages.append(page)
+    return pages
 
 
 @contextmanager
