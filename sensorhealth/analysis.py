@@ -109,7 +109,7 @@ class Analysis:
         """Forecasts made on past dates, reading nothing after them, against what happened; see `evaluate.track_record`."""
         from .evaluate import track_record
 
-        return track_record(self.fleet, self.policy, **{"refit": look_ahead, "lives": self.lives, **options})
+        return track_record(self.fleet, self.policy, **{"lives": self.lives, **options})
 
     def summary(self, track_record: TrackRecord | None = None) -> list[str]:
         """Five to ten lines a planner can act on."""

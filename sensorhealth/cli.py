@@ -48,7 +48,7 @@ def _report(args: argparse.Namespace) -> int:
     progress = Progress(args.quiet)
     _refuse_input_as_output(args.fleet, args.out)
     analysis = _analyse(args, progress)
-    record = None if args.no_track_record else _past(analysis, progress)
+    record = _past(analysis, progress) if args.track_record else None
     progress("writing")
     analysis.write(args.out, audience=args.audience, track_record=record)
     progress("")
@@ -250,7 +250,9 @@ def parser() -> argparse.ArgumentParser:
     report.add_argument("--out", required=True, metavar="DIR", help="folder for the output")
     report.add_argument("--for", dest="audience", choices=AUDIENCES, default="planner", help="who reads it: orders the sections")
 
-    report.add_argument("--no-track-record", action="store_true", help="do not try the forecasts on the past: quicker")
+    report.add_argument(
+        "--track-record", action="store_true", help="try the forecasts on the records' own past as well: takes a few minutes"
+    )
 
     check = _command(commands, "check", _check, "Read a fleet and say what was understood, set aside and corrected.")
     check.add_argument("--suggest", action="store_true", help="write a first mapping from the headings, for a person to correct")

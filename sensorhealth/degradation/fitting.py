@@ -14,9 +14,9 @@ from sensorhealth.degradation.reml_data import CrossedData, Method, Penalty, Var
 from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, ballast, face_value, revise
 
 START_NOISE = 1e-4  # variance, before any is known
-SETTLED = 5e-3  # largest move of a stand-in at which the search for the variances goes on
+SETTLED = 2e-3  # largest move of a stand-in at which the search for the variances goes on
 STILL = 1e-10  # the same where numbers are to be reproduced
-ROUNDS = 5  # searches for the variances
+ROUNDS = 8  # searches for the variances
 AGAIN = 2  # the same where another fit has shown the way
 EARLY = 2  # moves of the stand-ins between two searches: the last ones bring them to rest
 LATE = 15  # the same at the end of a fit
@@ -90,9 +90,10 @@ def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
         parameters = search.parameters
     else:
         sites, search, parameters = start.sites, None, start.parameters
-    rounds = ROUNDS if start is None else AGAIN
+    censored = bool(stratum.censoring.any())  # these move far: no short cuts
+    rounds, early = (ROUNDS, STEPS) if censored else (ROUNDS if start is None else AGAIN, EARLY)
     for _ in range(0 if _is_plain(stratum, terms, degrees) else rounds):
-        state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED, 1.0, EARLY)
+        state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED, 1.0, early)
         search = _search(state.data, options, parameters)
         sites, moved, parameters = state.sites, _moved(parameters, search.parameters), search.parameters
         if moved < ENOUGH:
@@ -121,7 +122,7 @@ def _finish(
     search: reml.CrossedFit | None,
     tolerance: float,
 ) -> CurveFit:
-    steps = STEPS if tolerance < SETTLED else LATE
+    steps = STEPS if tolerance < SETTLED or stratum.censoring.any() else LATE
     state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance, EXACT, steps)
     likelihood = -0.5 * reml.deviance(state.data, parameters, "ML") + state.sites.gain
     noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood

@@ -30,6 +30,8 @@ SLOW = 0.01  # rate of decrease from which on the curvature is made right along 
 
 @dataclass(frozen=True)
 class Minimum(Generic[P]):
+    """Where the search ended: parameters, the point there, whether it converged, points tried, predicted decrease left."""
+
     phi: FloatArray
     point: P
     converged: bool

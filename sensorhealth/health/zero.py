@@ -228,7 +228,7 @@ def _limits(fleet: FleetTables, lives: pd.DataFrame, unit: pd.Series, limit: flo
         return np.full(len(lives), np.nan)
     if isinstance(limit, Mapping):
         by_gas = lives["gas"].map(limit)
-        return by_gas.fillna(unit.reset_index(drop=True).map(limit)).to_numpy(dtype=float)
+        return np.asarray(by_gas.fillna(unit.reset_index(drop=True).map(limit)).to_numpy(dtype=float), dtype=np.float64)
     applied = fleet.calibrations[["sensor_id", "applied"]].groupby("sensor_id")["applied"].median()
     usual: FloatArray = lives["sensor_id"].map(applied).to_numpy(dtype=np.float64)
     return np.multiply(usual, limit)

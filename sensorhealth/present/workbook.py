@@ -142,11 +142,11 @@ def _page(sheet: Worksheet, as_of: pd.Timestamp, orientation: Any) -> None:
     sheet.page_setup.paperSize = 9
     sheet.page_setup.fitToWidth = 1
     sheet.page_setup.fitToHeight = 0
-    sheet.sheet_properties.pageSetUpPr.fitToPage = True
-    sheet.oddHeader.left.text = sheet.title
-    sheet.oddHeader.right.text = f"Sensor plan on {as_of:%Y-%m-%d}"
-    sheet.oddFooter.left.text = "A forecast is not a proof of function."
-    sheet.oddFooter.right.text = "Page &P of &N"
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True  # type: ignore[union-attr]
+    sheet.oddHeader.left.text = sheet.title  # type: ignore[union-attr]
+    sheet.oddHeader.right.text = f"Sensor plan on {as_of:%Y-%m-%d}"  # type: ignore[union-attr]
+    sheet.oddFooter.left.text = "A forecast is not a proof of function."  # type: ignore[union-attr]
+    sheet.oddFooter.right.text = "Page &P of &N"  # type: ignore[union-attr]
 
 
 def _heading(name: str, column: Column | None, currency: str) -> str:
