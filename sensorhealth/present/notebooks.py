@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
-import pickle
-import tempfile
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,10 +14,12 @@ from sensorhealth.present.page import html
 if TYPE_CHECKING:
     from sensorhealth.analysis import Analysis
 
-EXTRA = "running notebooks needs papermill, nbconvert and ipykernel: pip install 'sensorhealth[notebooks]'"
+EXTRA = "running notebooks needs nbclient, nbconvert and ipykernel: pip install 'sensorhealth[notebooks]'"
 KERNEL = "python3"
-STORE = "SENSORHEALTH_NOTEBOOK_STORE"
-FLEETLESS = ("6-the-method",)
+ANALYSE_ONCE = (
+    "import functools\nfrom sensorhealth.present import notebooks\nnotebooks.analysis_of = functools.cache(notebooks.analysis_of)"
+)
+FORGET_NAMES = "%reset -f"
 
 
 def names() -> list[str]:
@@ -52,45 +50,18 @@ def run_notebooks(
     unknown = sorted(set(wanted) - set(names()))
     if unknown:
         raise SensorHealthError(f"no notebook {unknown[0]!r}; there are {', '.join(names())}")
-    folder = Path(out)
     given = {"fleet_path": fleet, "as_of": as_of, "policy": policy, "mapping": mapping}
     parameters = {name: None if value is None else str(value) for name, value in given.items()}
-    pages = []
-    with shared_analyses():
-        for name in wanted:
-            if progress:
-                progress(f"notebook {name}")
-            with source(name) as path:
-                notebook = execute(path, {} if name in FLEETLESS else parameters)
-            pages.append(_keep(notebook, name, folder))
-    return pages
-
-
-def _keep(notebook: Any, name: str, folder: Path) -> Path:
-    """Write `notebook` and its page into `folder`; returns the page."""
-    page = folder / f"{name}.html"
+    done = execute({name: source(name) for name in wanted}, parameters, progress)
+    folder = Path(out)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        write(notebook, folder / f"{name}.ipynb")
-        page.write_text(notebook_page(notebook, name), encoding="utf-8", newline="\n")
+        for name, notebook in done.items():
+            write(notebook, folder / f"{name}.ipynb")
+            (folder / f"{name}.html").write_text(notebook_page(notebook, name), encoding="utf-8", newline="\n")
     except OSError as error:
         raise OutputError(f"{folder}: cannot write the notebooks there ({error}); choose another folder") from error
-    return page
-
-
-@contextmanager
-def shared_analyses() -> Iterator[None]:
-    """While notebooks run inside it, the first one's analysis of the same records serves the others too."""
-    before = os.environ.get(STORE)
-    with tempfile.TemporaryDirectory() as folder:
-        os.environ[STORE] = folder
-        try:
-            yield
-        finally:
-            if before is None:
-                del os.environ[STORE]
-            else:
-                os.environ[STORE] = before
+    return [folder / f"{name}.html" for name in done]
 
 
 def analysis_of(
@@ -100,48 +71,73 @@ def analysis_of(
     policy: Path | str | None = None,
     mapping: Path | str | None = None,
 ) -> Analysis:
-    """The analysis of the records in `fleet_path`: `sensorhealth.analyse(sensorhealth.read_fleet(...), ...)`.
-
-    Where notebooks run together (see `shared_analyses`), one that has been made for the same arguments is taken again.
-    """
+    """Read the records in `fleet_path` and analyse them. Notebooks that run together make an analysis once."""
     import sensorhealth
 
-    asked = repr((str(Path(fleet_path).resolve()), as_of, policy, mapping))
-    store = os.environ.get(STORE)
-    kept = Path(store) / (hashlib.sha256(asked.encode()).hexdigest() + ".pickle") if store else None
-    if kept is not None and kept.exists():
-        made: Analysis = pickle.loads(kept.read_bytes())  # noqa: S301 (written by this run, in its own folder)
-        return made
-    fleet = sensorhealth.read_fleet(fleet_path, mapping=mapping)
-    analysis = sensorhealth.analyse(fleet, as_of=as_of, policy=policy)
-    if kept is not None:
-        kept.write_bytes(pickle.dumps(analysis))
-    return analysis
+    return sensorhealth.analyse(sensorhealth.read_fleet(fleet_path, mapping=mapping), as_of=as_of, policy=policy)
 
 
-@contextmanager
-def source(name: str) -> Iterator[Path]:
-    """The file of the notebook `name` as the package carries it: without outputs."""
+def source(name: str) -> Any:
+    """The notebook `name` as the package carries it: without outputs."""
+    import nbformat
+
     entry = resources.files("sensorhealth.present").joinpath("notebook_sources", f"{name}.ipynb")
-    with resources.as_file(entry) as path:
-        yield path
+    return nbformat.reads(entry.read_text(encoding="utf-8"), as_version=4)
 
 
-def execute(path: Path, parameters: dict[str, Any]) -> Any:
-    """Run the notebook at `path` with `parameters` in a kernel of this environment.
+def execute(
+    notebooks: Mapping[str, Any],
+    parameters: Mapping[str, Any] | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> dict[str, Any]:
+    """Run `notebooks` (name -> notebook) one after the other in one kernel of this environment.
 
-    Returns it with outputs and without clocks. Raises SensorHealthError with the error of a cell that fails.
+    parameters: values that follow each cell tagged `parameters`. Every notebook begins with no names from those before
+    it; only analyses of the same records are made once for all. Returns them with outputs and without clocks. Raises
+    SensorHealthError with the name of the notebook and the error of a cell that fails.
     """
-    import papermill
+    from nbclient import NotebookClient
+    from nbclient.exceptions import CellExecutionError
+    from nbformat.v4 import new_code_cell, new_notebook
 
+    whole = new_notebook(cells=[new_code_cell(ANALYSE_ONCE)])
+    starts: dict[int, str] = {}
+    for name, notebook in notebooks.items():
+        starts[len(whole.cells)] = name
+        whole.cells += [new_code_cell(FORGET_NAMES), *with_parameters(notebook, parameters or {}).cells]
+    reached = [""]
+
+    def begin(cell: Any, cell_index: int) -> None:
+        if cell_index in starts:
+            reached[0] = starts[cell_index]
+            if progress:
+                progress(f"notebook {reached[0]}")
+
+    client = NotebookClient(
+        whole, timeout=None, kernel_name=KERNEL, record_timing=False, on_cell_start=begin, config=_local_sockets(),
+        extra_arguments=["--log-level=50"],
+    )  # fmt: skip
     try:
-        done = papermill.execute_notebook(
-            path, None, parameters, kernel_name=KERNEL, language="python", progress_bar=False, config=_local_sockets(),
-            extra_arguments=["--log-level=50"],
-        )  # fmt: skip
-    except papermill.PapermillExecutionError as error:
-        raise SensorHealthError(f"notebook {path.stem}: a cell failed: {error.ename}: {error.evalue}") from error
-    return without_clocks(done)
+        client.execute()
+    except CellExecutionError as error:
+        raise SensorHealthError(f"notebook {reached[0]}: a cell failed: {error.ename}: {error.evalue}") from error
+    ends = [*list(starts)[1:], len(whole.cells)]
+    return {
+        name: without_clocks(new_notebook(cells=whole.cells[start + 1 : end])) for (start, name), end in zip(starts.items(), ends)
+    }
+
+
+def with_parameters(notebook: Any, parameters: Mapping[str, Any]) -> Any:
+    """`notebook` with a cell of `parameters` behind its cell tagged `parameters`, where it has one."""
+    from nbformat.v4 import new_code_cell
+
+    for place, cell in enumerate(notebook.cells):
+        if parameters and "parameters" in cell.metadata.get("tags", []):
+            lines = "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
+            given = new_code_cell(f"# As asked for\n{lines}", metadata={"tags": ["injected-parameters"]})
+            notebook.cells.insert(place + 1, given)
+            break
+    return notebook
 
 
 def _local_sockets() -> Any:
@@ -152,14 +148,19 @@ def _local_sockets() -> Any:
 
 
 def without_clocks(notebook: Any) -> Any:
-    """`notebook` without times, run counts of the tool and identifiers that would differ from run to run."""
+    """`notebook` without times and identifiers that would differ from run to run, its cells counted from one."""
     notebook.metadata = {
-        "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+        "kernelspec": {"display_name": "Python 3", "language": "python", "name": KERNEL},
         "language_info": {"name": "python"},
     }
+    counted = 0
     for place, cell in enumerate(notebook.cells):
         cell.id = f"cell-{place + 1:02d}"
         cell.metadata = {"tags": cell.metadata["tags"]} if cell.metadata.get("tags") else {}
+        if cell.cell_type == "code":
+            counted += 1
+            for holder in (cell, *(output for output in cell.outputs if "execution_count" in output)):
+                holder.execution_count = counted
     return notebook
 
 
@@ -192,5 +193,5 @@ def notebook_page(notebook: Any, name: str) -> str:
 def _need_extra() -> None:
     from importlib.util import find_spec
 
-    if not all(find_spec(package) for package in ("papermill", "nbconvert", "nbclient", "nbformat", "ipykernel")):
+    if not all(find_spec(package) for package in ("nbclient", "nbconvert", "nbformat", "ipykernel")):
         raise SensorHealthError(EXTRA)
