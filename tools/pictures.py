@@ -76,10 +76,9 @@ def execute_notebooks() -> None:
     folder = ROOT / "notebooks"
     folder.mkdir(exist_ok=True)
     os.chdir(folder)
-    for name in notebooks.names():
-        with notebooks.source(name) as path:
-            notebooks.write(notebooks.execute(path, {}), folder / f"{name}.ipynb")
-        print(folder / f"{name}.ipynb")
+    done = notebooks.execute({name: notebooks.source(name) for name in notebooks.names()}, progress=print)
+    for name, notebook in done.items():
+        notebooks.write(notebook, folder / f"{name}.ipynb")
 
 
 def main() -> None:

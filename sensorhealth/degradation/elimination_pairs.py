@@ -36,8 +36,8 @@ class Pairs(Protocol):
     def meet(self, matrix: FloatArray, where: Places) -> FloatArray:
         """Cells of P_i' matrix (2, M) at the unit's own places (`Unit.pair`)."""
 
-    def rows(self, begin: int, end: int) -> FloatArray:
-        """P of sensors begin:end as a dense table (2, end - begin, C)."""
+    def take(self, sensors: IntArray) -> FloatArray:
+        """P of some sensors as a dense table (2, k, C)."""
 
 
 class DensePairs:
@@ -82,8 +82,8 @@ class DensePairs:
     def meet(self, matrix: FloatArray, where: Places) -> FloatArray:
         return np.stack([(half @ matrix).ravel()[where] for half in self.table])
 
-    def rows(self, begin: int, end: int) -> FloatArray:
-        return self.table[:, begin:end]
+    def take(self, sensors: IntArray) -> FloatArray:
+        return self.table[:, sensors]
 
 
 class SparsePairs:
@@ -161,12 +161,15 @@ class SparsePairs:
     def meet(self, matrix: FloatArray, where: Places) -> FloatArray:
         return self._image(matrix, self.values)[:, where]
 
-    def rows(self, begin: int, end: int) -> FloatArray:
+    def take(self, sensors: IntArray) -> FloatArray:
         layers = self.layers
-        mine = np.flatnonzero((layers.sensor >= begin) & (layers.sensor < end))
-        out = np.zeros((2, end - begin, layers.columns))
-        out[:, layers.sensor[mine] - begin, layers.column[mine]] = self.values[:, mine]
-        return out
+        chosen, where = np.unique(sensors, return_inverse=True)
+        row = np.full(layers.sensors, -1)
+        row[chosen] = np.arange(len(chosen))
+        mine = np.flatnonzero(row[layers.sensor] >= 0)
+        out = np.zeros((2, len(chosen), layers.columns))
+        out[:, row[layers.sensor[mine]], layers.column[mine]] = self.values[:, mine]
+        return out[:, where]
 
 
 class Layers:
@@ -211,5 +214,5 @@ class NoPairs:
     def meet(self, matrix: FloatArray, where: Places) -> FloatArray:
         return np.zeros((2, len(where)))
 
-    def rows(self, begin: int, end: int) -> FloatArray:
-        return np.zeros((2, end - begin, 0))
+    def take(self, sensors: IntArray) -> FloatArray:
+        return np.zeros((2, len(sensors), 0))

@@ -55,6 +55,14 @@ class Layout:
         return np.repeat(np.arange(self.sensors), np.diff(self.data.offsets))
 
     @cached_property
+    def unit_of_sensor(self) -> tuple[IntArray, IntArray]:
+        """Unit of every sensor and its place in it, (n,) each."""
+        unit, place = np.empty(self.sensors, dtype=np.int64), np.empty(self.sensors, dtype=np.int64)
+        for k, own in enumerate(self.units):
+            unit[own.sensors], place[own.sensors] = k, np.arange(own.sensor_count)
+        return unit, place
+
+    @cached_property
     def weights(self) -> FloatArray:
         return np.ones(len(self.data.y)) if self.data.weights is None else self.data.weights
 

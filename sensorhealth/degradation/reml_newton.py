@@ -51,7 +51,7 @@ def minimise(
     before, last, moved = 0.0, point, np.zeros_like(phi)
     while True:
         step, decrement = _direction(phi, point.gradient, point.hessian, cap)
-        if decrement > SLOW * before > 0.0:
+        if 1.0 > decrement > SLOW * before > 0.0:
             hessian = _with_secant(point.hessian, moved, point.gradient - last.gradient)
             step, decrement = _direction(phi, point.gradient, hessian, cap)
         if decrement < tolerance:

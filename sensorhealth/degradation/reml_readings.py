@@ -74,7 +74,7 @@ def _wandering(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArra
         p = layout.fixed
         z = reduced[:, p : p + 2].T
         sz = symmetric(s[:, begin:end][:, sensor], z)
-        table = pairs.rows(begin, end)
+        table = pairs.take(np.arange(begin, end))
         m = reduced[:, p + 2 :] - sz[0, :, None] * table[0][sensor] - sz[1, :, None] * table[1][sensor]
         own_fx = fx[:, :, begin:end][:, :, sensor]
         x = reduced[:, :p] - reduced[:, p + 2 :] @ e - (own_fx[0] * sz[0] + own_fx[1] * sz[1]).T

@@ -13,14 +13,12 @@ import numpy as np
 from scipy import sparse
 
 from sensorhealth.degradation.brownian import ClockNoise
-from sensorhealth.degradation.elimination_columns import quadratic
+from sensorhealth.degradation.reml_crossed import crossed_terms
 from sensorhealth.degradation.reml_data import FloatArray, IntArray
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_solution import Solution
 from sensorhealth.degradation.reml_wander import plain_residual
-
-CHUNK_CELLS = 4_000_000
 
 
 @dataclass(frozen=True)
@@ -133,38 +131,13 @@ def covariances(left: Rows, right: Rows, so: Solution) -> FloatArray:
     xr = right.x - (fx[0] * sr[0] + fx[1] * sr[1]).T
     if left.t is not None:
         xl = xl - left.t @ so.e
-        out -= _crossed_with_sensor(left, sr, so)
     if right.t is not None:
         xr = xr - right.t @ so.e
-        out -= _crossed_with_sensor(right, sl, so)
-    if left.t is not None and right.t is not None:
-        out += _crossed_with_crossed(left.t, right.t, so)
+    if left.t is not None or right.t is not None:
+        out += crossed_terms(i, left.t, right.t, sl, sr, so)
     root = so.eliminated.beta_root
     out += ((xl @ root.T) * (xr @ root.T)).sum(1)
     return out + (left.gamma if right is left else 0.0)
-
-
-def _crossed_with_crossed(left: sparse.csr_array, right: sparse.csr_array, so: Solution) -> FloatArray:
-    """left_k' theta^ right_k for sparse rows, a bounded number of rows at a time."""
-    out = np.zeros(left.shape[0])
-    step = max(1, CHUNK_CELLS // max(left.shape[1], 1))
-    for begin in range(0, len(out), step):
-        block = slice(begin, begin + step)
-        out[block] = quadratic(so.eliminated, left[block], right[block])
-    return out
-
-
-def _crossed_with_sensor(rows: Rows, s_z: FloatArray, so: Solution) -> FloatArray:
-    """t_k' theta^ P_i s_k for each row k of sensor i."""
-    assert rows.t is not None
-    out = np.zeros(len(rows.sensor))
-    step = max(1, CHUNK_CELLS // max(rows.t.shape[1], 1))
-    for begin in range(0, len(out), step):
-        block = slice(begin, begin + step)
-        i, s = rows.sensor[block], s_z[:, block, None]
-        own = so.pairs[2 * i].multiply(s[0]) + so.pairs[2 * i + 1].multiply(s[1])
-        out[block] = quadratic(so.eliminated, rows.t[block], own.tocsr())
-    return out
 
 
 def wander_means(so: Solution, noise: ClockNoise) -> FloatArray:

@@ -13,6 +13,7 @@ from sensorhealth.degradation.reml_layout import Layout
 
 THIN_BLOCKS = 16  # from this number of blocks on a fit of a few of them comes first
 THIN_SHARE = 0.05
+NESTED = 0.02  # part of the residuals expected of a column by chance under which its class goes with the sensors
 LEAST_SHARE = 0.05  # part of an observed variance that a moment estimate keeps at least
 
 
@@ -61,8 +62,6 @@ def start_parameters(moments: Moments, layout: Layout, *, brownian: bool) -> Var
     m = moments
     free = max(m.readings - m.spent, 1)
     s2 = max(m.squares - m.explained, 1e-6 * m.squares, 1e-300) / free
-    theta, share = _class_variances(m, layout, s2)
-    residual = max(s2 - share, 0.3 * s2)
     d = np.zeros((2, 2))
     for k, (precision, seen, count) in enumerate(m.lines):
         if precision > 0:
@@ -70,7 +69,10 @@ def start_parameters(moments: Moments, layout: Layout, *, brownian: bool) -> Var
     if m.products[0] > 0 and m.products[2] > 0:
         correlation = m.products[1] / np.sqrt(m.products[0] * m.products[2])
         d[0, 1] = d[1, 0] = 0.5 * correlation * np.sqrt(d[0, 0] * d[1, 1])
-    tau = 0.1 / np.sqrt(m.clock[1] / m.clock[0]) if brownian and m.clock[1] > 0 else 0.0
+    clock = m.clock[1] / max(m.clock[0], 1e-300)
+    theta, share = _class_variances(m, layout, s2, d[0, 0] + d[1, 1] * clock)
+    residual = max(s2 - share, 0.3 * s2)
+    tau = 0.1 / np.sqrt(clock) if brownian and clock > 0 else 0.0
     crossed = {c.name: float(max(v, 1e-3 * residual)) for c, v in zip(layout.data.classes, theta)}
     return VarianceParameters(residual, d, crossed, tau * residual)
 
@@ -107,16 +109,24 @@ def _columns(sums: Sums, lines: FloatArray) -> tuple[FloatArray, FloatArray]:
     return residual, diagonal
 
 
-def _class_variances(m: Moments, layout: Layout, s2: float) -> tuple[FloatArray, float]:
-    """Variance of each class from its columns' sums of residuals, and what all add to one reading's variance."""
+def _class_variances(m: Moments, layout: Layout, s2: float, lines: float) -> tuple[FloatArray, float]:
+    """Variance of each class from its columns' sums of residuals, and what all add to one reading's variance.
+
+    A class that goes with the sensors (lots) leaves no residual about their lines; it begins at a quarter of what the
+    lines themselves (`lines`) add to one reading.
+    """
     theta, share = np.zeros(len(layout.data.classes)), 0.0
     for k in range(len(theta)):
         columns = slice(layout.first_column[k], layout.first_column[k + 1])
         seen = m.diagonal[columns] > 0
         weight = m.diagonal[columns][seen]
-        excess = float((m.residual[columns][seen] ** 2 / weight - s2).sum())
-        theta[k] = max(excess, 0.0) / max(float(weight.sum()), 1e-300)
-        share += theta[k] * float(weight.sum()) / max(m.readings, 1)
+        squares = float((m.residual[columns][seen] ** 2 / weight).sum())
+        readings = float(weight.sum())
+        if squares < NESTED * s2 * len(weight):
+            theta[k] = 0.25 * lines * m.clock[0] / max(readings, 1e-300)
+            continue
+        theta[k] = max(squares - s2 * len(weight), 0.0) / max(readings, 1e-300)
+        share += theta[k] * readings / max(m.clock[0], 1e-300)
     return theta, share
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.health.false_discovery import flag_by_posterior
-from sensorhealth.health.two_groups import TwoGroups, two_groups
+from sensorhealth.health.two_groups import two_groups
 from sensorhealth.health.wording import cylinder_advice, stock_ratios
 from sensorhealth.nomenclature import columns
 from sensorhealth.technologies import gases
@@ -42,12 +42,12 @@ def judge_cylinders(
     odd, with a bias of anything up to 30 %; how large ordinary ones are and how many are odd is then learnt from all
     cylinders of a gas.
 
-    p_out_of_tolerance answers whether the certificate still holds. The flag answers whether the bench should act: the
-    bias at the last use is beyond `limit`, which is what 95 % of the ordinary cylinders of the gas stay within, but
-    at least 3 %, at most 4 %, and never more than the tolerance. So a cylinder 5 % weak is found although a tolerance
-    of 10 % allows it, and one within 2 % is left alone. Flags go up in order of probability as long as the expected
-    share of false ones among all flagged stays within `fdr`. With fewer than three sensors on it, or with sensors
-    that were read on no other cylinder, it says that it cannot tell.
+    p_out_of_tolerance answers whether the certificate still holds. The flag answers whether the bench should act. Weak
+    gas makes good sensors look worn, so it counts from `limit` on: what 95 % of the ordinary cylinders of the gas stay
+    within, but at least 3 %, at most 4 %, and never more than the tolerance. So a cylinder 5 % weak is found although a
+    tolerance of 10 % allows it, and one within 2 % is left alone. Strong gas counts from the tolerance on. Flags go up in
+    order of probability as long as the expected share of false ones among all flagged stays within `fdr`. With fewer than
+    three sensors on it, or with sensors that were read on no other cylinder, it says that it cannot tell.
     """
     if effects.empty:
         return pd.DataFrame(columns=list(columns("cylinder_effects")))
@@ -134,21 +134,16 @@ def _judge_gas(table: pd.DataFrame) -> pd.DataFrame:
     posterior = two_groups(table["estimate"].to_numpy(), table["variance"].to_numpy(), scale)
     limit = np.minimum(scale, np.clip(2 * posterior.ordinary * scale, LEAST_LIMIT, MOST_LIMIT))
     weak = posterior.below(-limit)
+    strong = 1 - posterior.below(np.log1p(scale))
     return table.assign(
         bias=posterior.average(),
         low=posterior.quantile(0.05),
         high=posterior.quantile(0.95),
         limit=limit,
         p_weak=weak,
-        p_off=np.clip(weak + _above(posterior, limit), 0.0, 1.0),
-        p_out_of_tolerance=np.clip(
-            posterior.below(np.log1p(-np.minimum(scale, 0.99))) + _above(posterior, np.log1p(scale)), 0.0, 1.0
-        ),
+        p_off=np.clip(weak + strong, 0.0, 1.0),
+        p_out_of_tolerance=np.clip(posterior.below(np.log1p(-np.minimum(scale, 0.99))) + strong, 0.0, 1.0),
     )
-
-
-def _above(posterior: TwoGroups, limit: FloatArray) -> FloatArray:
-    return 1 - posterior.below(limit)
 
 
 def _at_stock_ratio(table: pd.DataFrame, cylinders: pd.DataFrame) -> pd.Series:

@@ -67,7 +67,8 @@ def _flag(frame: pd.DataFrame, rate: float) -> NDArray[np.bool_]:
 
 
 def _session_shifts(table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
-    """Median deviation of each session of LEAST_SENSORS sensors or more, and the variance between ordinary sessions."""
+    """Median deviation of each session of LEAST_SENSORS sensors or more on more than one instrument, and the variance
+    between ordinary sessions."""
     known = table[table["session"] != ""]
     value = known["deviation"] + known["session_effect"]
     grouped = known.assign(value=value, variance=known["deviation_sd"] ** 2).groupby("session", sort=True)
@@ -79,9 +80,10 @@ def _session_shifts(table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
             "readings": grouped.size(),
             "site": grouped["site"].first(),
             "time": grouped["time"].min(),
+            "instruments": grouped["instrument_id"].agg(lambda held: held.where(held != "", held.index).nunique()),
         }
     )
-    frame = frame[frame["sensors"] >= LEAST_SENSORS]
+    frame = frame[(frame["sensors"] >= LEAST_SENSORS) & (frame.pop("instruments") > 1)]
     own = frame["variance"] * (np.pi / 2) / frame["readings"]
     spread = (1.4826 * (frame["effect"] - frame["effect"].median()).abs().median()) ** 2 if len(frame) else 0.0
     between = max(0.0, spread - float(own.median())) if len(frame) else 0.0

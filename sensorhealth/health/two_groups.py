@@ -1,9 +1,10 @@
 """Kernel: ordinary ones and odd ones. Posterior of many biases when most are ordinary and a few are far off.
 
-    bias_k ~ (1 - share) N(0, (ordinary scale_k)^2) + share N(0, wide^2),   estimate_k ~ N(bias_k, variance_k)
+    bias_k ~ (1 - share) N(0, (ordinary scale_k)^2) + share N(0, wide^2),   estimate_k ~ N(bias_k + centre, variance_k)
 
-`ordinary` and `share` are learnt from all of them by EM, with the stated prior as pseudo-observations: Efron (2008),
-"Microarrays, empirical Bayes and the two-groups model", Statistical Science 23, 1-22.
+`ordinary`, `share` and `centre` are learnt from all of them by EM, with the stated prior as pseudo-observations: Efron
+(2008), "Microarrays, empirical Bayes and the two-groups model", Statistical Science 23, 1-22. The centre is there because
+nothing but the ordinary ones tells where zero is: a level that all cylinders share cannot be told from the sensors'.
 """
 
 from __future__ import annotations
@@ -17,11 +18,12 @@ FloatArray = NDArray[np.float64]
 
 WIDE = 0.15
 ORDINARY = 0.5
-ORDINARY_WEIGHT = 10.0
+ORDINARY_WEIGHT = 3.0
 SHARE = 0.05
 SHARE_WEIGHT = 20.0
 LEAST, MOST = 0.1, 0.6
-ROUNDS = 200
+ROUNDS = 500
+CENTRE_SD = 0.05
 
 
 @dataclass(frozen=True)
@@ -29,7 +31,8 @@ class TwoGroups:
     """Posterior of each bias: a mixture of two normals, arrays (n, 2) for weight, mean, sd (ordinary first, odd
     second).
 
-    ordinary: standard deviation of ordinary biases in units of their scale; share: of odd ones.
+    ordinary: standard deviation of ordinary biases in units of their scale; share: of odd ones; centre: of the estimates
+    of ordinary ones.
     """
 
     weight: FloatArray
@@ -37,6 +40,7 @@ class TwoGroups:
     sd: FloatArray
     ordinary: float
     share: float
+    centre: float
 
     def below(self, limit: FloatArray) -> FloatArray:
         """P(bias < limit), (n,)."""
@@ -64,19 +68,30 @@ def two_groups(estimate: FloatArray, variance: FloatArray, scale: FloatArray) ->
 
     scale (n,): stated tolerance; before any data the ordinary standard deviation is held to be half of it.
     """
+    told = np.isfinite(variance)
     ordinary, share = ORDINARY, SHARE
+    centre, doubt = _centre(estimate, variance, ordinary * scale, np.ones(len(estimate)))
     for _ in range(ROUNDS):
-        weight, mean, var = _posterior(estimate, variance, scale, ordinary, share)
-        square = ((mean[:, 0] ** 2 + var[:, 0]) / scale**2 * weight[:, 0]).sum()
-        new = np.sqrt((square + ORDINARY_WEIGHT * ORDINARY**2) / (weight[:, 0].sum() + ORDINARY_WEIGHT))
-        new = float(np.clip(new, LEAST, MOST))
-        new_share = (weight[:, 1].sum() + SHARE_WEIGHT * SHARE) / (len(estimate) + SHARE_WEIGHT)
-        done = abs(new - ordinary) < 1e-6 and abs(new_share - share) < 1e-6
-        ordinary, share = new, float(new_share)
-        if done:
+        weight, mean, var = _posterior(estimate - centre, variance, scale, ordinary, share)
+        square = ((mean[:, 0] ** 2 + var[:, 0]) / scale**2 * weight[:, 0])[told].sum()
+        count = weight[told, 0].sum() + ORDINARY_WEIGHT
+        new = float(np.clip(np.sqrt((square + ORDINARY_WEIGHT * ORDINARY**2) / count), LEAST, MOST))
+        new_share = float((weight[told, 1].sum() + SHARE_WEIGHT * SHARE) / (told.sum() + SHARE_WEIGHT))
+        new_centre, doubt = _centre(estimate, variance, new * scale, weight[:, 0])
+        change = max(abs(new - ordinary), abs(new_share - share), abs(new_centre - centre))
+        ordinary, share, centre = new, new_share, new_centre
+        if change < 1e-7:
             break
-    weight, mean, var = _posterior(estimate, variance, scale, ordinary, share)
-    return TwoGroups(weight, mean, np.sqrt(var), ordinary, share)
+    weight, mean, var = _posterior(estimate - centre, variance + doubt, scale, ordinary, share)
+    return TwoGroups(weight, mean, np.sqrt(var), ordinary, share, centre)
+
+
+def _centre(estimate: FloatArray, variance: FloatArray, ordinary: FloatArray, weight: FloatArray) -> tuple[float, float]:
+    """Posterior mean and variance of the centre, prior N(0, CENTRE_SD^2), from the ordinary ones."""
+    told = np.isfinite(variance)
+    precision = weight[told] / (variance[told] + ordinary[told] ** 2)
+    total = precision.sum() + CENTRE_SD**-2
+    return float(precision @ estimate[told] / total), float(1 / total)
 
 
 def _posterior(

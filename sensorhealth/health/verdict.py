@@ -124,7 +124,7 @@ def _clues(
         gap_years=(last["time"] - before.max()).days / YEAR_DAYS if len(before) else 0.25,
         together=_together(last, oddities, lives, sensor_id),
         zero_shift=shift,
-        spent=bool(value - off <= SPENT),
+        spent=bool(value - off <= (SPENT if last["outcome"] != "fail" else max(SPENT, 2.5 * spoken["deviation_sd"]))),
     )
     return {
         "evidence": evidence,

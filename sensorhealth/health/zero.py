@@ -230,8 +230,8 @@ def _limits(fleet: FleetTables, lives: pd.DataFrame, unit: pd.Series, limit: flo
         by_gas = lives["gas"].map(limit)
         return np.asarray(by_gas.fillna(unit.reset_index(drop=True).map(limit)).to_numpy(dtype=float), dtype=np.float64)
     applied = fleet.calibrations[["sensor_id", "applied"]].groupby("sensor_id")["applied"].median()
-    usual: FloatArray = lives["sensor_id"].map(applied).to_numpy(dtype=np.float64)
-    return np.multiply(usual, limit)
+    usual = np.asarray(lives["sensor_id"].map(applied), dtype=np.float64)
+    return np.multiply(usual, float(limit), dtype=np.float64)
 
 
 def _fill(frame: pd.DataFrame, table: pd.DataFrame, found: Trends, warm: pd.DataFrame, events: pd.DataFrame, rate: float) -> None:

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sensorhealth.errors import OutputError, SensorHealthError
 from sensorhealth.present.page import html
 
-EXTRA = "running notebooks needs papermill, nbconvert and ipykernel: pip install 'sensorhealth[notebooks]'"
+if TYPE_CHECKING:
+    from sensorhealth.analysis import Analysis
+
+EXTRA = "running notebooks needs nbclient, nbconvert and ipykernel: pip install 'sensorhealth[notebooks]'"
 KERNEL = "python3"
-FLEETLESS = ("6-the-method",)
+ANALYSE_ONCE = (
+    "import functools\nfrom sensorhealth.present import notebooks\nnotebooks.analysis_of = functools.cache(notebooks.analysis_of)"
+)
+FORGET_NAMES = "%reset -f"
 
 
 def names() -> list[str]:
@@ -45,49 +50,94 @@ def run_notebooks(
     unknown = sorted(set(wanted) - set(names()))
     if unknown:
         raise SensorHealthError(f"no notebook {unknown[0]!r}; there are {', '.join(names())}")
-    folder = Path(out)
     given = {"fleet_path": fleet, "as_of": as_of, "policy": policy, "mapping": mapping}
     parameters = {name: None if value is None else str(value) for name, value in given.items()}
-    pages = []
-    for name in wanted:
-        if progress:
-            progress(f"notebook {name}")
-        with source(name) as path:
-            notebook = execute(path, {} if name in FLEETLESS else parameters)
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            write(notebook, folder / f"{name}.ipynb")
-            page = folder / f"{name}.html"
-            page.write_text(notebook_page(notebook, name), encoding="utf-8", newline="\n")
-        except OSError as error:
-            raise OutputError(f"{folder}: cannot write the notebooks there ({error}); choose another folder") from error
-        pages.append(page)
-    return pages
-
-
-@contextmanager
-def source(name: str) -> Iterator[Path]:
-    """The file of the notebook `name` as the package carries it: without outputs."""
-    entry = resources.files("sensorhealth.present").joinpath("notebook_sources", f"{name}.ipynb")
-    with resources.as_file(entry) as path:
-        yield path
-
-
-def execute(path: Path, parameters: dict[str, Any]) -> Any:
-    """Run the notebook at `path` with `parameters` in a kernel of this environment.
-
-    Returns it with outputs and without clocks. Raises SensorHealthError with the error of a cell that fails.
-    """
-    import papermill
-
+    done = execute({name: source(name) for name in wanted}, parameters, progress)
+    folder = Path(out)
     try:
-        done = papermill.execute_notebook(
-            path, None, parameters, kernel_name=KERNEL, language="python", progress_bar=False, config=_local_sockets(),
-            extra_arguments=["--log-level=50"],
-        )  # fmt: skip
-    except papermill.PapermillExecutionError as error:
-        raise SensorHealthError(f"notebook {path.stem}: a cell failed: {error.ename}: {error.evalue}") from error
-    return without_clocks(done)
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, notebook in done.items():
+            write(notebook, folder / f"{name}.ipynb")
+            (folder / f"{name}.html").write_text(notebook_page(notebook, name), encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot write the notebooks there ({error}); choose another folder") from error
+    return [folder / f"{name}.html" for name in done]
+
+
+def analysis_of(
+    fleet_path: Path | str,
+    *,
+    as_of: str | None = None,
+    policy: Path | str | None = None,
+    mapping: Path | str | None = None,
+) -> Analysis:
+    """Read the records in `fleet_path` and analyse them. Notebooks that run together make an analysis once."""
+    import sensorhealth
+
+    return sensorhealth.analyse(sensorhealth.read_fleet(fleet_path, mapping=mapping), as_of=as_of, policy=policy)
+
+
+def source(name: str) -> Any:
+    """The notebook `name` as the package carries it: without outputs."""
+    import nbformat
+
+    entry = resources.files("sensorhealth.present").joinpath("notebook_sources", f"{name}.ipynb")
+    return nbformat.reads(entry.read_text(encoding="utf-8"), as_version=4)
+
+
+def execute(
+    notebooks: Mapping[str, Any],
+    parameters: Mapping[str, Any] | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> dict[str, Any]:
+    """Run `notebooks` (name -> notebook) one after the other in one kernel of this environment.
+
+    parameters: values that follow each cell tagged `parameters`. Every notebook begins with no names from those before
+    it; only analyses of the same records are made once for all. Returns them with outputs and without clocks. Raises
+    SensorHealthError with the name of the notebook and the error of a cell that fails.
+    """
+    from nbclient import NotebookClient
+    from nbclient.exceptions import CellExecutionError
+    from nbformat.v4 import new_code_cell, new_notebook
+
+    whole = new_notebook(cells=[new_code_cell(ANALYSE_ONCE)])
+    starts: dict[int, str] = {}
+    for name, notebook in notebooks.items():
+        starts[len(whole.cells)] = name
+        whole.cells += [new_code_cell(FORGET_NAMES), *with_parameters(notebook, parameters or {}).cells]
+    reached = [""]
+
+    def begin(cell: Any, cell_index: int) -> None:
+        if cell_index in starts:
+            reached[0] = starts[cell_index]
+            if progress:
+                progress(f"notebook {reached[0]}")
+
+    client = NotebookClient(
+        whole, timeout=None, kernel_name=KERNEL, record_timing=False, on_cell_start=begin, config=_local_sockets(),
+        extra_arguments=["--log-level=50"],
+    )  # fmt: skip
+    try:
+        client.execute()
+    except CellExecutionError as error:
+        raise SensorHealthError(f"notebook {reached[0]}: a cell failed: {error.ename}: {error.evalue}") from error
+    ends = [*list(starts)[1:], len(whole.cells)]
+    return {
+        name: without_clocks(new_notebook(cells=whole.cells[start + 1 : end])) for (start, name), end in zip(starts.items(), ends)
+    }
+
+
+def with_parameters(notebook: Any, parameters: Mapping[str, Any]) -> Any:
+    """`notebook` with a cell of `parameters` behind its cell tagged `parameters`, where it has one."""
+    from nbformat.v4 import new_code_cell
+
+    for place, cell in enumerate(notebook.cells):
+        if parameters and "parameters" in cell.metadata.get("tags", []):
+            lines = "\n".join(f"{name} = {value!r}" for name, value in parameters.items())
+            given = new_code_cell(f"# As asked for\n{lines}", metadata={"tags": ["injected-parameters"]})
+            notebook.cells.insert(place + 1, given)
+            break
+    return notebook
 
 
 def _local_sockets() -> Any:
@@ -98,14 +148,19 @@ def _local_sockets() -> Any:
 
 
 def without_clocks(notebook: Any) -> Any:
-    """`notebook` without times, run counts of the tool and identifiers that would differ from run to run."""
+    """`notebook` without times and identifiers that would differ from run to run, its cells counted from one."""
     notebook.metadata = {
-        "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+        "kernelspec": {"display_name": "Python 3", "language": "python", "name": KERNEL},
         "language_info": {"name": "python"},
     }
+    counted = 0
     for place, cell in enumerate(notebook.cells):
         cell.id = f"cell-{place + 1:02d}"
         cell.metadata = {"tags": cell.metadata["tags"]} if cell.metadata.get("tags") else {}
+        if cell.cell_type == "code":
+            counted += 1
+            for holder in (cell, *(output for output in cell.outputs if "execution_count" in output)):
+                holder.execution_count = counted
     return notebook
 
 
@@ -138,5 +193,5 @@ def notebook_page(notebook: Any, name: str) -> str:
 def _need_extra() -> None:
     from importlib.util import find_spec
 
-    if not all(find_spec(package) for package in ("papermill", "nbconvert", "nbclient", "nbformat", "ipykernel")):
+    if not all(find_spec(package) for package in ("nbclient", "nbconvert", "nbformat", "ipykernel")):
         raise SensorHealthError(EXTRA)
