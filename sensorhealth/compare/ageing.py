@@ -37,17 +37,14 @@ def ageing_columns(compared: Compared, odd: BoolArray, level: float, margin: flo
     out["raw_low"][able], out["raw_high"][able] = own.interval(level)
     small = shrink(own.estimate, own.covariance, level)
     out["ageing_per_year"][able], out["low"][able], out["high"][able] = small.mean, small.low, small.high
-    for at, row, gap in against_rest(grouped, grouped.slope, odd):
-        a, b = (np.array([part]) for part in (row.estimate[0], row.estimate[1]))
-        cov = row.covariance
-        terms = (a, b, cov[:1, 0], cov[:1, 1], cov[1:2, 1], gap.degrees)
-        ratio = fieller(*terms, level)
-        out["rest_per_year"][at] = row.estimate[1]
-        out["ratio_to_rest"][at], out["ratio_low"][at], out["ratio_high"][at] = (
-            float(part[0]) for part in (ratio.value, ratio.low, ratio.high)
-        )
-        out["p_value"][at], out["degrees"][at] = gap.p_value()[0], gap.degrees[0]
-        out["p_equivalent"][at] = within(*terms, margin)[0]
+    found = against_rest(grouped, grouped.slope, odd)
+    at = found.group
+    terms = (found.own, found.rest, found.own_variance, found.covariance, found.rest_variance, found.gap.degrees)
+    ratio = fieller(*terms, level)
+    out["rest_per_year"][at] = found.rest
+    out["ratio_to_rest"][at], out["ratio_low"][at], out["ratio_high"][at] = ratio.value, ratio.low, ratio.high
+    out["p_value"][at], out["degrees"][at] = found.gap.p_value(), found.gap.degrees
+    out["p_equivalent"][at] = within(*terms, margin)
     return out
 
 
@@ -60,11 +57,11 @@ def level_columns(compared: Compared, level: float) -> dict[str, FloatArray]:
     if not able.size:
         return out
     out["start_ratio"][able] = np.exp(grouped.contrasts(grouped.rows(grouped.level[able])).estimate)
-    for at, _, gap in against_rest(grouped, grouped.level, np.zeros(compared.names.size, bool)):
-        ends = gap.interval(level)
-        out["start_to_rest"][at] = np.exp(gap.estimate[0])
-        out["start_low"][at], out["start_high"][at] = np.exp(ends[0][0]), np.exp(ends[1][0])
-        out["start_p_value"][at] = gap.p_value()[0]
+    found = against_rest(grouped, grouped.level, np.zeros(compared.names.size, bool))
+    low, high = found.gap.interval(level)
+    out["start_to_rest"][found.group] = np.exp(found.gap.estimate)
+    out["start_low"][found.group], out["start_high"][found.group] = np.exp(low), np.exp(high)
+    out["start_p_value"][found.group] = found.gap.p_value()
     return out
 
 

@@ -23,6 +23,9 @@ FEWEST_SENSORS = 2
 FEWEST_READINGS = 3
 SHORTEST_SPAN = 0.05
 """Years of age that a group's readings must span."""
+TOLERANCE, ROUGH = 1e-9, 1e-3
+"""Decrease of the deviance at which the search for the variances ends, for up to LARGE sensors and for more."""
+LARGE = 2000
 DEPENDENT = 1e-9
 """Relative eigenvalue below which columns depend on each other."""
 
@@ -118,7 +121,9 @@ def fit_groups(
     parts.append(data.x[:, 2:])
     x, alike = _independent(np.hstack(parts), 2 * count)
     known = None if start is None else _matching(start, classes)
-    fit = reml.fit(replace(data, x=x, classes=tuple(classes)), start=known, brownian=brownian)
+    fit = reml.fit(
+        replace(data, x=x, classes=tuple(classes)), start=known, brownian=brownian, tolerance=TOLERANCE if n < LARGE else ROUGH
+    )
     level = place[:groups]
     slope = np.where(level >= 0, level + count, -1)
     part = np.where(level >= 0, _parts(alike[count : 2 * count])[level] if count else -1, -1)

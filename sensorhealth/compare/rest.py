@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,18 +16,38 @@ BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
 
-def against_rest(grouped: Grouped, columns: IntArray, odd: BoolArray) -> list[tuple[int, Wald, Wald]]:
-    """(group, own rate and that of the rest, own less rest) of every group that has others to be compared with.
+@dataclass(frozen=True)
+class AgainstRest:
+    """The k groups that have others to be compared with.
+
+    group (k,). own, rest: rates (or levels) (k,) of the group and of the mean of the others, with their variances and
+    covariance (k,). gap: own less rest.
+    """
+
+    group: IntArray
+    own: FloatArray
+    rest: FloatArray
+    own_variance: FloatArray
+    covariance: FloatArray
+    rest_variance: FloatArray
+    gap: Wald
+
+
+def against_rest(grouped: Grouped, columns: IntArray, odd: BoolArray) -> AgainstRest:
+    """Every group against the mean of the others.
 
     columns: (L,) of the rates or of the levels. odd: (L,) groups that do not count as the rest of others.
     """
-    found = []
-    for at in np.flatnonzero(columns >= 0):
-        rest = grouped.rest(int(at), columns, odd)
-        if rest is not None:
-            own = grouped.rows(columns[at : at + 1])[0]
-            found.append((int(at), grouped.contrasts(np.vstack([own, rest])), grouped.contrasts(own - rest)))
-    return found
+    rests = {int(at): grouped.rest(int(at), columns, odd) for at in np.flatnonzero(columns >= 0)}
+    kept = {at: row for at, row in rests.items() if row is not None}
+    group = np.array(list(kept), dtype=np.int64)
+    own = grouped.rows(columns[group])
+    rest = np.array(list(kept.values())).reshape(own.shape)
+    one, other = grouped.contrasts(own), grouped.contrasts(rest)
+    gap = grouped.contrasts(own - rest)
+    variances = [np.diag(part.covariance) for part in (one, other, gap)]
+    between = 0.5 * (variances[0] + variances[1] - variances[2])
+    return AgainstRest(group, one.estimate, other.estimate, variances[0], between, variances[1], gap)
 
 
 def odd_groups(grouped: Grouped, alpha: float, method: str = "fdr") -> BoolArray:
@@ -38,8 +60,8 @@ def odd_groups(grouped: Grouped, alpha: float, method: str = "fdr") -> BoolArray
     able = grouped.slope >= 0
     while True:
         p_values = np.full(odd.size, np.nan)
-        for at, _, gap in against_rest(grouped, grouped.slope, odd):
-            p_values[at] = gap.p_value()[0]
+        found = against_rest(grouped, grouped.slope, odd)
+        p_values[found.group] = found.gap.p_value()
         certain = (adjusted(p_values, method) <= alpha) & ~odd
         if not certain.any():
             return odd

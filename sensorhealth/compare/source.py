@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sensorhealth.compare.groups import Grouped, fit_groups
-from sensorhealth.compare.subset import draw_sensors, known_by
+from sensorhealth.compare.groups import MOST_FIXED, Grouped, fit_groups
+from sensorhealth.compare.subset import draw_sensors, only_sensors
 from sensorhealth.degradation import AgeingModel
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import Stratum, codes
@@ -21,6 +21,9 @@ from sensorhealth.errors import FitError
 
 IntArray = NDArray[np.int64]
 ObjectArray = NDArray[np.object_]
+
+MOST_GROUPS = 300
+"""Groups of one kind that are compared; beyond, those with the most readings."""
 
 
 @dataclass(frozen=True)
@@ -86,14 +89,32 @@ def compare_source(source: Source, by: str, adjust: tuple[str, ...], random_stat
     used = tuple(name for name in adjust if name != by and name in source.lives.columns and name != "lot")
     nested = codes(source.lives["lot"])[0] if by != "lot" and "lot" in source.lives.columns else None
     others = tuple(codes(source.lives[name])[0] for name in used)
-    width = 2 * names.size + 2 * sum(np.unique(values).size for values in others) + source.data.x.shape[1]
-    chosen = draw_sensors(source.data, code, width, np.random.default_rng(random_state))
-    data, drawn = source.data, code
-    if not chosen.all():
-        data = known_by(data, np.repeat(chosen, source.stratum.counts))
-        drawn = np.where(chosen, code, -1)
+    drawn = _largest(code, source.stratum.counts, names.size)
+    width = 2 * min(names.size, MOST_GROUPS) + source.data.x.shape[1] + 2 * len(others) * MOST_FIXED
+    chosen = draw_sensors(source.data, drawn, width, np.random.default_rng(random_state))
+    every = bool(chosen.all())
+    data = source.data if every else only_sensors(source.data, chosen)
+    part = slice(None) if every else chosen
     try:
-        grouped = fit_groups(data, drawn, names.size, others, nested, source.parameters, source.parameters.brownian > 0)
+        grouped = fit_groups(
+            data,
+            drawn[part],
+            names.size,
+            tuple(values[part] for values in others),
+            None if nested is None else nested[part],
+            source.parameters,
+            source.parameters.brownian > 0,
+        )
     except FitError:
         return None
-    return Compared(source, by, names, drawn, grouped, used, int(chosen.sum())) if names.size else None
+    return Compared(source, by, names, np.where(chosen, drawn, -1), grouped, used, int(chosen.sum())) if names.size else None
+
+
+def _largest(code: IntArray, readings: IntArray, groups: int) -> IntArray:
+    """Codes (n,) of which only the MOST_GROUPS with the most readings are kept, the others being -1."""
+    if groups <= MOST_GROUPS:
+        return code
+    total = np.bincount(code[code >= 0], readings[code >= 0], groups)
+    kept = np.zeros(groups + 1, bool)
+    kept[np.argsort(-total, kind="stable")[:MOST_GROUPS]] = True
+    return np.where(kept[code], code, -1)

@@ -12,8 +12,12 @@ from sensorhealth.degradation.reml_data import CrossedClass, CrossedData
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
-MOST_ENTRIES = 20_000_000
-"""Readings times columns up to which a comparison uses all sensors (160 MB); beyond, a random part of every group."""
+MOST_ENTRIES = 5_000_000
+"""Readings times columns up to which a comparison uses all sensors; beyond, a random part of every group."""
+LEAST_SENSORS = 12
+"""Sensors of every group that are used in any case."""
+MANY_COLUMNS = 1000
+FEWEST_MET = 5
 
 
 def known_by(data: CrossedData, known: BoolArray) -> CrossedData:
@@ -59,9 +63,29 @@ def draw_sensors(data: CrossedData, group: IntArray, columns: int, rng: np.rando
     most = MOST_ENTRIES // max(columns, 1)
     if total <= most:
         return np.ones(group.size, bool)
-    quota = max(2, int(most / max(total / max((count > 0).sum(), 1), 1.0) / max(np.unique(group).size, 1)))
+    quota = max(LEAST_SENSORS, int(most / max(total / max((count > 0).sum(), 1), 1.0) / max(np.unique(group).size, 1)))
     order = np.lexsort((rng.random(group.size), count == 0, group))
     rank = np.empty(group.size, np.int64)
     start = np.searchsorted(group[order], group[order])
     rank[order] = np.arange(group.size) - start
     return (rank < quota) | (count == 0)
+
+
+def only_sensors(data: CrossedData, chosen: BoolArray) -> CrossedData:
+    """The arrays of the chosen sensors (n,) alone, without the columns of very large classes that few readings touch.
+
+    In a drawn part of a very large kind most cylinders are met by a handful of readings, whose common error is then as
+    good as noise; left in, they cost more than all else.
+    """
+    part = known_by(data, np.repeat(chosen, np.diff(data.offsets)[: chosen.size]))
+    kept = np.flatnonzero(chosen)
+    offsets = np.append(part.offsets[kept], part.offsets[-1])
+    return replace(part, offsets=offsets, classes=tuple(_without_rare(item) for item in part.classes))
+
+
+def _without_rare(item: CrossedClass) -> CrossedClass:
+    if item.size <= MANY_COLUMNS:
+        return item
+    count = np.bincount(item.index[item.index >= 0], minlength=item.size)
+    index = np.where((item.index >= 0) & (count[item.index] >= FEWEST_MET), item.index, -1)
+    return _only(replace(item, index=index), np.arange(index.size))

@@ -22,7 +22,7 @@ LARGE = 200
 """Sensors above which the correction of Kenward and Roger is below one part in a thousand and is left out."""
 ENOUGH = 2000
 """Sensors above which degrees of freedom no longer matter, unless a class of shared effects has few members."""
-MANY_MEMBERS = 50
+MANY_MEMBERS = 30
 NEARLY_SINGULAR = 0.9
 """Correlation of level and slope beyond which second differences would leave the space of covariances."""
 

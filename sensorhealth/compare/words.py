@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sensorhealth.compare.source import Compared
+from sensorhealth.compare.source import MOST_GROUPS, Compared
 
 VERDICTS = (
     "worse",
@@ -53,6 +53,9 @@ def confounding(compared: Compared, odd: NDArray[np.bool_]) -> list[str]:
     for at, text in enumerate(_ages(compared)):
         if text:
             out[at].append(text)
+    if compared.names.size > MOST_GROUPS:
+        for group in np.flatnonzero(grouped.level < 0):
+            out[group].append(f"only the {MOST_GROUPS} with the most readings are compared")
     for group in np.flatnonzero(grouped.level >= 0):
         without = [str(name) for name in compared.names[odd] if name != compared.names[group]]
         if without:

@@ -141,11 +141,27 @@ def test_a_bad_lot_does_not_make_the_good_ones_look_good() -> None:
     spoilt = replace(fleet, y=fleet.y - 0.18 * fleet.t * (fleet.lot[sensor] == 2))
     grouped = fitted(spoilt, 4)
     assert list(odd_groups(grouped, 0.05)) == [False, False, True, False]
-    plain = {at: gap.p_value()[0] for at, _, gap in held_against_rest(grouped, grouped.slope, np.zeros(4, bool))}
-    cleared = {at: gap.p_value()[0] for at, _, gap in held_against_rest(grouped, grouped.slope, odd_groups(grouped, 0.05))}
-    assert min(plain[at] for at in (0, 1, 3)) < 0.05
-    assert min(cleared[at] for at in (0, 1, 3)) > 0.05
+    plain = held_against_rest(grouped, grouped.slope, np.zeros(4, bool)).gap.p_value()
+    cleared = held_against_rest(grouped, grouped.slope, odd_groups(grouped, 0.05)).gap.p_value()
+    assert min(plain[[0, 1, 3]]) < 0.05 < min(cleared[[0, 1, 3]])
     assert cleared[2] == pytest.approx(plain[2])
+
+
+def test_ratio_to_the_rest_uses_the_covariance_of_both() -> None:
+    grouped = fitted(unbalanced_fleet(8, 80, 12, 4), 4)
+    found = held_against_rest(grouped, grouped.slope, np.zeros(4, bool))
+    rest = grouped.rest(1, grouped.slope)
+    both = grouped.contrasts(np.vstack([grouped.rows(grouped.slope[1:2])[0], rest]))
+    assert found.covariance[1] == pytest.approx(both.covariance[0, 1], abs=1e-12)
+    assert found.rest[1] == pytest.approx(both.estimate[1])
+
+
+def test_of_very_many_lots_those_with_the_most_readings_are_compared(monkeypatch) -> None:
+    from sensorhealth.compare import source
+
+    monkeypatch.setattr(source, "MOST_GROUPS", 2)
+    code = np.array([0, 1, 1, 2, 2, -1])
+    assert list(source._largest(code, np.array([9, 1, 1, 3, 3, 5]), 3)) == [0, -1, -1, 2, 2, -1]
 
 
 @pytest.mark.slow

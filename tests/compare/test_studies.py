@@ -8,7 +8,7 @@ from scipy import integrate, stats
 
 from sensorhealth.compare.sequential import evidence, normal_score
 from sensorhealth.compare.study import StudyBasis, power, sensors_needed, slope_variance
-from sensorhealth.compare.subset import draw_sensors, known_by
+from sensorhealth.compare.subset import draw_sensors, known_by, only_sensors
 from sensorhealth.degradation.curves import Linear
 from sensorhealth.synthetic import ModelSizes, simulate_arrays
 
@@ -145,4 +145,10 @@ def test_very_large_kinds_are_compared_on_an_equal_part_of_every_group(monkeypat
     part = known_by(data, np.repeat(chosen, 5))
     assert part.y.size == 5 * 90
     assert part.sensors == 400
+    monkeypatch.setattr(subset, "MANY_COLUMNS", 5)
+    met = np.bincount(part.classes[0].index)
+    small = only_sensors(data, chosen)
+    assert small.classes[0].size == (met >= subset.FEWEST_MET).sum()
+    assert small.sensors == 90
+    assert np.array_equal(small.y, part.y)
     assert part.classes[0].size == np.unique(data.classes[0].index[np.repeat(chosen, 5)]).size
