@@ -228,18 +228,11 @@ def _limits(fleet: FleetTables, lives: pd.DataFrame, unit: pd.Series, limit: flo
         return np.full(len(lives), np.nan)
     if isinstance(limit, Mapping):
         by_gas = lives["gas"].map(limit)
-<<<<<<< HEAD
-        return np.asarray(by_gas.fillna(unit.reset_index(drop=True).map(limit)).to_numpy(dtype=float), dtype=np.float64)
-    applied = fleet.calibrations[["sensor_id", "applied"]].groupby("sensor_id")["applied"].median()
-    usual = np.asarray(lives["sensor_id"].map(applied), dtype=np.float64)
-    return np.multiply(usual, float(limit), dtype=np.float64)
-=======
         found: pd.Series = by_gas.fillna(unit.reset_index(drop=True).map(limit))
     else:
         applied = fleet.calibrations[["sensor_id", "applied"]].groupby("sensor_id")["applied"].median()
         found = lives["sensor_id"].map(applied) * limit
     return np.array(found, dtype=np.float64)
->>>>>>> main
 
 
 def _fill(frame: pd.DataFrame, table: pd.DataFrame, found: Trends, warm: pd.DataFrame, events: pd.DataFrame, rate: float) -> None:
