@@ -16,6 +16,7 @@ from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray
 
 UNIT_CELLS = 64_000  # sensors x columns of a dense unit
 SPARSE_SENSORS = 200_000  # sensors of a sparse unit
+SAMPLE = 16  # sensors of a leaf from which it is seen how many columns each meets
 DENSE_CELL = 1.8e-10  # seconds per sensor and squared column of a dense unit, and what a sparse one takes per squared
 SPARSE_PAIR = 6e-9  # number of pairs of a sensor; measured on one core, only their ratio matters
 SPARSE_LOOP = 8e-6  # and per pair of layers, however few the sensors

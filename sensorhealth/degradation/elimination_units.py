@@ -9,6 +9,7 @@ import numpy as np
 
 from sensorhealth.degradation.elimination_blocks import (
     DENSE_CELL,
+    SAMPLE,
     SPARSE_LOOP,
     SPARSE_PAIR,
     SPARSE_SENSORS,
@@ -62,10 +63,7 @@ class Cutter:
         if end == begin:
             return []
         width = len(self.nodes[block].own) + len(self.nodes[block].border)
-        chosen: Where = slice(begin, end) if order is None else order[begin:end]
-        readings = int(np.diff(self.offsets)[chosen].sum())
-        per_sensor = max(1.0, readings * self.columns.shape[1] / (end - begin))
-        pairs = per_sensor * per_sensor
+        pairs = self._columns_met(np.arange(begin, end) if order is None else order[begin:end]) ** 2
         dense = (end - begin) * (DENSE_CELL * width * width - SPARSE_PAIR * pairs) < SPARSE_LOOP * pairs
         size = max(1, UNIT_CELLS // max(width, 16)) if dense else SPARSE_SENSORS
         cuts = np.linspace(begin, end, max(1, round((end - begin) / size)) + 1).astype(int)
@@ -73,6 +71,12 @@ class Cutter:
             self._unit(block, slice(int(a), int(b)) if order is None else order[a:b], width, dense)
             for a, b in itertools.pairwise(cuts)
         ]
+
+    def _columns_met(self, sensors: IntArray) -> float:
+        """Mean number of columns that a sensor meets, from some of them."""
+        some = sensors[:: max(1, len(sensors) // SAMPLE)]
+        met = [np.unique(self.columns[self.offsets[i] : self.offsets[i + 1]]) for i in some]
+        return max(1.0, float(np.mean([len(columns) for columns in met])))
 
     def _unit(self, block: int, sensors: Where, width: int, dense: bool) -> Unit:
         if isinstance(sensors, slice):
