@@ -17,6 +17,7 @@ from . import compare, decide, degradation, health, life
 from .decide import Policy
 from .errors import RecordsError
 from .records import Fleet
+from .threads import one_thread
 
 if TYPE_CHECKING:
     from .evaluate import TrackRecord
@@ -135,6 +136,7 @@ class Analysis:
         write_folder(plan_files(self), out, protect=[self.fleet.source])
 
 
+@one_thread
 def analyse(
     fleet: Fleet,
     as_of: pd.Timestamp | str | None = None,
@@ -181,6 +183,7 @@ def analyse(
     )  # fmt: skip
 
 
+@one_thread
 def look_ahead(
     fleet: Fleet,
     day: pd.Timestamp,

@@ -18,6 +18,7 @@ from sensorhealth.degradation.notes import notes_of
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
 from sensorhealth.errors import FitError
+from sensorhealth.threads import one_thread
 
 Lives = pd.DataFrame | Sequence[str]
 
@@ -80,6 +81,7 @@ class AgeingModel(BaseEstimator):
             seed=self.random_state,
         )
 
+    @one_thread
     def fit(
         self,
         readings: pd.DataFrame,
@@ -126,6 +128,7 @@ class AgeingModel(BaseEstimator):
         self.residuals_ = _like(readings, residuals)
         self.notes_ = [note for m in models for note in notes_of(m)]
 
+    @one_thread
     def update(self, new_readings: pd.DataFrame) -> AgeingModel:
         """A model with further readings at the present variances, curves and weights: no search, the posteriors move.
 
