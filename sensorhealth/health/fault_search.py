@@ -27,7 +27,7 @@ from sensorhealth.health.change_points import (
 from sensorhealth.health.false_discovery import critical_p
 from sensorhealth.health.fault_state import State, at_reading
 from sensorhealth.health.path_filter import FloatArray, IntArray, PathPrior, forward, scores
-from sensorhealth.health.path_prior import estimate_prior
+from sensorhealth.health.path_prior import estimate_priors
 
 MOST_ROUNDS = 10
 LEAST_PROBABILITY = 0.65
@@ -74,22 +74,14 @@ def find_faults(
     state = State.fresh(y, age, start, count, stratum, looked)
     priors: list[PathPrior] | None = None
     for robust in (True, False):
-        priors = _estimate(state, len(rates), robust, priors, linear)
+        s = state.series
+        flat = s.y, s.age, s.seen, s.shock, s.start, s.count
+        priors = estimate_priors(*flat, state.stratum, robust=robust, begin=priors, linear=linear)
         state = State.fresh(y, age, start, count, stratum, looked)
         faults, threshold = _rounds(state, priors, rates, false_discovery_rate)
         faults = _review(state, faults, priors, rates, threshold)
     deviation, sd, slope, slope_sd = _deviations(state, priors or [])
     return FoundFaults(faults, tuple(priors or ()), deviation, sd, slope[: len(start)], slope_sd[: len(start)])
-
-
-def _estimate(state: State, strata: int, robust: bool, begin: list[PathPrior] | None, linear: bool) -> list[PathPrior]:
-    out = []
-    for k in range(strata):
-        own = state.take(np.flatnonzero((state.stratum == k) & (state.series.count > 0)))
-        first = None if begin is None else begin[k]
-        parts = own.y, own.age, own.seen, own.shock, own.start, own.count
-        out.append(estimate_prior(*parts, robust=robust, begin=first, linear=linear))
-    return out
 
 
 def _rounds(state: State, priors: list[PathPrior], rates: Sequence[Rates], false_discovery_rate: float) -> tuple[Faults, float]:
