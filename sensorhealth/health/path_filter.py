@@ -106,7 +106,7 @@ def forward(
     """
     shape = np.broadcast_shapes(data.y.shape, data.g.shape, data.noise.shape)
     steps = np.diff(data.g, axis=0, prepend=0.0)
-    shocked = data.shock.reshape(shape[0], -1).any(axis=1)
+    shocked = np.abs(data.shock).reshape(shape[0], -1).sum(axis=1) > 0
     width = _width(data.seen)
     innovation, variance, gain_level, gain_slope = np.zeros((4, *shape))
     variance[...] = np.inf

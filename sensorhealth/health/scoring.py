@@ -67,7 +67,7 @@ def _step(
     hessian = curvature * (free[:, :, None] & free[:, None, :])
     own = np.einsum("kii->ki", hessian)
     own[...] = np.where(free, own * (1 + cut[which, None]), 1.0)
-    step: FloatArray = np.linalg.solve(hessian, -slope[:, :, None])[:, :, 0]
+    step = np.asarray(np.linalg.solve(hessian, -slope[:, :, None])[:, :, 0], dtype=np.float64)
     step = np.minimum(np.maximum(x + step, low), high) - x
     return step, -0.5 * (slope * step).sum(axis=1)
 

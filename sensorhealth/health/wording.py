@@ -157,7 +157,8 @@ def _cylinder_advice(row: dict) -> str:
         if weak
         else "stop using it: sensors adjusted with it UNDER-read, the dangerous way; test them again first"
     )
-    return f"{who}; {behind} put it at {size}{fading}: {act}.{late}"
+    still = " (within its stated tolerance of {:.0f} %)".format(100 * row["tolerance"]) if row["p_out_of_tolerance"] < 0.5 else ""
+    return f"{who}; {behind} put it at {size}{still}{fading}: {act}.{late}"
 
 
 def _late(row: dict) -> bool:
