@@ -63,12 +63,13 @@ def find_faults(
     seen: NDArray[np.bool_] | None = None,
     false_discovery_rate: float = 0.05,
     linear: bool = False,
+    least_noise: FloatArray | None = None,
 ) -> FoundFaults:
     """Search all series for bad readings, steps and unrecorded swaps.
 
     y (ln headroom ratio net of gas and session), age (years): flat, ages ascending within a series; start, count,
     stratum (series,): where each lies and its stratum (0, 1, ...); rates: one for each stratum; seen: False leaves a
-    reading out; linear: the clock is age itself.
+    reading out; linear: the clock is age itself; least_noise (strata,): standard deviation of what rounding does at least.
     """
     looked = np.ones(len(y), dtype=bool) if seen is None else seen
     state = State.fresh(y, age, start, count, stratum, looked)
@@ -76,7 +77,7 @@ def find_faults(
     for robust in (True, False):
         s = state.series
         flat = s.y, s.age, s.seen, s.shock, s.start, s.count
-        priors = estimate_priors(*flat, state.stratum, robust=robust, begin=priors, linear=linear)
+        priors = estimate_priors(*flat, state.stratum, robust=robust, begin=priors, linear=linear, least_noise=least_noise)
         state = State.fresh(y, age, start, count, stratum, looked)
         faults, threshold = _rounds(state, priors, rates, false_discovery_rate)
         faults = _review(state, faults, priors, rates, threshold)

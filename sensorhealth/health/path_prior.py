@@ -24,6 +24,7 @@ WIDTH = np.array([0.5, 0.2, 1.0, 0.7, 1.0, 1.0, 1.0, 0.25])
 """Weak prior of (level, slope per year, ln sd level, atanh correlation, ln sd slope, ln sd noise, ln sd wander, ln
 power): common practice, no source; a few sensors are enough to overrule it."""
 STEP = 1e-4
+LN_NOISE = 5
 
 
 @dataclass(frozen=True)
@@ -61,13 +62,15 @@ def estimate_priors(
     robust: bool = True,
     begin: Sequence[PathPrior] | None = None,
     linear: bool = False,
+    least_noise: FloatArray | None = None,
 ) -> list[PathPrior]:
     """Estimate the prior of the paths of every stratum, all of them at once.
 
     y (ln headroom ratio, gas removed), age (years), seen (False: left out), shock (variance of a known step before the
     reading) are flat; start, count, stratum (series,) say where each series lies in them, ages ascending within it, and
     of which stratum (0, 1, ...) it is. At most MOST_SERIES series of a stratum and MOST_READINGS readings of each are
-    used, evenly taken. robust: Student innovations; begin: priors to start from; linear: the clock is age itself.
+    used, evenly taken. robust: Student innovations; begin: priors to start from; linear: the clock is age itself;
+    least_noise (strata,): standard deviation that the noise does not go below.
     """
     sample = _sample(y, age, seen, shock, start, count, stratum)
     strata = int(stratum.max(initial=-1)) + 1
@@ -87,6 +90,8 @@ def estimate_priors(
         return value + 0.5 * (off**2).sum(axis=1), gradient + off / WIDTH
 
     low, high = centre - width, centre + width
+    if least_noise is not None:
+        low[:, LN_NOISE] = np.clip(np.log(np.maximum(least_noise, 1e-300)), low[:, LN_NOISE], high[:, LN_NOISE])
     x0 = np.clip(centre if begin is None else np.array([_pack(prior) for prior in begin]), low, high)
     curvature = _information(x0, sample) + np.diag(WIDTH**-2.0)
     return [_unpack(x) for x in minimise(criterion, curvature, x0, low, high)]
