@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from sensorhealth.health.array_records import join, pick
 from sensorhealth.health.change_points import (
     CHUNK,
+    SINGLE,
     SWAP,
     Faults,
     Rates,
@@ -95,6 +96,7 @@ def _rounds(state: State, priors: list[PathPrior], rates: Sequence[Rates], false
         if threshold is None:
             threshold = critical_p(faults.p_value, false_discovery_rate)
         accepted = (faults.p_value <= threshold) & (faults.any_fault >= LEAST_PROBABILITY)
+        accepted &= (faults.kind == SINGLE) | (state.series.shock[state.series.start[active] + faults.position] == 0)
         taken = at_reading(pick(faults, accepted), state.series.start[active[accepted]])
         found.append(taken)
         if not accepted.any():

@@ -84,10 +84,10 @@ def _scale(value: FloatArray, start: IntArray, count: IntArray, stratum: IntArra
     for k in range(len(scale)):
         own = step[inside & (which == k)]
         sizes, often = np.unique(np.round(np.abs(own), 9), return_counts=True)
-        moved = often[sizes > 0].sum()
-        if moved > MANY * (sizes > 0).sum():
-            resolution[k] = sizes[(sizes > 0) & (often >= COMMON * moved)].min(initial=np.inf)
-        resolution[k] = resolution[k] if np.isfinite(resolution[k]) else 0.0
         noise = 1.4826 * np.median(np.abs(own)) / np.sqrt(2) if len(own) else 0.0
+        moved = often[sizes > 0].sum()
+        if moved and (noise == 0.0 or moved > MANY * (sizes > 0).sum()):
+            common = (sizes > 0) & (often >= COMMON * moved)
+            resolution[k] = sizes[common].min(initial=np.inf) if common.any() else 0.0
         scale[k] = max(noise, ROUNDING * resolution[k]) / NOISE or 1.0
     return scale, resolution
