@@ -118,7 +118,7 @@ def findings(
     frame = pd.DataFrame(rows, columns=list(columns("findings")))
     frame["count"] = frame["count"].fillna(1).astype("int64")
     for name in ("sensor_id", "column", "value"):
-        frame[name] = frame[name].fillna("")
+        frame[name] = frame[name].astype(object).where(frame[name].notna(), "")
     return frame
 
 
