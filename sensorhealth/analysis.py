@@ -104,6 +104,7 @@ class Analysis:
             oddities=self.oddities,
             cylinders=self.cylinders,
             forecast=self.forecast,
+            zeros=health.zero_events(self.fleet, self.lives),
         )
 
     def track_record(self, **options: Any) -> TrackRecord:
@@ -206,7 +207,8 @@ def look_ahead(
     readings = health.readings(fleet, lives)
     first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
     step("looking for steps, swaps and single bad readings")
-    oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders)
+    zeros = health.zero_events(fleet, lives)
+    oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders, zeros=zeros)
     if len(oddities.swaps):
         lives = health.lives(fleet, oddities.swaps)
         readings = health.readings(fleet, lives)
