@@ -242,9 +242,14 @@ def _with_new_sensors(lives: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([lives, _one_new_sensor_of_each_kind(lives)], ignore_index=True)
 
 
+def _new_lives(lives: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
+    """A sensor of each kind that is new on `day`."""
+    return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day)
+
+
 def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
     """Life distributions of new sensors, one row for each kind ("technology gas")."""
-    kinds = _one_new_sensor_of_each_kind(ahead.lives).assign(installed=day, entered=day)
+    kinds = _new_lives(ahead.lives, day)
     paths = ahead.ageing.path_posterior(kinds, 0.0)
     return life.remaining_life(paths, ahead.sudden, kinds, day, margin=policy.margin, horizon_days=policy.horizon_days)
 
@@ -252,20 +257,21 @@ def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.Remai
 def shared_draws(
     ahead: Outlook, day: pd.Timestamp, policy: Policy, calibration: life.Calibration | None = None
 ) -> Iterator[life.RemainingLife]:
-    """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards.
+    """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
 
     Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
-    The draws look as far ahead as the budget does, month by month.
+    Rows of the current lives, then of a new sensor of each kind in the same world. The draws look month by month as far
+    ahead as the budget does, and more coarsely as far as its swaps are foreseen.
     """
-    lives = ahead.current
+    lives = pd.concat([ahead.current, _new_lives(ahead.lives, day)], ignore_index=True)
     rng = np.random.default_rng(BUDGET_SEED)
     drawn = ahead.ageing.shared_draws(lives, _age_years(lives, day), BUDGET_DRAWS, rng)
-    hazards = ahead.sudden.draws(BUDGET_DRAWS, rng)
+    events = decide.shared_events(ahead.lives, day)
+    hazards = [events.draw(hazard, rng) for hazard in ahead.sudden.draws(BUDGET_DRAWS, rng)]
     window = 31.0 * policy.budget_months
-    grid = np.append(np.arange(0.0, window, 30.0), max(policy.horizon_days, window + 1.0))
-    for number, hazard in enumerate(hazards):
-        paths = [stratum[number] for stratum in drawn]
-        yield life.remaining_life(paths, hazard, lives, day, margin=policy.margin, grid=grid, calibration=calibration)
+    grid = np.concatenate([np.arange(0.0, window, 30.0), np.arange(window, window + 540.0, 60.0)])
+    grid = np.append(grid, max(policy.horizon_days, grid[-1] + 60.0))
+    yield from life.remaining_draws(drawn, hazards, lives, day, margin=policy.margin, grid=grid, calibration=calibration)
 
 
 def _as_of_day(fleet: Fleet, as_of: pd.Timestamp | str | None) -> pd.Timestamp:

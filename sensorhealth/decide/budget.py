@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.decide.flows import Chains, Flows, chains, flows
-from sensorhealth.decide.newlives import LifeTable, NewLives
+from sensorhealth.decide.newlives import LifeTable, NewLives, drawn_lives
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.positions import Positions, chunks, positions
 from sensorhealth.decide.schemes import Ways, ways
@@ -51,6 +52,13 @@ def months(as_of: np.datetime64, count: int, escalation_per_year: float) -> Cale
     return Calendar(borders[:-1], edges, (1.0 + escalation_per_year) ** (middle / DAYS_PER_YEAR))
 
 
+class Expected(NamedTuple):
+    """What one table of life distributions leads to: what follows a replacement by kind, and blocks of positions with it."""
+
+    then: list[Chains]
+    blocks: list[tuple[NDArray[np.intp], Flows]]
+
+
 @dataclass(frozen=True)
 class Replacing:
     """All that replacements under one scheme follow from: positions, new sensors, how they are replaced, and when."""
@@ -61,10 +69,13 @@ class Replacing:
     calendar: Calendar
     then: list[Chains]
 
-    def flows(self, table: LifeTable) -> Iterable[tuple[NDArray[np.intp], Flows]]:
-        """Expected replacements by month, a block of positions at a time."""
-        for rows in chunks(np.arange(self.where.row.size)):
-            yield rows, flows(table, self.where, rows, self.fresh, self.rule, self.calendar.edges, self.then)
+    def expected(self, table: LifeTable) -> Expected:
+        """Expected replacements by month under `table`; rows of it that are named by a kind speak for new sensors."""
+        drawn = drawn_lives(self.fresh, table)
+        then = self.then if drawn is None else chains(drawn, self.rule, self.calendar.edges)
+        args = (self.fresh, self.rule, self.calendar.edges, then)
+        blocks = [(rows, flows(table, self.where, rows, *args)) for rows in chunks(np.arange(self.where.row.size))]
+        return Expected(then, blocks)
 
 
 def replacing(fleet_plan: FleetPlan, scheme: str | None = None, edges: FloatArray | None = None) -> Replacing:
@@ -93,8 +104,9 @@ def budget(
     """Replacements and money by month (columns: nomenclature budget), first month first.
 
     fleet_plan: from `plan_fleet`. remaining: life distributions with the plan's rows, None = the plan's own.
-    shared_draws: life distributions given one draw each of what the sensors share, with the plan's rows; without them
-    the sensors are taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of
+    shared_draws: life distributions given one draw each of what the sensors share, with the plan's rows first; rows
+    named by a kind ("technology gas") may follow, for new sensors in the same world. Without draws the sensors are
+    taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of
     months for each, named in column `group`); visits are not part of a technology's cost. scheme: "condition",
     "calendar", "failure"; None = the policy's.
     """
@@ -117,8 +129,9 @@ def budgets(
     groups = {name: _groups(ready.where, name) for name in by}
     tallies = {name: Tally(ready, fleet_plan.policy, code, len(names)) for name, (names, code) in groups.items()}
     for drawn in [table] if shared_draws is None else shared_draws:
+        expected = ready.expected(drawn)
         for tally in tallies.values():
-            tally.add(drawn)
+            tally.add(expected)
     found = {}
     for name, (names, code) in groups.items():
         visits = np.zeros((len(names), ready.calendar.price.size))
@@ -141,7 +154,7 @@ def visit_costs(fleet_plan: FleetPlan, ready: Replacing, table: LifeTable, code:
     none = np.zeros((len(sites), ready.calendar.price.size))
     home = np.zeros(len(sites), dtype=np.intp)
     home[ready.where.site_code] = code
-    for rows, flow in ready.flows(table):
+    for rows, flow in ready.expected(table).blocks:
         np.add.at(none, ready.where.site_code[rows], np.log1p(-np.clip(flow.planned, 0.0, 1.0 - 1e-12)))
     cost = _visits_held(none, fleet_plan, ready) * np.array([site.cost for site in sites])[:, None] * ready.calendar.price
     found = np.zeros((groups, cost.shape[1]))

@@ -52,11 +52,11 @@ def outcome(fleet_plan: FleetPlan, scheme: str, shared_draws: list[LifeTable] | 
     size = ready.where.row.size
     tally = Tally(ready, fleet_plan.policy, np.zeros(size, dtype=np.intp), 1)
     for drawn in shared_draws or [table]:
-        tally.add(drawn)
+        tally.add(ready.expected(drawn))
     visits = visit_costs(fleet_plan, ready, table, np.zeros(size, dtype=np.intp), 1)
     last = tally.table(["all"], visits).iloc[-1]
     planned = failed = wasted = 0.0
-    for _, flow in ready.flows(table):
+    for _, flow in ready.expected(table).blocks:
         planned += float(flow.planned.sum())
         failed += float(flow.failed.sum())
     for rows in chunks(np.arange(size)):

@@ -105,6 +105,26 @@ def test_quantiles_are_in_order_and_escalation_raises_money_only() -> None:
     assert (dearer["expected_cost"].iloc[12:] > plain["expected_cost"].iloc[12:]).all()
 
 
+def test_draws_may_tell_how_long_new_sensors_live_in_their_world() -> None:
+    """Rows named by a kind: where the forecast's own values stand there nothing changes, where new sensors live half as
+    long more are replaced again, and first replacements stay as they are."""
+    plan = _plan(budget_months=36)
+
+    def world(scale: float, hazard: float) -> LifeRows:
+        new = weibull_rows([KIND], scale, 5.0, hazard)
+        both = [np.concatenate([getattr(plan.remaining, end), getattr(new, end)]) for end in ("soft", "sudden")]
+        return LifeRows(np.append(plan.remaining.life_id, new.life_id), GRID, *both)
+
+    plain, same, short = (budget(plan, shared_draws=[draw]) for draw in (plan.remaining, world(700.0, 0.05), world(350.0, 0.05)))
+    pd.testing.assert_frame_equal(plain, same)
+    assert short["expected_count"].iloc[:2].to_numpy() == pytest.approx(plain["expected_count"].iloc[:2].to_numpy(), rel=0.02)
+    assert short["cumulative_expected_count"].iloc[-1] > 1.3 * plain["cumulative_expected_count"].iloc[-1]
+    mixed = budget(plan, shared_draws=[world(350.0, 0.05), world(700.0, 0.05)]).iloc[-1]
+    alone = budget(plan, shared_draws=[world(700.0, 0.05)]).iloc[-1]
+    width = [row["cumulative_p90_count"] - row["cumulative_p10_count"] for row in (mixed, alone)]
+    assert width[0] > 2.0 * width[1]
+
+
 def _shared_fleet(rng: np.random.Generator, size: int) -> tuple[LifeRows, list[LifeRows], np.ndarray]:
     """A fleet whose sensors share an unknown factor on their lives: forecast, draws of the factor, true ends."""
     ids = [f"S{number}" for number in range(size)]
