@@ -53,8 +53,9 @@ class Analysis:
     """What the records say on the as-of date, and what to do.
 
     Tables (DataFrames; columns and units in `sensorhealth.nomenclature`): forecast and plan, one row per sensor; budget, one
-    row per month; orders, visits, warranty, lots_table, cylinders, retest, findings. Behind them: fleet (as known on the as-of
-    date), policy, lives, readings, oddities, ageing (the fitted model), sudden, paths and remaining (life distributions),
+    row per month for the fleet, each site and each technology; schemes (swaps by forecast, by the calendar, at failure);
+    orders, visits, warranty, lots_table, cylinders, retest, findings. Behind them: fleet (as known on the as-of date), policy,
+    calibration, lives, readings, oddities, ageing (the fitted model), sudden, paths and remaining (life distributions),
     zero_drift, response_times, and notes in words on what could not be done or told apart.
     """
 
@@ -72,6 +73,7 @@ class Analysis:
     fleet_plan: decide.FleetPlan
     plan: pd.DataFrame
     budget: pd.DataFrame
+    schemes: pd.DataFrame
     orders: pd.DataFrame
     visits: pd.DataFrame
     warranty: pd.DataFrame
@@ -82,6 +84,22 @@ class Analysis:
     response_times: pd.DataFrame
     findings: pd.DataFrame
     notes: tuple[str, ...]
+    calibration: life.Calibration | None = None
+
+    @property
+    def current(self) -> pd.DataFrame:
+        """The lives that go on, in the order of `remaining`."""
+        return _current(self.lives)
+
+    def shared_draws(self, policy: Policy | None = None) -> Iterator[life.RemainingLife]:
+        """Life distributions in possible worlds, for budgets with honest bands; see `shared_draws` of this module."""
+        return shared_draws(self, self.as_of, policy or self.policy, self.calibration)
+
+    def evidence(self, sensor_ids: list[str] | None = None) -> str:
+        """Printable evidence sheets (one HTML page) of these sensors; None: of those worth a test before their warranty ends."""
+        chosen = decide.for_evidence(self.fleet_plan.facts) if sensor_ids is None else sensor_ids
+        paths = decide.sensor_paths(self.ageing, self.lives, self.fleet_plan.facts, chosen)
+        return decide.evidence_sheets(self.fleet_plan, self.fleet, self.readings, chosen, paths=paths, cylinders=self.cylinders)
 
     def lots(self, by: str = "lot", **options: Any) -> pd.DataFrame:
         """Compare the sensors of each value of column `by` (lot, supplier, site, model, ...) with the others of their kind."""
@@ -170,16 +188,17 @@ def analyse(
     fresh = new_sensors(ahead, day, policy)
     plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
     step("budgeting")
-    budget = decide.budget(plan, shared_draws=shared_draws(ahead, day, policy, calibration))
+    money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy, calibration))
     return Analysis(
         fleet=known, as_of=day, policy=policy, lives=ahead.lives, readings=ahead.readings, oddities=ahead.oddities,
         ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,
-        fleet_plan=plan, plan=plan.actions, budget=budget, orders=decide.orders(plan), visits=decide.visits(plan),
+        fleet_plan=plan, plan=plan.actions, budget=money.budget, schemes=money.schemes,
+        orders=decide.orders(plan), visits=decide.visits(plan),
         warranty=decide.warranty_list(plan.facts), lots_table=lots, cylinders=ahead.cylinders,
         retest=health.retest_list(known, ahead.cylinders), zero_drift=health.zero_drift(known, ahead.lives),
         response_times=health.response_times(known, ahead.lives),
         findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True),
-        notes=(*known.notes, *ahead.ageing.notes_),
+        notes=(*known.notes, *ahead.ageing.notes_), calibration=calibration,
     )  # fmt: skip
 
 
@@ -218,12 +237,17 @@ def look_ahead(
     cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
     step("forecasting")
     sudden = life.SuddenLife().fit(lives, day)
-    current = lives[lives["current"] & lives["ended"].isna()].reset_index(drop=True)
+    current = _current(lives)
     paths = ageing.path_posterior(current, _age_years(current, day))
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
     return Outlook(lives, used, oddities, ageing, cylinders, sudden, current, paths, remaining)
+
+
+def _current(lives: pd.DataFrame) -> pd.DataFrame:
+    """The lives that go on."""
+    return lives[lives["current"] & lives["ended"].isna()].reset_index(drop=True)
 
 
 def _age_years(lives: pd.DataFrame, day: pd.Timestamp) -> pd.Series:
@@ -255,7 +279,7 @@ def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.Remai
 
 
 def shared_draws(
-    ahead: Outlook, day: pd.Timestamp, policy: Policy, calibration: life.Calibration | None = None
+    ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy, calibration: life.Calibration | None = None
 ) -> Iterator[life.RemainingLife]:
     """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
 
@@ -296,4 +320,5 @@ def compare_policies(
     """Money, failures in service and wasted life of two policies on the same fleet, side by side."""
     base = analyse(fleet, as_of, first, progress=progress)
     other = second if isinstance(second, Policy) else Policy.load(second)
-    return decide.compare_policies(base.fleet_plan, base.policy, other)
+    longer = max(base.policy, other, key=lambda policy: policy.budget_months)
+    return decide.compare_policies(base.fleet_plan, base.policy, other, shared_draws=base.shared_draws(longer))

@@ -106,9 +106,9 @@ def budget(
     fleet_plan: from `plan_fleet`. remaining: life distributions with the plan's rows, None = the plan's own.
     shared_draws: life distributions given one draw each of what the sensors share, with the plan's rows first; rows
     named by a kind ("technology gas") may follow, for new sensors in the same world. Without draws the sensors are
-    taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of
-    months for each, named in column `group`); visits are not part of a technology's cost. scheme: "condition",
-    "calendar", "failure"; None = the policy's.
+    taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of months for each,
+    named in column `group`); visits are not part of a technology's cost. scheme: "condition", "calendar", "failure";
+    None = the policy's.
     """
     if by not in GROUPS:
         raise ValueError(f"by must be one of {', '.join(GROUPS)}, not {by!r}")
@@ -125,20 +125,54 @@ def budgets(
 ) -> dict[str, pd.DataFrame]:
     """Several budgets, for the fleet, by site and by technology, in one walk through the draws; see `budget`."""
     table = fleet_plan.remaining if remaining is None else remaining
-    ready = replacing(fleet_plan, scheme)
-    groups = {name: _groups(ready.where, name) for name in by}
-    tallies = {name: Tally(ready, fleet_plan.policy, code, len(names)) for name, (names, code) in groups.items()}
+    account = Account(fleet_plan, by, scheme)
     for drawn in [table] if shared_draws is None else shared_draws:
-        expected = ready.expected(drawn)
-        for tally in tallies.values():
+        account.add(drawn)
+    return account.tables(table)
+
+
+class Account:
+    """Replacements and money of a planned fleet under one scheme, added up over the worlds that are put in.
+
+    by: whose budgets (see `budget`). scheme: the policy's where None. ready: what the replacements follow from.
+    """
+
+    def __init__(self, fleet_plan: FleetPlan, by: Sequence[str] = ("fleet",), scheme: str | None = None) -> None:
+        self.fleet_plan, self.scheme = fleet_plan, scheme or fleet_plan.policy.scheme
+        self.ready = replacing(fleet_plan, self.scheme)
+        self._replaced: list[list[float]] = []
+        self._groups = {name: _groups(self.ready.where, name) for name in by}
+        self._tallies = {
+            name: Tally(self.ready, fleet_plan.policy, code, len(names)) for name, (names, code) in self._groups.items()
+        }
+
+    def add(self, drawn: LifeTable) -> None:
+        """Put in the life distributions of one world."""
+        expected = self.ready.expected(drawn)
+        self._replaced.append([sum(float(flow[way].sum()) for _, flow in expected.blocks) for way in (0, 1)])
+        for tally in self._tallies.values():
             tally.add(expected)
-    found = {}
-    for name, (names, code) in groups.items():
-        visits = np.zeros((len(names), ready.calendar.price.size))
-        if name != "technology":
-            visits = visit_costs(fleet_plan, ready, table, code, len(names))
-        found[name] = tallies[name].table(names, visits)
-    return found
+
+    def replaced(self) -> tuple[float, float]:
+        """Expected planned swaps, and ends in service, over all months."""
+        planned, failed = np.mean(self._replaced, axis=0)
+        return float(planned), float(failed)
+
+    def visits(self, table: LifeTable) -> FloatArray:
+        """Expected cost (1, m) of all visits with a planned swap."""
+        every = np.zeros(self.ready.where.row.size, dtype=np.intp)
+        return visit_costs(self.fleet_plan, self.ready, table, every, 1)
+
+    def tables(self, table: LifeTable) -> dict[str, pd.DataFrame]:
+        """The budgets; table: the life distributions that the visits follow from."""
+        found = {}
+        for name, (names, code) in self._groups.items():
+            visits = np.zeros((len(names), self.ready.calendar.price.size))
+            if name != "technology":
+                visits = visit_costs(self.fleet_plan, self.ready, table, code, len(names))
+            found[name] = self._tallies[name].table(names, visits)
+            found[name].insert(1, "by", name)
+        return found
 
 
 def _groups(where: Positions, by: str) -> tuple[list[str], NDArray[np.intp]]:

@@ -10,7 +10,17 @@ import pytest
 from decide_builders import AS_OF, GRID, LifeRows, forecast_rows, tables, weibull_rows
 from scipy import stats
 
-from sensorhealth.decide import FleetPlan, Policy, budget, budgets, compare_policies, compare_schemes, plan_fleet, visits
+from sensorhealth.decide import (
+    FleetPlan,
+    Policy,
+    budget,
+    budget_and_schemes,
+    budgets,
+    compare_policies,
+    compare_schemes,
+    plan_fleet,
+    visits,
+)
 from sensorhealth.decide.budget import months
 from sensorhealth.errors import PolicyError
 from sensorhealth.nomenclature import columns
@@ -157,6 +167,25 @@ def test_mixture_over_what_sensors_share_covers_and_independence_does_not(study_
     spread = 2.5 * np.sqrt(0.8 * 0.2 / fleets)
     assert 0.8 - spread <= mixed <= 0.8 + spread + 0.03
     assert alone < 0.6
+
+
+def test_one_walk_through_the_draws_gives_the_whole_budget_and_the_schemes() -> None:
+    plan = _plan(60)
+    found = budget_and_schemes(plan, shared_draws=iter([plan.remaining]))
+    assert list(found.budget["by"].unique()) == ["fleet", "site", "technology"]
+    for name, part in found.budget.groupby("by", sort=False):
+        pd.testing.assert_frame_equal(part.reset_index(drop=True), budget(plan, by=str(name)))
+    pd.testing.assert_frame_equal(found.schemes, compare_schemes(plan))
+    assert list(found.schemes.columns) == list(columns("policies"))
+
+
+def test_policies_compared_share_the_draws_and_their_width() -> None:
+    """Two worlds, in one of which lives are half as long: the band of either policy is wider than that of the mean."""
+    plan = _plan(60)
+    worlds = [weibull_rows(list(plan.remaining.life_id), scale, 5.0) for scale in (300.0, 900.0)]
+    both = compare_policies(plan, plan.policy, Policy(risk=0.01), shared_draws=iter(worlds))
+    alone = compare_policies(plan, plan.policy, Policy(risk=0.01))
+    assert (both["p90_cost"] - both["p10_cost"] > 1.5 * (alone["p90_cost"] - alone["p10_cost"])).all()
 
 
 def test_schemes_rank_as_they_must() -> None:
