@@ -86,13 +86,8 @@ class Analysis:
     notes: tuple[str, ...]
     calibration: life.Calibration | None = None
 
-    @property
-    def current(self) -> pd.DataFrame:
-        """The lives that go on, in the order of `remaining`."""
-        return _current(self.lives)
-
     def shared_draws(self, policy: Policy | None = None) -> Iterator[life.RemainingLife]:
-        """Life distributions in possible worlds, for budgets with honest bands; see `shared_draws` of this module."""
+        """Life distributions in possible worlds, for budgets with honest bands."""
         return shared_draws(self, self.as_of, policy or self.policy, self.calibration)
 
     def evidence(self, sensor_ids: list[str] | None = None) -> str:
@@ -105,9 +100,12 @@ class Analysis:
         """Compare the sensors of each value of column `by` (lot, supplier, site, model, ...) with the others of their kind."""
         if by == "lot" and not options:
             return self.lots_table
-        return compare.lots(
-            self.readings, _with_new_sensors(self.lives), self.ageing, by=by, **{"sensors": self.fleet.sensors, **options}
-        )
+        return _lots(self, self.fleet, self.forecast, self.policy, by=by, **options)
+
+    def lot_tables(self, by: str = "lot", *, watch: bool = False) -> dict[str, pd.DataFrame]:
+        """All that is known of the values of column `by`: the table of `lots`, and those of `compare.further_tables`."""
+        fitted = (self.readings, _with_new_sensors(self.lives), self.ageing, by)
+        return {"lots": self.lots(by), **compare.further_tables(*fitted, watched=watch)}
 
     def verdict(self, sensor_id: str) -> health.Verdict:
         """Sensor, gas or handling? What is known of one sensor's last reading, with the next step at the bench."""
@@ -182,7 +180,7 @@ def analyse(
         calibration_interval_days=policy.calibration_interval_days, calibration=calibration,
     )  # fmt: skip
     step("comparing lots")
-    lots = compare.lots(ahead.readings, _with_new_sensors(ahead.lives), ahead.ageing, sensors=known.sensors)
+    lots = _lots(ahead, known, forecast, policy)
     step("planning")
     evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings)
     fresh = new_sensors(ahead, day, policy)
@@ -250,6 +248,13 @@ def _current(lives: pd.DataFrame) -> pd.DataFrame:
     return lives[lives["current"] & lives["ended"].isna()].reset_index(drop=True)
 
 
+def _lots(of: Outlook | Analysis, fleet: Fleet, forecast: pd.DataFrame, policy: Policy, **options: Any) -> pd.DataFrame:
+    """Lots compared, at the policy's prices and with the forecast's claims."""
+    money = compare.Money(policy.unit_cost_default, policy.swap_cost, policy.budget_months / 12.0)
+    usual = {"sensors": fleet.sensors, "forecast": forecast, "money": money}
+    return compare.lots(of.readings, _with_new_sensors(of.lives), of.ageing, **{**usual, **options})
+
+
 def _age_years(lives: pd.DataFrame, day: pd.Timestamp) -> pd.Series:
     return (day - lives["installed"]).dt.total_seconds() / (365.25 * 86400.0)
 
@@ -287,7 +292,7 @@ def shared_draws(
     Rows of the current lives, then of a new sensor of each kind in the same world. The draws look month by month as far
     ahead as the budget does, and more coarsely as far as its swaps are foreseen.
     """
-    lives = pd.concat([ahead.current, _new_lives(ahead.lives, day)], ignore_index=True)
+    lives = pd.concat([_current(ahead.lives), _new_lives(ahead.lives, day)], ignore_index=True)
     rng = np.random.default_rng(BUDGET_SEED)
     drawn = ahead.ageing.shared_draws(lives, _age_years(lives, day), BUDGET_DRAWS, rng)
     events = decide.shared_events(ahead.lives, day)
