@@ -212,9 +212,10 @@ def test_equal_lots_are_called_different_as_often_as_the_level_says(
 def test_a_comparison_that_takes_every_reading_as_one_piece_of_evidence_fails_the_same_study(study_size) -> None:
     """The two-sample t test of all readings: twelve of one sensor, on one cylinder, are not twelve sensors."""
     fleets = max(study_size(1000), FEWEST_FLEETS)
-    rejected = 0
+    p_values = []
     for seed in range(fleets):
         fleet = unbalanced_fleet(1000 + seed, 30, 12, 4)
-        own = np.repeat(fleet.lot == seed % 4, 12)
-        rejected += stats.ttest_ind(fleet.y[own], fleet.y[~own]).pvalue < 0.05
+        own = np.repeat(fleet.lot == fleet.lot[seed % 30], 12)
+        p_values.append(stats.ttest_ind(fleet.y[own], fleet.y[~own]).pvalue)
+    rejected = int((np.array(p_values) < 0.05).sum())
     assert not consistent(rejected, fleets, 0.04, 0.06), rejected / fleets
