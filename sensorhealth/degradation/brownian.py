@@ -81,7 +81,9 @@ class ClockNoise:
         solution = np.array(columns, order="F")  # as LAPACK wants it
         solution[1:] -= goes_on * columns[:-1]
         # the LAPACK routines want at least two equations
-        solution = lapack.dpttrs(pivot, multiplier, solution, overwrite_b=1)[0] if len(solution) > 1 else solution / pivot[:, None]
+        solution = (
+            lapack.dpttrs(pivot, multiplier, solution, overwrite_b=1)[0] if len(solution) > 1 else solution / pivot[:, None]
+        )
         solution[:-1] -= goes_on * solution[1:]
         return solution
 
