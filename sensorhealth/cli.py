@@ -113,7 +113,7 @@ def _lots(args: argparse.Namespace) -> int:
     if args.out:
         from .records.outputs import csv_bytes, write_folder
 
-        write_folder({"lots.csv": csv_bytes(table)}, Path(args.out))
+        write_folder({"lots.csv": csv_bytes(table)}, Path(args.out), protect=[args.fleet], part="lots")
     print("\n".join(_table_lines(table, args.rows)))
     print(CAUTION)
     return 0
@@ -156,7 +156,7 @@ def _track_record(args: argparse.Namespace) -> int:
     from .present.files import track_record_files
     from .records.outputs import write_folder
 
-    write_folder(track_record_files(record), Path(args.out), protect=[args.fleet])
+    write_folder(track_record_files(record), Path(args.out), protect=[args.fleet], part="track record")
     progress("")
     print(record.sentence)
     print(f"Track record: {Path(args.out) / 'track_record.csv'}")
