@@ -40,10 +40,15 @@ def _columns(fleet: Fleet, long: bool) -> Iterator[str]:
     shown = fleet.understood if long else fleet.understood[fleet.understood["heading"] != ""]
     rows: list[tuple[str, ...]] = [("column", "read from", "read as", "filled", "unreadable", "from ... to, or commonest")]
     for row in shown.to_dict("records"):
+        if row["how"] == "not read":
+            rows.append((f"{row['table']}", str(row["heading"]), "not read", "", "", ""))
+            continue
         span = f"{row['lowest']} ... {row['highest']}" if row["lowest"] else str(row["example"])
         numbers = (str(row["filled"]), str(row["unreadable"]))
         rows.append((f"{row['table']}.{row['column']}", str(row["heading"]), str(row["how"]), *numbers, span))
     yield from _aligned(rows)
+    if (fleet.understood["how"] == "not read").any():
+        yield "(not read: a heading that no column of the contract has; name it in a mapping if it is one of them)"
 
 
 def _findings(fleet: Fleet) -> Iterator[str]:

@@ -22,7 +22,7 @@ def understood(fleet: Fleet) -> pd.DataFrame:
 def understood_columns(tables: Mapping[str, TypedTable]) -> pd.DataFrame:
     """One row for each column of the contract: table, column, heading, how, unit, filled, missing, unreadable,
     lowest, highest, example. heading: "" where the records do not have the column, "= value" for a constant of the
-    mapping."""
+    mapping; a heading of the records that means no column of the contract has a row too, with column "" and how "not read"."""
     rows = []
     for name, table in tables.items():
         for column, facts in nomenclature.columns(name).items():
@@ -39,7 +39,14 @@ def understood_columns(tables: Mapping[str, TypedTable]) -> pd.DataFrame:
                     "lowest": low, "highest": high, "example": example,
                 }
             )  # fmt: skip
+        rows += [_unread(name, heading) for heading in table.unread]
     return pd.DataFrame(rows)
+
+
+def _unread(table: str, heading: str) -> dict[str, object]:
+    counts = {"filled": 0, "missing": 0, "unreadable": 0}
+    words = {"unit": "", "lowest": "", "highest": "", "example": ""}
+    return {"table": table, "column": "", "heading": heading, "how": "not read", **counts, **words}
 
 
 def _extremes(values: pd.Series) -> tuple[str, str, str]:
