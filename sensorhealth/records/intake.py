@@ -61,7 +61,7 @@ def take_in(
     tables = _typed(sources, understood)
     bench = Bench({name: table.frame for name, table in tables.items()}, corrections)
     bench.unreadable = {name: dict(table.unreadable) for name, table in tables.items()}
-    columns = understood_columns(tables)
+    columns = understood_columns(tables, understood)
     _list_broken(bench, tables)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # impossible values are still in the arrays
         _check(bench, understood, tables)
@@ -120,6 +120,7 @@ def _refuse_missing_columns(table: TypedTable) -> None:
             f"({nomenclature.columns(table.name)[absent[0]].meaning.lower()}); add it, or name the user's own "
             f"heading or a constant for it in a mapping ([{table.name}.columns] or [{table.name}.constants])"
             + (f"; also missing: {', '.join(absent[1:])}" if absent[1:] else "")
+            + "; `sensorhealth check FLEET --suggest` writes a first mapping"
         )
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from sensorhealth.records import Fleet
+
 from .telling import cell, found, only
 
 
@@ -107,9 +109,21 @@ def test_dates_of_a_sensor_that_contradict_each_other_are_said(tables) -> None:
     assert found(fleet, "removed before installed")["row"].tolist() == [1]
     assert found(fleet, "made after installed")["row"].tolist() == [2]
     assert found(fleet, "warranty before installed")["row"].tolist() == [3]
-    assert "its own row was set aside" in found(fleet, "unknown sensor")["reason"].iloc[0].replace("the sensor's", "its")
+    assert "its own row was set aside" in found(fleet, "sensor set aside")["reason"].iloc[0].replace("the sensor's", "its")
 
 
 def test_a_sensor_in_service_long_before_its_records_is_said(tables) -> None:
     fleet = tables.changed("sensors", 1, installed=pd.Timestamp("2018-01-01"), manufactured=pd.NaT).fleet()
     assert only(fleet, "records begin late")["count"] == 1
+
+
+def test_one_lone_date_weeks_after_dense_records_is_in_the_future_but_a_quiet_summer_is_not(tables) -> None:
+    daily = pd.concat(
+        [tables.calibrations.assign(time=tables.calibrations["time"] + pd.Timedelta(days=10 * shift)) for shift in range(3)]
+    ).sort_values("time", ignore_index=True)
+    late = daily.assign(time=daily["time"].where(daily.index < len(daily) - 1, pd.Timestamp("2022-03-15")))
+    fleet = Fleet.from_tables(tables.sensors, late, tables.cylinders)
+    assert found(fleet, "in the future")["row"].tolist() == [len(daily)]
+    assert daily["time"].iloc[-2].strftime("%Y-%m-%d") in found(fleet, "in the future")["reason"].iloc[0]
+    quiet = daily.assign(time=daily["time"] + pd.to_timedelta(60 * (daily.index >= len(daily) - 30), unit="D"))
+    assert not len(found(Fleet.from_tables(tables.sensors, quiet, tables.cylinders), "in the future"))

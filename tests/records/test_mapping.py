@@ -283,3 +283,23 @@ def test_what_was_understood_is_shown_for_every_column(tables) -> None:
     assert (row["filled"], row["unreadable"], row["missing"]) == (119, 1, 0)
     assert shown.loc[("sensors", "gas"), "example"] == "H2S, CO, CH4, O2"
     assert shown.loc[("calibrations", "time"), "lowest"] == "2021-02-01T08:00:00"
+
+
+def test_gains_without_their_limit_are_said_to_tell_nothing(tables) -> None:
+    gains = tables.calibrations.drop(columns="headroom")
+    bare = Fleet.from_tables(tables.sensors.drop(columns="gain_limit"), gains, tables.cylinders)
+    assert any(note.startswith("120 calibrations record a span gain and no headroom") for note in bare.notes)
+    assert not any("no gain limit" in note for note in Fleet.from_tables(tables.sensors, gains, tables.cylinders).notes)
+
+
+def test_what_a_mapping_says_of_a_column_is_shown_with_it(tables) -> None:
+    ratios = tables.calibrations.assign(
+        headroom=(tables.calibrations["headroom"] / tables.calibrations["applied"]).round(4),
+        temperature_c=tables.calibrations["temperature_c"] * 1.8 + 32,
+    )
+    mapping = {"headroom_kind": "ratio", "timezone": "Europe/Paris", "calibrations": {"units": {"temperature_c": "degF"}}}
+    fleet = Fleet.from_tables(tables.sensors, ratios, tables.cylinders, mapping=mapping)
+    how = understood(fleet).set_index(["table", "column"])["how"]
+    assert how["calibrations", "headroom"] == "number, a ratio to the gas"
+    assert how["calibrations", "temperature_c"] == "number, in degF"
+    assert how["calibrations", "time"].endswith("Europe/Paris to UTC")
