@@ -34,6 +34,14 @@ def test_an_id_that_could_mean_two_sensors_is_not_guessed(tables) -> None:
     assert (found(fleet, "unknown sensor")["value"] == "S 001").all()
 
 
+def test_a_number_that_a_spreadsheet_made_of_an_id_is_the_id(tables) -> None:
+    numbered = [
+        frame.assign(sensor_id=frame["sensor_id"].str[1:].str.lstrip("0")) for frame in (tables.sensors, tables.calibrations)
+    ]
+    numbered[1].loc[0, "sensor_id"] = "1.0"
+    assert only(Fleet.from_tables(*numbered, tables.cylinders), "id written otherwise")["done"] == "corrected"
+
+
 def test_unknown_cylinder_is_kept_and_named_once(tables) -> None:
     fleet = tables.changed("calibrations", 3, cylinder_id="new").changed("calibrations", 4, cylinder_id="new").fleet()
     finding = only(fleet, "unknown cylinder")

@@ -303,3 +303,39 @@ def test_what_a_mapping_says_of_a_column_is_shown_with_it(tables) -> None:
     assert how["calibrations", "headroom"] == "number, a ratio to the gas"
     assert how["calibrations", "temperature_c"] == "number, in degF"
     assert how["calibrations", "time"].endswith("Europe/Paris to UTC")
+
+
+FIELD = {
+    "Serial No.": "sensor_id", "Date of calibration": "time", "Type of test": "kind", "Gas bottle": "cylinder_id",
+    "Span gas value (%vol)": "applied", "Zero reading": "zero_offset", "Reading before": "as_found",
+    "Reading after, ppm": "as_left", "Span reserve": "headroom", "Result": "outcome", "Done by": "technician",
+}  # fmt: skip
+
+
+def test_headings_of_the_field_are_guessed_with_their_units_and_the_kind_of_headroom(tables, tmp_path: Path) -> None:
+    folder = tables.write(tmp_path)
+    field = tables.calibrations.rename(columns={name: heading for heading, name in FIELD.items()})
+    field["Span reserve"] -= field["Span gas value (%vol)"]
+    field.to_csv(folder / "calibrations.csv", index=False)
+    text = suggest_mapping(folder)
+    part = tomllib.loads(text)["calibrations"]
+    assert {heading: column for column, heading in part["columns"].items() if heading in FIELD} == FIELD
+    assert part["units"] == {"applied": "%vol", "as_left": "ppm"}
+    assert '# headroom_kind = "excess"' in text and "the numbers do not prove it" in text
+
+
+def test_a_date_and_a_time_of_day_are_suggested_as_one(tables, tmp_path: Path) -> None:
+    folder = tables.write(tmp_path)
+    time = tables.calibrations["time"]
+    split = tables.calibrations.drop(columns="time").assign(Date=time.dt.date, Time=time.dt.time)
+    split.to_csv(folder / "calibrations.csv", index=False)
+    text = suggest_mapping(folder)
+    assert tomllib.loads(text)["calibrations"]["columns"]["time"] == ["Date", "Time"]
+    fleet = read_fleet(folder, mapping=tomllib.loads(text))
+    assert fleet.calibrations["time"].tolist() == tables.fleet().calibrations["time"].tolist()
+
+
+def test_gases_of_unknown_name_are_shown_and_small_figures_are_read(tables, tmp_path: Path) -> None:
+    folder = tables.changed("sensors", 1, gas="rotten egg gas").changed("sensors", 5, gas="H\u2082S").write(tmp_path)
+    assert '# "rotten egg gas" = ""' in suggest_mapping(folder)
+    assert read_fleet(folder).sensors["gas"].iloc[4] == "H2S"

@@ -43,8 +43,9 @@ def check(bench: Bench) -> list[Batch]:
 
 
 def bare(text: str) -> str:
-    """An id without capitals, spaces, hyphens, underscores and leading zeros."""
-    return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\s_\-./]+", "", text.casefold()))
+    """An id without capitals, spaces, hyphens, underscores, leading zeros, and the ".0" of a number in a spreadsheet."""
+    whole = re.sub(r"^(\d+)\.0$", r"\1", text)
+    return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\s_\-./]+", "", whole.casefold()))
 
 
 def only_meant(ids: Array, known: Iterable[str]) -> Array:
