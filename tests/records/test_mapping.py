@@ -315,7 +315,7 @@ FIELD = {
 def test_headings_of_the_field_are_guessed_with_their_units_and_the_kind_of_headroom(tables, tmp_path: Path) -> None:
     folder = tables.write(tmp_path)
     field = tables.calibrations.rename(columns={name: heading for heading, name in FIELD.items()})
-    field["Span reserve"] -= field["Span gas value (%vol)"]
+    field["Span reserve"] -= 1.6 * field["Span gas value (%vol)"]
     field.to_csv(folder / "calibrations.csv", index=False)
     text = suggest_mapping(folder)
     part = tomllib.loads(text)["calibrations"]
