@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -26,10 +26,10 @@ from .vocabulary import is_free, understood_word
 class TypedTable:
     """A typed table. frame: every column of the contract plus `row`; text as categories, missing as NaN.
 
-    unreadable: for each column, positions and texts of cells that were there but could not be read. broken: rows
-    outside the frame. headings: the source's heading of each column ("" where it is not there, "= value" for a
-    constant). remarks: how a column was read. extra: columns read beside the contract's (`outcome_recorded`,
-    `unit_recorded`). unread: headings of the source that mean no column of the contract.
+    unreadable: for each column, positions and texts of cells that were there but could not be read. with_units: columns of
+    which cells state a unit of their own. broken: rows outside the frame. headings: the source's heading of each column
+    ("" where it is not there, "= value" for a constant). remarks: how a column was read. extra: columns read beside the
+    contract's (`outcome_recorded`, `unit_recorded`). unread: headings of the source that mean no column of the contract.
     """
 
     name: str
@@ -41,6 +41,7 @@ class TypedTable:
     remarks: Mapping[str, str]
     note: str = ""
     unread: tuple[str, ...] = ()
+    with_units: Mapping[str, Cells] = field(default_factory=dict)
 
 
 def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple[str, ...] = ()) -> TypedTable:
@@ -80,6 +81,7 @@ def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple
         headings=shown,
         remarks={name: cell.remark for name, cell in cells.items() if cell.remark},
         note=raw.note,
+        with_units={name: cell for name, cell in cells.items() if cell.unit_names},
         unread=tuple(heading for heading in source.headings if heading not in asked),
     )
 
