@@ -20,14 +20,15 @@ def check(bench: Bench) -> list[Batch]:
     """Set aside: what the time should be cannot be told from the records."""
     time = bench.column("calibrations", "time")
     used = bench.used["calibrations"]
-    reset = used & (time < whole_day(bench.of_sensor("installed"))) & _near_a_start(time)
+    reset = used & (time < whole_day(bench.of_sensor("installed"))) & near_a_start(time)
     return [
         Batch("clock reset", "calibrations", "time", SET_ASIDE, where(reset),
               "a clock that was reset counts from here; set the instrument's clock, and mend the time if it is known"),
     ]  # fmt: skip
 
 
-def _near_a_start(time: Array) -> Array:
+def near_a_start(time: Array) -> Array:
+    """Whether each time is within three days of where some clock begins to count."""
     near = np.zeros(len(time), dtype=bool)
     for start in _STARTS:
         near |= (time >= start) & (time < start + np.timedelta64(3, "D"))
