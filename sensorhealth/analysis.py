@@ -143,14 +143,14 @@ class Analysis:
         from .present.files import report_files
         from .records.outputs import write_folder
 
-        write_folder(report_files(self, audience, track_record), out, protect=[self.fleet.source])
+        write_folder(report_files(self, audience, track_record), out, protect=[self.fleet.source], part="report")
 
     def write_plan(self, out: Path | str) -> None:
         """Write plan, visits, orders, warranty list, budget, workbook and calendar into folder `out`."""
         from .present.files import plan_files
         from .records.outputs import write_folder
 
-        write_folder(plan_files(self), out, protect=[self.fleet.source])
+        write_folder(plan_files(self), out, protect=[self.fleet.source], part="plan")
 
 
 @one_thread
