@@ -64,7 +64,8 @@ def fleet_runway(analysis: Any, *, ax: Axes | None = None, **how: Any) -> Axes:
 def soonest(analysis: Any, n: int = 30, *, ax: Axes | None = None) -> Axes:
     """Remaining life of the `n` sensors whose median end is soonest, with their names."""
     ahead = analysis.forecast[analysis.forecast["status"].isin(runway.WITH_FORECAST)].nsmallest(n, "rul_days_p50")
-    return runway.runway(ahead, analysis.fleet.sensors, pd.to_datetime(analysis.visits["visit"]), ax=ax)
+    visits = pd.to_datetime(analysis.visits["visit"])
+    return runway.runway(ahead, analysis.fleet.sensors, visits, name=f"the {len(ahead)} soonest", ax=ax)
 
 
 def by_site(analysis: Any, *, ax: Axes | None = None) -> Axes:
@@ -79,7 +80,7 @@ def budget(analysis: Any, quantity: str = "cost", *, ax: Axes | None = None) -> 
 
 def lot_rates(analysis: Any, by: str = "lot", *, max_rows: int = 40, ax: Axes | None = None) -> Axes:
     """Ageing rates of the lots, or of the values of another column."""
-    return lots.lots(analysis.lots(by=by), max_rows=max_rows, ax=ax)
+    return lots.lots(analysis.lots(by=by), by=by, max_rows=max_rows, ax=ax)
 
 
 def cylinder_bias(analysis: Any, *, max_rows: int = 40, ax: Axes | None = None) -> Axes:

@@ -57,12 +57,12 @@ def sites(forecast: pd.DataFrame, sensors: pd.DataFrame, *, years: float = 4.0, 
     for k, name in enumerate(names):
         column, row = k % columns, k // columns
         wide, high = 1 / columns, 1 / rows
-        box = (column * wide + 0.02, 1 - (row + 1) * high + 0.13 * high, wide - 0.04, high * 0.68)
+        box = (column * wide + 0.02, 1 - (row + 1) * high + 0.12 * high, wide - 0.04, high * 0.74)
         _panel(style.new_axes(ax.inset_axes(box)), data[data["site"] == name], years, column == 0, row == rows - 1)
     style.names(
         ax, title="Remaining life by site",
         note="down: share of the site's sensors, soonest end first · across: years from the as-of date · line: median "
-        "· bands: half, nine tenths of the chance",
+        "· inner band: 5 chances in 10 · outer: 9 in 10",
     )  # fmt: skip
     return ax
 
