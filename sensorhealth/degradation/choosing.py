@@ -35,17 +35,23 @@ class CurveChoice:
     fitted: CurveFit | None
 
 
-def first_fit(stratum: Stratum, curve: Curve, terms: Terms, options: Options, degrees: float | None) -> CurveFit:
-    """A stratum on one curve, with the noise's degrees of freedom chosen by likelihood where `degrees` is None."""
-    plain = fit_curve(stratum, curve, terms, replace(options, degrees=np.inf if degrees is None else degrees))
+def first_fit(
+    stratum: Stratum, curve: Curve, terms: Terms, options: Options, degrees: float | None, start: CurveFit | None = None
+) -> CurveFit:
+    """A stratum on one curve, with the noise's degrees of freedom chosen by likelihood where `degrees` is None.
+
+    start: a fit of the same readings with plainer terms, which saves most of the work.
+    """
+    believed = degrees if degrees is not None else start.degrees if start else np.inf
+    found = fit_curve(stratum, curve, terms, replace(options, degrees=believed), start)
     if degrees is not None:
-        return plain
-    noise = plain.parameters.residual
-    wanted = choose_degrees(plain.sites, plain.base.y, stratum.censoring == 0, plain.mean, plain.variance, noise)
-    if np.isinf(wanted):
-        return plain
-    tailed = fit_curve(stratum, curve, terms, replace(options, degrees=wanted), plain)
-    return tailed if tailed.deviance < plain.deviance else plain
+        return found
+    noise = found.parameters.residual
+    wanted = choose_degrees(found.sites, found.base.y, stratum.censoring == 0, found.mean, found.variance, noise)
+    if wanted == believed:
+        return found
+    other = fit_curve(stratum, curve, terms, replace(options, degrees=wanted), found)
+    return other if other.deviance < found.deviance else found
 
 
 def fit_curves(
@@ -106,12 +112,12 @@ def _priors(grid: list[tuple[Curve, float]], looks: dict[Curve, float]) -> dict[
 
 def wander_helps(first: CurveFit) -> bool:
     """Whether a wander makes a fit without one clearly likelier, all else as it is: a first look before a search."""
-    data = first.fit.criterion.layout.data
+    layout, data = first.layout, first.layout.data
     span = max(float(np.median(np.diff(data.g)[np.diff(data.g) > 0.0])) if data.g.size > 1 else 1.0, 1e-9)
     plain = first.parameters
-    before = reml.deviance(data, plain, "ML")
+    before = reml.deviance(layout, plain, "ML")
     tries = [replace(plain, brownian=share * plain.residual / span) for share in WANDERS]
-    return any(before - reml.deviance(data, item, "ML") > LEAST_GAIN * data.y.size for item in tries)
+    return any(before - reml.deviance(layout, item, "ML") > LEAST_GAIN * data.y.size for item in tries)
 
 
 def _look(stratum: Stratum, curve: Curve, terms: Terms, first: CurveFit) -> float:

@@ -11,6 +11,7 @@ from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import Terms, crossed_data
 from sensorhealth.degradation.reml_data import CrossedData, Method, Penalty, VarianceParameters
+from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, ballast, face_value, revise
 
 START_NOISE = 1e-4  # variance, before any is known
@@ -19,8 +20,9 @@ STILL = 1e-10  # the same where numbers are to be reproduced
 ROUNDS = 8  # searches for the variances
 AGAIN = 2  # the same where another fit has shown the way
 EARLY = 2  # moves of the stand-ins between two searches: the last ones bring them to rest
+FIRST = 12  # the same before the first search, where there are censored records
 LATE = 15  # the same at the end of a fit
-STEPS = 150  # most moves of the stand-ins in one go
+STEPS = 150  # the same where numbers are to be reproduced
 CAREFUL = 12  # moves after which they are damped
 ENOUGH = 0.02  # relative move of a standard deviation at which the searches end
 
@@ -52,8 +54,12 @@ class CurveFit:
     search: reml.CrossedFit | None
     degrees: float
     sites: Sites
-    data: CrossedData
     deviance: float
+
+    @property
+    def layout(self) -> Layout:
+        """The working response as the kernel has it."""
+        return self.fit.criterion.layout
 
     @property
     def mean(self) -> FloatArray:
@@ -72,49 +78,100 @@ class CurveFit:
 
 
 @dataclass(frozen=True)
-class _State:
-    """Stand-ins at rest, the kernel's arrays with them and its answer."""
+class _Ground:
+    """A stratum on one curve laid out for the kernel; `base` is what it is at face value.
 
-    data: CrossedData
-    fit: reml.CrossedFit
-    sites: Sites
+    The layout has further sensors of one reading each at the end. A prior on the mean path brings one reading of the level
+    and one of the slope; the last one is the ballast.
+    """
+
+    stratum: Stratum
+    curve: Curve
+    terms: Terms
+    base: CrossedData
+    layout: Layout
+
+    @property
+    def is_censored(self) -> bool:
+        return bool(self.stratum.censoring.any())
+
+    def is_plain(self, degrees: float) -> bool:
+        """Whether the readings are Gaussian as they stand, so that no working response is needed."""
+        return np.isinf(degrees) and self.terms.doubt is None and not self.is_censored
+
+    def stand_in(self, sites: Sites, noise: float) -> Layout:
+        """The layout with the stand-ins as readings."""
+        terms, y, weights = self.terms, [sites.response], [sites.weight]
+        if terms.prior is not None:
+            prior = terms.prior
+            if terms.slope:
+                y.append(np.array([prior.slope]))
+                weights.append(np.array([noise / prior.slope_sd**2]))
+            y.append(np.array([prior.level]))
+            weights.append(np.array([noise / prior.level_sd**2]))
+        y.append(np.sqrt([ballast(noise, sites.spare, terms.floor) / LEAST_WEIGHT]))
+        weights.append(np.array([LEAST_WEIGHT]))
+        return self.layout.with_readings(np.concatenate(y), np.concatenate(weights))
+
+
+def _ground(stratum: Stratum, curve: Curve, terms: Terms) -> _Ground:
+    base = crossed_data(stratum, curve, terms)
+    p = base.x.shape[1]
+    one = np.eye(p)
+    rows = [] if terms.prior is None else [one[1], one[0]] if terms.slope else [one[0]]
+    rows.append(np.zeros(p))
+    more = len(rows)
+    classes = tuple(
+        replace(
+            item,
+            index=np.append(item.index, np.full(more, -1)),
+            value=None if item.value is None else np.append(item.value, np.zeros(more)),
+        )
+        for item in base.classes
+    )
+    data = replace(
+        base,
+        y=np.append(base.y, np.zeros(more)),
+        x=np.vstack([base.x, *rows]),
+        offsets=np.append(base.offsets, base.offsets[-1] + 1 + np.arange(more)),
+        g=np.append(base.g, np.zeros(more)),
+        classes=classes,
+    )
+    return _Ground(stratum, curve, terms, base, reml.lay_out(data))
 
 
 def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
     """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work."""
-    base = crossed_data(stratum, curve, terms)
+    ground = _ground(stratum, curve, terms)
     degrees = options.degrees
-    if start is None or _is_plain(stratum, terms, degrees):
-        sites = face_value(base.y, stratum.censoring)
-        search = _search(_stand_in(base, terms, sites, START_NOISE), options, start.parameters if start else None)
+    plain = ground.is_plain(degrees)
+    if start is None or plain:
+        sites = face_value(ground.base.y, stratum.censoring)
+        search = _search(ground.stand_in(sites, START_NOISE), options, start.parameters if start else None)
         parameters = search.parameters
     else:
         sites, search, parameters = start.sites, None, start.parameters
-    censored = bool(stratum.censoring.any())  # these move far: no short cuts
-    rounds, early = (ROUNDS, STEPS) if censored else (ROUNDS if start is None else AGAIN, EARLY)
-    for _ in range(0 if _is_plain(stratum, terms, degrees) else rounds):
-        state = _settle(stratum, terms, base, parameters, degrees, options.method, sites, SETTLED, 1.0, early)
-        search = _search(state.data, options, parameters)
-        sites, moved, parameters = state.sites, _moved(parameters, search.parameters), search.parameters
+    for number in range(0 if plain else ROUNDS if start is None else AGAIN):
+        early = FIRST if number == 0 and ground.is_censored else EARLY  # censored records move far
+        fit, sites = _settle(ground, parameters, degrees, options.method, sites, SETTLED, 1.0, early)
+        search = _search(fit.criterion.layout, options, parameters)
+        moved, parameters = _moved(parameters, search.parameters), search.parameters
         if moved < ENOUGH:
             break
-    return _finish(stratum, curve, terms, base, parameters, degrees, options.method, sites, search, SETTLED)
+    return _finish(ground, parameters, degrees, options.method, sites, search, SETTLED)
 
 
 def at_parameters(
     stratum: Stratum, curve: Curve, terms: Terms, parameters: VarianceParameters, degrees: float, method: Method
 ) -> CurveFit:
     """Everything at given variances; the same readings give the same numbers whatever way they came in."""
-    base = crossed_data(stratum, curve, terms)
-    sites = face_value(base.y, stratum.censoring)
-    return _finish(stratum, curve, terms, base, parameters, degrees, method, sites, None, STILL)
+    ground = _ground(stratum, curve, terms)
+    sites = face_value(ground.base.y, stratum.censoring)
+    return _finish(ground, parameters, degrees, method, sites, None, STILL)
 
 
 def _finish(
-    stratum: Stratum,
-    curve: Curve,
-    terms: Terms,
-    base: CrossedData,
+    ground: _Ground,
     parameters: VarianceParameters,
     degrees: float,
     method: Method,
@@ -122,22 +179,17 @@ def _finish(
     search: reml.CrossedFit | None,
     tolerance: float,
 ) -> CurveFit:
-    steps = STEPS if tolerance < SETTLED or stratum.censoring.any() else LATE
-    state = _settle(stratum, terms, base, parameters, degrees, method, sites, tolerance, EXACT, steps)
-    likelihood = -0.5 * reml.deviance(state.data, parameters, "ML") + state.sites.gain
+    fit, sites = _settle(ground, parameters, degrees, method, sites, tolerance, EXACT, STEPS if tolerance < SETTLED else LATE)
+    likelihood = -0.5 * reml.deviance(fit.criterion.layout, parameters, "ML") + sites.gain
     noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood
-    extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, state.sites.spare, terms.floor) / noise
+    extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, sites.spare, ground.terms.floor) / noise
     likelihood += 0.5 * extra
-    return CurveFit(curve, terms, base, state.fit, search, degrees, state.sites, state.data, -2.0 * float(likelihood))
+    return CurveFit(ground.curve, ground.terms, ground.base, fit, search, degrees, sites, -2.0 * float(likelihood))
 
 
-def _search(data: CrossedData, options: Options, start: VarianceParameters | None) -> reml.CrossedFit:
-    return reml.fit(data, method=options.method, brownian=options.brownian, penalty=options.penalty, start=start, tolerance=1e-4)
-
-
-def _is_plain(stratum: Stratum, terms: Terms, degrees: float) -> bool:
-    """Whether the readings are Gaussian as they stand, so that no working response is needed."""
-    return np.isinf(degrees) and terms.doubt is None and not stratum.censoring.any()
+def _search(layout: Layout, options: Options, start: VarianceParameters | None) -> reml.CrossedFit:
+    brownian, penalty = options.brownian, options.penalty
+    return reml.fit(layout, method=options.method, brownian=brownian, penalty=penalty, start=start, tolerance=1e-4)
 
 
 def class_effects(fitted: CurveFit, names: tuple[str, ...] | None = None) -> FloatArray:
@@ -152,9 +204,7 @@ def class_effects(fitted: CurveFit, names: tuple[str, ...] | None = None) -> Flo
 
 
 def _settle(
-    stratum: Stratum,
-    terms: Terms,
-    base: CrossedData,
+    ground: _Ground,
     parameters: VarianceParameters,
     degrees: float,
     method: Method,
@@ -162,26 +212,25 @@ def _settle(
     tolerance: float,
     kept: float,
     steps: int,
-) -> _State:
-    """Bring the stand-ins to rest at given variances, or as near as so many steps come."""
-    count, noise = base.y.size, parameters.residual
-    plain = _is_plain(stratum, terms, degrees)
-    sites = _doubted(sites, terms, base.y, noise)
+) -> tuple[reml.CrossedFit, Sites]:
+    """Bring the stand-ins to rest at given variances, or as near as so many steps come; the kernel's answer with them."""
+    y, noise = ground.base.y, parameters.residual
+    plain = ground.is_plain(degrees)
+    sites = _doubted(sites, ground.terms, y, noise)
     for number in range(steps):
-        data = _stand_in(base, terms, sites, noise)
-        fit = reml.solve(data, parameters, method)
+        fit = reml.solve(ground.stand_in(sites, noise), parameters, method)
         if plain:
-            return _State(data, fit, sites)
+            break
         step = 1.0 if number < CAREFUL else 0.5
-        mean, variance = fit.fitted[:count], fit.fitted_variance[:count]
-        new = revise(sites, base.y, stratum.censoring, mean, variance, noise, degrees, step, kept)
-        new = _doubted(new, terms, base.y, noise)
+        mean, variance = fit.fitted[: y.size], fit.fitted_variance[: y.size]
+        new = revise(sites, y, ground.stratum.censoring, mean, variance, noise, degrees, step, kept)
+        new = _doubted(new, ground.terms, y, noise)
         move = np.abs(new.weight - sites.weight)
-        shift = np.abs(new.weight * (new.response - base.y) - sites.weight * (sites.response - base.y))
+        shift = np.abs(new.weight * (new.response - y) - sites.weight * (sites.response - y))
         sites = new
         if max(float(move.max(initial=0.0)), float(shift.max(initial=0.0)) / np.sqrt(noise)) < tolerance:
             break
-    return _State(data, fit, sites)
+    return fit, sites
 
 
 def _doubted(sites: Sites, terms: Terms, y: FloatArray, noise: float) -> Sites:
@@ -193,45 +242,12 @@ def _doubted(sites: Sites, terms: Terms, y: FloatArray, noise: float) -> Sites:
     return replace(sites, response=response, weight=np.where(doubted, noise / terms.doubt, sites.weight))
 
 
-def _stand_in(base: CrossedData, terms: Terms, sites: Sites, noise: float) -> CrossedData:
-    """The kernel's arrays with the stand-ins, and further sensors of one reading each at the end.
-
-    A prior on the mean path brings one reading of the level and one of the slope; the last one is the ballast.
-    """
-    data = replace(base, y=sites.response, weights=sites.weight)
-    p = base.x.shape[1]
-    if terms.prior is not None:
-        prior, one = terms.prior, np.eye(p)
-        if terms.slope:
-            data = _with_reading(data, one[1], prior.slope, noise / prior.slope_sd**2)
-        data = _with_reading(data, one[0], prior.level, noise / prior.level_sd**2)
-    value = np.sqrt(ballast(noise, sites.spare, terms.floor) / LEAST_WEIGHT)
-    return _with_reading(data, np.zeros(p), float(value), LEAST_WEIGHT)
-
-
-def _with_reading(data: CrossedData, x: FloatArray, y: float, weight: float) -> CrossedData:
-    """One more sensor with one reading at birth, on no cylinder, in no session."""
-    assert data.weights is not None
-    classes = tuple(
-        replace(item, index=np.append(item.index, -1), value=None if item.value is None else np.append(item.value, 0.0))
-        for item in data.classes
-    )
-    return replace(
-        data,
-        y=np.append(data.y, y),
-        x=np.vstack([data.x, x]),
-        offsets=np.append(data.offsets, data.offsets[-1] + 1),
-        g=np.append(data.g, 0.0),
-        weights=np.append(data.weights, weight),
-        classes=classes,
-    )
-
-
 def _moved(old: VarianceParameters, new: VarianceParameters) -> float:
     """Largest move of a standard deviation, relative to the noise's or to itself, whichever is larger."""
 
     def deviations(item: VarianceParameters) -> FloatArray:
-        return np.sqrt([item.residual, *np.diag(item.sensor), *item.crossed.values(), item.brownian])
+        crossed = [item.crossed.get(name, value) for name, value in new.crossed.items()]
+        return np.sqrt([item.residual, *np.diag(item.sensor), *crossed, item.brownian])
 
     a, b = deviations(old), deviations(new)
     return float(np.max(np.abs(a - b) / np.maximum(np.maximum(a, b), 0.1 * np.sqrt(new.residual))))

@@ -1,7 +1,8 @@
 """Restricted maximum likelihood for random lines per sensor crossed with shared effects, and a Brownian wander.
 
 `fit(data)` estimates the variances and everything that follows from them, `deviance(data, parameters)` gives the
-criterion at given variances (lme4's REML criterion), `solve(data, parameters)` everything at given variances.
+criterion at given variances (lme4's REML criterion), `solve(data, parameters)` everything at given variances. Each takes the
+arrays, or their layout (`lay_out`) where the same sensors are asked about with readings or weights that change.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from sensorhealth.degradation.reml_data import (
     check_data,
 )
 from sensorhealth.degradation.reml_fit import CrossedFit, SharedDraws
-from sensorhealth.degradation.reml_layout import make_layout
+from sensorhealth.degradation.reml_layout import Layout, make_layout
 from sensorhealth.degradation.reml_newton import minimise
 from sensorhealth.degradation.reml_search import lift, search
 from sensorhealth.degradation.reml_start import moments_of, start_parameters, thin_sums
@@ -32,6 +33,7 @@ __all__ = [
     "VarianceParameters",
     "deviance",
     "fit",
+    "lay_out",
     "solve",
 ]
 
@@ -39,8 +41,20 @@ TOLERANCE = 1e-11  # predicted decrease of the deviance at which the search stop
 FEW_READINGS = 10_000  # under this number one digit more, as estimates are known less well beside it
 
 
+def lay_out(data: CrossedData, *, brownian: bool = False) -> Layout:
+    """Check the arrays and sort out which reading goes where, once. Raises FitError where they do not fit together."""
+    check_data(data, brownian=brownian)
+    return make_layout(data, brownian=brownian)
+
+
+def _laid_out(data: CrossedData | Layout, brownian: bool) -> Layout:
+    if isinstance(data, CrossedData):
+        return lay_out(data, brownian=brownian)
+    return data.with_clock() if brownian else data
+
+
 def fit(
-    data: CrossedData,
+    data: CrossedData | Layout,
     *,
     method: Method = "REML",
     brownian: bool = False,
@@ -54,11 +68,11 @@ def fit(
     start: variances of an earlier fit of similar data (a warm start); zeros in it are lifted a little, so that an
     effect once thought absent can return. Raises FitError on data that no such model fits.
     """
-    check_data(data, brownian=brownian)
-    criterion = Criterion(make_layout(data, brownian=brownian), method, brownian=brownian, penalty=penalty)
+    layout = _laid_out(data, brownian)
+    criterion = Criterion(layout, method, brownian=brownian, penalty=penalty)
     if tolerance is None:
-        tolerance = TOLERANCE if len(data.y) >= FEW_READINGS else 0.1 * TOLERANCE
-    usual = start_parameters(moments_of(criterion.white_sums, data.random), criterion.layout, brownian=brownian)
+        tolerance = TOLERANCE if len(layout.data.y) >= FEW_READINGS else 0.1 * TOLERANCE
+    usual = start_parameters(moments_of(criterion.white_sums, layout.data.random), layout, brownian=brownian)
     begin = criterion.phi(usual)
     phi = _thin_fit(criterion, begin) if start is None else lift(criterion, criterion.phi(start), begin)
     found = search(criterion, Evaluation.parameters, usual, phi, max_evaluations=max_evaluations, tolerance=tolerance)
@@ -66,19 +80,17 @@ def fit(
     return CrossedFit(found.point.criterion, found.point, found.converged, found.evaluations, message)
 
 
-def deviance(data: CrossedData, parameters: VarianceParameters, method: Method = "REML") -> float:
+def deviance(data: CrossedData | Layout, parameters: VarianceParameters, method: Method = "REML") -> float:
     """-2 log (restricted) likelihood at given absolute variances; nothing is profiled but the fixed effects."""
     brownian = parameters.brownian > 0
-    check_data(data, brownian=brownian)
-    criterion = Criterion(make_layout(data, brownian=brownian), method, brownian=brownian)
+    criterion = Criterion(_laid_out(data, brownian), method, brownian=brownian)
     return criterion.at(parameters).deviance
 
 
-def solve(data: CrossedData, parameters: VarianceParameters, method: Method = "REML") -> CrossedFit:
+def solve(data: CrossedData | Layout, parameters: VarianceParameters, method: Method = "REML") -> CrossedFit:
     """Predictions of everything at given variances."""
     brownian = parameters.brownian > 0
-    check_data(data, brownian=brownian)
-    criterion = Criterion(make_layout(data, brownian=brownian), method, brownian=brownian)
+    criterion = Criterion(_laid_out(data, brownian), method, brownian=brownian)
     evaluation = criterion.at(parameters)
     return CrossedFit(criterion, evaluation, True, 1, "variances were given")
 

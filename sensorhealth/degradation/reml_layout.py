@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -18,6 +18,7 @@ from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray
 from sensorhealth.errors import FitError
 
 KEPT_TIME_PAIRS = 5_000_000
+OF_STRUCTURE = ("class_of_column", "sensor", "unit_of_sensor", "crossed")  # worked out once for all y and weights
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,18 @@ class Layout:
     scale: FloatArray  # (C,) known relative standard deviations
     clock: Clock | None
     _time_pairs: dict[int, list[tuple[Where, TimePairs]]] = field(default_factory=dict)
+
+    def with_readings(self, y: FloatArray, weights: FloatArray) -> Layout:
+        """The same sensors, effects and times with other readings (N,) or weights (N,)."""
+        if not (np.all(np.isfinite(y)) and np.all(np.isfinite(weights)) and np.all(weights > 0)):
+            raise FitError("readings must be finite, and their weights finite and positive")
+        new = replace(self, data=replace(self.data, y=y, weights=weights))
+        new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
+        return new
+
+    def with_clock(self) -> Layout:
+        """The same for noise that wanders."""
+        return self if self.clock is not None else replace(self, clock=make_clock(self.data.g, self.data.offsets))
 
     @property
     def sensors(self) -> int:

@@ -95,7 +95,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     stratum, doubt, surprises = find_surprises(bare, first)
     if doubt is not None or stratum is not bare:
         found = replace(found, doubt=doubt)
-        first = first_fit(stratum, grid[0][0], found, options, settings.degrees)
+        first = first_fit(stratum, grid[0][0], found, options, settings.degrees, first)
     options = replace(options, degrees=first.degrees)
     choices, gain = fit_curves(stratum, found, options, settings.wander is None and not options.brownian, grid, first)
     modes = tuple(Component(stratum, item.fitted, item.weight, surprises.share) for item in choices if item.fitted is not None)

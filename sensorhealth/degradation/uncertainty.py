@@ -37,9 +37,9 @@ def variance_draws(fitted: CurveFit, count: int, seed: int) -> list[tuple[CurveF
         return [(fitted, 1.0)]
     criterion, mode, size = search.criterion, search.phi, len(search.phi)
     root = np.linalg.cholesky(search.parameter_covariance + 1e-14 * np.eye(size))
-    profiled = all(item.fixed_variance is None for item in fitted.data.classes)
+    profiled = all(item.fixed_variance is None for item in fitted.base.classes)
     steps, squares, uniforms = _points(count, size, seed)
-    counted = fitted.data.y.size - fitted.data.x.shape[1]
+    counted = fitted.layout.data.y.size - fitted.layout.fixed
     found: list[tuple[VarianceParameters, float]] = []
     for step, square, uniform in zip(steps, squares, uniforms):
         try:
@@ -55,7 +55,7 @@ def variance_draws(fitted: CurveFit, count: int, seed: int) -> list[tuple[CurveF
     kept = weight > 0.1 / count
     weight = np.where(kept, weight, 0.0) / weight[kept].sum()
     return [
-        (replace(fitted, fit=reml.solve(fitted.data, parameters, criterion.method)), float(share))
+        (replace(fitted, fit=reml.solve(fitted.layout, parameters, criterion.method)), float(share))
         for (parameters, _), share in zip(found, weight)
         if share > 0.0
     ]
