@@ -78,11 +78,13 @@ def runway(
         _draw_bands(ax, drawn, edges)
     beyond = _draw_medians(ax, data, drawn, middle, end, 26 if labelled else 4)
     warranty = data["warranty_days"].to_numpy() / 365.25
-    seen = warranty <= end
+    seen = (warranty <= end) & (data["sensors"] == 1).to_numpy()
     size = 34 if labelled else 9
     ax.scatter(warranty[seen], middle[seen], s=size, marker="|", color=style.VERMILION, linewidth=1.6, zorder=5)
     visited = visits is not None and _draw_visits(ax, as_of, pd.to_datetime(pd.Series(list(visits))), end)
     ax.set(xlim=(0, end), ylim=(edges[-1], 0))
+    if not labelled:
+        ax.yaxis.set_major_formatter(lambda n, place: wording.number(n))
     _mark_dates(ax, as_of, end)
     style.grid(ax, "x")
     marks = {"| warranty ends": bool(seen.any()), "▸ median beyond": beyond, "▼ visits": visited}
