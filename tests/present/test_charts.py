@@ -10,7 +10,6 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.axes import Axes
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from chart_draws import DRAWN, EVERY, Draw, past
@@ -18,7 +17,6 @@ from chart_draws import DRAWN, EVERY, Draw, past
 from sensorhealth.present import charts, style
 from sensorhealth.present.charts import budget as budget_chart
 from sensorhealth.present.charts import (
-    control,
     cylinders,
     forecasters,
     lots,
@@ -26,10 +24,9 @@ from sensorhealth.present.charts import (
     reliability,
     runway,
     sites,
-    survival,
     visits,
-    zero,
 )
+
 
 @pytest.fixture(scope="module")
 def nothing(analysis: SimpleNamespace) -> SimpleNamespace:

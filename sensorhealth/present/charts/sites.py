@@ -82,6 +82,8 @@ def _panel(ax: Axes, data: pd.DataFrame, years: float, first: bool, last: bool) 
     within = int(round((data["rul_days_p50"] < 365.25).mean() * data["sensors"].iloc[0]))
     heading = f"{wording.short(data['site'].iloc[0], 20)} ({wording.number(data['sensors'].iloc[0])})"
     style.write(ax, heading, 0, 1, coordinates="axes fraction", offset=(0, 6), va="bottom", fontsize=style.NORMAL)
-    style.write(ax, f"{wording.number(within)} within a year", 1, 1, coordinates="axes fraction", offset=(-2, -3), ha="right", va="top")
+    style.write(
+        ax, f"{wording.number(within)} within a year", 1, 1, coordinates="axes fraction", offset=(-2, -3), ha="right", va="top"
+    )
     if last:
         ax.set_xlabel("years", color=style.INK, fontsize=style.SMALL, fontfamily=style.FONT)

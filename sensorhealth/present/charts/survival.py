@@ -90,20 +90,20 @@ def survival(data: pd.DataFrame, *, name: str = "", ax: Axes | None = None) -> A
         return style.nothing(ax, "No sensor was seen for a year: there is no survival to show.")
     age = np.append(0.0, data["upper"])
     counted, fitted = np.append(1.0, data["survival"]), np.append(1.0, data["fitted_survival"])
-    bounds = [np.append(1.0, data[name]) for name in ("survival_low", "survival_high")]
-    ax.fill_between(age, *bounds, color=style.SKY, alpha=0.35, linewidth=0)
+    least, most = np.append(1.0, data["survival_low"]), np.append(1.0, data["survival_high"])
+    ax.fill_between(age, least, most, color=style.SKY, alpha=0.35, linewidth=0)
     ax.plot(age, counted, color=style.INK, linewidth=1.2, marker="o", markersize=4, markerfacecolor=style.PAPER)
     ax.plot(age, fitted, color=style.VERMILION, linewidth=2, linestyle=(0, (5, 2)))
     apart = 6 if fitted[-1] >= counted[-1] else -6
     style.write(ax, "fitted", age[-1], fitted[-1], offset=(4, apart), color=style.VERMILION)
     style.write(ax, "counted", age[-1], counted[-1], offset=(4, -apart))
-    low = min(float(fitted.min()), float(bounds[0].min()))
+    low = min(float(fitted.min()), float(least.min()))
     ax.set(xlim=(0, age[-1] * 1.1), ylim=(0 if low < 0.5 else max(0.0, low - 0.15), 1.02))
     style.grid(ax, "both")
-    deaths, exposure = data["deaths"].sum(), data["exposure"].sum()
+    deaths, exposure = round(data["deaths"].sum()), wording.number(data["exposure"].sum())
     style.names(
         ax, x="age (years)", y="share without a sudden end", title=f"Sudden ends{_of(name)}",
-        note=f"{wording.count(round(deaths), 'sudden end')} in {wording.number(exposure)} sensor-years · band: 90 % limits of the count",
+        note=f"{wording.count(deaths, 'sudden end')} in {exposure} sensor-years · band: 90 % limits of the count",
     )  # fmt: skip
     return ax
 

@@ -12,8 +12,7 @@ from sensorhealth.present.page import sensors
 from sensorhealth.present.page.html import element, text
 from sensorhealth.present.wording import count, date, money, number, span
 
-
-UNTRIED = "How good such forecasts were on your own past records was not tried: report --track-record does that."
+UNTRIED = "Such forecasts were not tried on your own past records here: report --track-record does that."
 
 
 @dataclass(frozen=True)

@@ -190,7 +190,8 @@ def cautions() -> str:
 def records(analysis: Any) -> str:
     """Reconciliation of rows and what the records lack."""
     balance = analysis.fleet.reconciliation
-    kinds = analysis.findings.groupby(["finding", "done"]).size().sort_values(ascending=False, kind="stable")
+    kinds = analysis.findings.groupby(["finding", "done"], as_index=False).size()
+    kinds = kinds.sort_values("size", ascending=False, kind="stable")
     rows = "".join(
         f"<tr><th scope='row'>{text(row['table'])}</th>"
         + "".join(f'<td class="right">{wording.number(row[key])}</td>' for key in ("rows_in", "rows_used", "rows_set_aside"))
@@ -204,12 +205,12 @@ def records(analysis: Any) -> str:
     return f'<div class="beside"><table class="small">{table}</table>{_kinds(kinds)}</div>{lacking}'
 
 
-def _kinds(kinds: pd.Series) -> str:
+def _kinds(kinds: pd.DataFrame) -> str:
     """How many findings there are of each kind, and what was done about them."""
     rows = "".join(
         f'<tr><th scope="row">{text(finding or "for other reasons")}</th><td>{text(done)}</td>'
         f'<td class="right">{wording.number(n)}</td></tr>'
-        for (finding, done), n in kinds.items()
+        for finding, done, n in kinds.itertuples(index=False)
     )
     head = '<th scope="col">finding</th><th scope="col">done</th><th scope="col" class="right">how many</th>'
     caption = "<caption>Findings by kind; a single bad reading is left out of the fit, its row still counts as used</caption>"

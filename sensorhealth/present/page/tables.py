@@ -30,6 +30,7 @@ PRECISE = {("track_record", "value"), ("track_record", "std_error")}
 MAY_NOT_APPLY = ("p_end_before_warranty_end", "mode")
 CARDS = ("retest", "sensors", "warranty", "orders", "cylinders", "findings")  # long rows: below one another on narrow screens
 RIGHT = ("number", "chance")
+PROSE = 24  # letters from which on a cell may be broken into lines
 
 
 @dataclass(frozen=True)
@@ -62,13 +63,21 @@ def column(table: str, key: str, intervals: bool = True) -> Column:
     """The column `key` of the contract's `table`, with a heading for people and, if wanted, its interval."""
     facts = nomenclature.columns(table)[key]
     form = {"text": "text", "date": "date", "time": "date", "boolean": "flag"}.get(facts.type, "number")
-    if facts.unit == "probability" and key not in ("p_value", "q_value"):
+    if facts.unit == "probability" and not key.endswith(("p_value", "q_value")):
         form = "chance"
     low, high = LOW_HIGH.get((table, key), ("", "")) if intervals else ("", "")
     unit = f" Unit: {facts.unit}." if facts.unit else ""
     factor = (table, key) in AS_FACTORS
     precise = (table, key) in PRECISE
-    decimals = 3 if precise else 0 if facts.type == "integer" else DECIMALS["ratio" if factor else facts.unit] if facts.unit in DECIMALS else 2
+    decimals = (
+        3
+        if precise
+        else 0
+        if facts.type == "integer"
+        else DECIMALS["ratio" if factor else facts.unit]
+        if facts.unit in DECIMALS
+        else 2
+    )
     return Column(
         key=key,
         label=HEADINGS.get(key, key.replace("_", " ")) + (f" ({_ends(low)})" if low else ""),
@@ -113,7 +122,7 @@ def columns(table: str, frame: pd.DataFrame, chosen: Sequence[str] | None = None
 
 def pack(frame: pd.DataFrame, shown: Sequence[Column]) -> dict[str, Any]:
     """`frame` by column for the page's script: dates as days since 1970, numbers rounded, repeated text by number."""
-    data = {}
+    data: dict[str, Any] = {}
     for c in shown:
         ends = replace(c, decimals=c.end_decimals)
         data |= {c.key: _pack(frame[c.key], c)} | {end: _pack(frame[end], ends) for end in (c.low, c.high) if end}
@@ -184,17 +193,22 @@ def plain(frame: pd.DataFrame, shown: Sequence[Column], note: str = "") -> str:
     """All rows of `frame` as an HTML table without controls; note: a caption."""
     head, body = _head_and_body(frame, shown)
     caption = f"<caption>{html.text(note)}</caption>" if note else ""
-    return f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    head = f'<thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+    table = f'<table role="table">{caption}{head}<tbody role="rowgroup">{body}</tbody>'
+    long = 'class="prose"' in body
+    return f'<div class="{"cards" if long else "scroll"}">{table}</table></div>'
 
 
 def _head_and_body(frame: pd.DataFrame, shown: Sequence[Column]) -> tuple[str, str]:
     head = "".join(
-        html.element("th", html.text(c.label), scope="col", role="columnheader", class_="right" if c.form in RIGHT else "left") for c in shown
+        html.element("th", html.text(c.label), scope="col", role="columnheader", class_="right" if c.form in RIGHT else "left")
+        for c in shown
     )
     body = "".join(f'<tr role="row">{"".join(_cell(row, c) for c in shown)}</tr>' for row in frame.to_dict("records"))
     return head, body
 
 
 def _cell(row: Mapping[Any, Any], shown: Column) -> str:
-    right = ' class="right"' if shown.form in RIGHT else ""
-    return f'<td{right} role="cell" data-label="{html.text(shown.label)}">{html.text(show(row, shown))}</td>'
+    text = show(row, shown)
+    form = "right" if shown.form in RIGHT else "prose" if len(text) > PROSE else "brief"
+    return f'<td class="{form}" role="cell" data-label="{html.text(shown.label)}">{html.text(text)}</td>'
