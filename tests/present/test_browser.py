@@ -34,6 +34,15 @@ def browser() -> Iterator[Any]:
     opened.quit()
 
 
+@pytest.fixture
+def narrow(browser: Any) -> Iterator[Any]:
+    """The browser with the screen of a phone."""
+    size = {"width": 400, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    yield browser
+    browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
 @pytest.fixture(scope="module")
 def open_page(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Callable[[SimpleNamespace], Path]:
     """Write the report of an analysis, once, and open it."""
@@ -74,11 +83,15 @@ def press(browser: Any, table: str, label: str) -> int:
     return place
 
 
+def wait(browser: Any, milliseconds: int = 150) -> None:
+    browser.execute_async_script("setTimeout(arguments[1], arguments[0])", milliseconds)
+
+
 def filter_by(browser: Any, words: str) -> None:
     box = browser.find_element("id", "sensors-words")
     box.clear()
     box.send_keys(words)
-    browser.execute_async_script("setTimeout(arguments[0], 250)")
+    wait(browser, 250)
 
 
 def test_page_opens_without_errors_or_outside_requests(browser: Any, open_page: Any, analysis: SimpleNamespace) -> None:
@@ -154,6 +167,7 @@ def test_sensor_part_opens_by_its_link_and_goes_back(browser: Any, open_page: An
     link = browser.find_element("css selector", '[data-table="sensors"] tbody a')
     name = link.text
     link.send_keys("\n")
+    wait(browser)
     part = browser.find_element("id", "sensor")
     assert part.find_element("css selector", "h1").text == f"Sensor {name}"
     assert "Last gas test: 20" in part.text
@@ -161,14 +175,38 @@ def test_sensor_part_opens_by_its_link_and_goes_back(browser: Any, open_page: An
     assert len(part.find_elements("css selector", "circle.corrected")) == readings
     assert not browser.find_element("id", "report").is_displayed()
     browser.back()
+    wait(browser)
     assert browser.find_element("id", "report").is_displayed()
+    assert browser.switch_to.active_element.text == name, "the focus is where the reader was"
     assert browser.get_log("browser") == []
+
+
+def test_sensor_part_carries_the_caution_and_leads_to_all_of_them(
+    browser: Any, open_page: Any, analysis: SimpleNamespace
+) -> None:
+    path = open_page(analysis)
+    browser.get(path.as_uri() + "#sensor=S00001")
+    part = browser.find_element("id", "sensor")
+    assert "A forecast is not a proof of function" in part.text
+    part.find_element("css selector", ".caution a").send_keys("\n")
+    wait(browser, 1200)
+    place = browser.execute_script("return document.getElementById('cautions').getBoundingClientRect().top")
+    height = browser.execute_script("return innerHeight")
+    assert browser.find_element("id", "report").is_displayed() and 0 <= place < height
+
+
+def test_only_sensors_of_the_list_are_links(browser: Any, open_page: Any, analysis: SimpleNamespace) -> None:
+    strange = SimpleNamespace(**vars(analysis))
+    strange.findings = analysis.findings.assign(sensor_id=["S00001", "never heard of"])
+    open_page(strange)
+    found = browser.find_elements("css selector", '[data-table="findings"] tbody td.name')
+    assert [(cell.text, len(cell.find_elements("css selector", "a"))) for cell in found] == [("S00001", 1), ("never heard of", 0)]
 
 
 def test_unknown_sensor_in_the_address_is_answered(browser: Any, open_page: Any, analysis: SimpleNamespace) -> None:
     open_page(analysis)
     browser.execute_script("location.hash = '#sensor=%E0%A4%A&<b>'")
-    browser.execute_async_script("setTimeout(arguments[0], 100)")
+    wait(browser)
     assert "No sensor of this name" in browser.find_element("id", "sensor").text
 
 
@@ -186,7 +224,7 @@ def test_hostile_text_stays_text(browser: Any, open_page: Any, analysis: SimpleN
     filter_by(browser, "onerror")
     assert HOSTILE in cells(browser, "sensors", 0)
     browser.execute_script("location.hash = sensorLink(arguments[0])", HOSTILE)
-    browser.execute_async_script("setTimeout(arguments[0], 100)")
+    wait(browser)
     shown = browser.find_element("css selector", "#sensor h1").get_attribute("textContent")
     assert shown == f"Sensor {HOSTILE}"
     assert browser.execute_script("return window.hit === undefined && !document.querySelector('main img')")
@@ -203,6 +241,28 @@ def test_nothing_sticks_out_of_the_page(browser: Any, open_page: Any, analysis: 
         browser.get(address)
         assert browser.execute_script("return document.documentElement.scrollWidth") <= width
     browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def test_rows_stand_below_one_another_on_narrow_screens(narrow: Any, open_page: Any, analysis: SimpleNamespace) -> None:
+    """Nothing is to be scrolled sideways for, every value carries its label, and the order can still be chosen."""
+    browser = narrow
+    open_page(analysis)
+    scroll = browser.find_element("css selector", '[data-table="sensors"] .scroll')
+    wide, room = browser.execute_script("return [arguments[0].scrollWidth, arguments[0].clientWidth]", scroll)
+    assert wide <= room
+    labels = browser.execute_script(
+        "return [...document.querySelectorAll('[data-table=\"sensors\"] tbody tr:first-child td')].map((td) => td.dataset.label)"
+    )
+    assert labels == browser.execute_script("return drawn.get('sensors').packed.columns.map((column) => column.label)")
+    place = heading(browser, "sensors", "chance to end in 180 days")
+    browser.execute_script(
+        "const s = document.getElementById('sensors-order'); s.value = arguments[0]; s.dispatchEvent(new Event('change'))",
+        str(place),
+    )
+    chances = analysis.forecast["p_end_180d"]
+    assert cells(browser, "sensors", place)[0] == wording.chance(chances.min())
+    browser.find_element("css selector", '[data-table="sensors"] button.for-narrow').send_keys("\n")
+    assert cells(browser, "sensors", place)[0] == wording.chance(chances.max())
 
 
 def test_without_script_the_page_still_reads(browser: Any, open_page: Any, analysis: SimpleNamespace) -> None:
@@ -257,3 +317,16 @@ def test_ten_thousand_sensors_open_within_a_second(browser: Any, open_page: Any,
         took.append(browser.execute_script("return performance.getEntriesByType('navigation')[0].loadEventEnd"))
     assert min(took) < 1000
     assert len(cells(browser, "sensors", 0)) == 25
+
+
+def test_hundred_thousand_sensors_can_be_paged_filtered_and_opened(browser: Any, open_page: Any, make_analysis: Any) -> None:
+    open_page(make_analysis(100_000))
+    where = browser.find_element("css selector", '[data-table="sensors"] .where')
+    assert where.text == "Rows 1 to 25 of 100\u202f000" and len(cells(browser, "sensors", 0)) == 25
+    filter_by(browser, "s77777")
+    assert cells(browser, "sensors", 0) == ["S77777"]
+    browser.find_element("css selector", '[data-table="sensors"] tbody a').send_keys("\n")
+    wait(browser)
+    assert browser.find_element("css selector", "#sensor h1").text == "Sensor S77777"
+    assert "not in this file" in browser.find_element("id", "sensor").text
+    assert browser.get_log("browser") == []

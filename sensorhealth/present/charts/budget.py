@@ -67,7 +67,8 @@ def budget(table: pd.DataFrame, quantity: str = "cost", *, currency: str = "", a
     style.names(
         ax, x="month", y=f"{'cost' if quantity == 'cost' else 'replacements'} a month ({unit})",
         title="Cost by month" if quantity == "cost" else "Replacements by month",
-        note=f"bar: expected · line: 8 chances in 10 · above: sums from the first month on{' (8 chances in 10)' if banded else ''}",
+        note="bar: expected · line: 8 chances in 10 · above: sums from the first month on"
+        f"{' (8 chances in 10)' if banded else ''}",
     )  # fmt: skip
     return ax
 
