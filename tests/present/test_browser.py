@@ -14,6 +14,7 @@ import pytest
 from sensorhealth.present import wording
 from sensorhealth.present.report import report_html
 
+PAPER = 718  # pixels at 96 to the inch: 190 mm
 HOSTILE = '<img src=x onerror="window.hit=1"></script><script>window.hit=1</script>\'&\u2028'
 
 
@@ -40,6 +41,17 @@ def narrow(browser: Any) -> Iterator[Any]:
     size = {"width": 400, "height": 900, "deviceScaleFactor": 1, "mobile": False}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     yield browser
+    browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+@pytest.fixture
+def paper(browser: Any) -> Iterator[Any]:
+    """The browser as it would print on A4 upright with margins of 10 mm."""
+    size = {"width": PAPER, "height": 1000, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    yield browser
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
     browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
 
@@ -241,6 +253,14 @@ def test_nothing_sticks_out_of_the_page(browser: Any, open_page: Any, analysis: 
         browser.get(address)
         assert browser.execute_script("return document.documentElement.scrollWidth") <= width
     browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def test_nothing_is_cut_off_on_paper(paper: Any, open_page: Any, analysis: SimpleNamespace) -> None:
+    open_page(analysis)
+    edges = "return [...document.querySelectorAll('main:not([hidden]) *')].map((part) => part.getBoundingClientRect().right)"
+    assert max(paper.execute_script(edges)) <= PAPER + 1
+    controls = paper.find_elements("css selector", "select, input, .pager button")
+    assert controls and not [control for control in controls if control.is_displayed()]
 
 
 def test_rows_stand_below_one_another_on_narrow_screens(narrow: Any, open_page: Any, analysis: SimpleNamespace) -> None:

@@ -7,7 +7,7 @@ HEADINGS = {
     "cylinder_id": "cylinder",
     "headroom_ratio": "headroom ratio now",
     "ageing_per_year": "ageing, ln ratio a year",
-    "rul_days_p50": "remaining life, days: median",
+    "rul_days_p50": "remaining days",
     "p_end_90d": "chance to end in 90 days",
     "p_end_180d": "chance to end in 180 days",
     "p_end_365d": "chance to end in 365 days",
