@@ -41,10 +41,10 @@ def mean_life(
     the loss.
     """
     ages = np.linspace(0.0, horizon_years, NODES + 1)
-    phi = curve.value(ages)
+    phi = curve.path_by_slope(slope[:, None], ages)
     variance = spread.sensor[0, 0] + 2 * phi * spread.sensor[0, 1] + phi**2 * spread.sensor[1, 1] + spread.brownian * phi
     sd = np.sqrt(np.maximum(variance, 1e-12))
-    above = special.ndtr((level[:, None] + slope[:, None] * phi - spread.margin) / sd)
+    above = special.ndtr((level[:, None] + curve.path(slope[:, None], ages) - spread.margin) / sd)
     above = np.minimum.accumulate(above, axis=1)
     clock = (ages / spread.scale_years) ** spread.shape if np.isfinite(spread.scale_years) else np.zeros_like(ages)
     alive = above * np.exp(-np.where(np.isfinite(hazard), hazard, 1.0)[:, None] * clock)

@@ -8,19 +8,22 @@ import numpy as np
 
 from sensorhealth.degradation import reml
 from sensorhealth.degradation.curves import Curve, candidates
-from sensorhealth.degradation.design import Stratum
-from sensorhealth.degradation.effects import SESSION, Terms, crossed_data
-from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, fit_curve
+from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS, OwnPace
+from sensorhealth.degradation.design import FloatArray, Stratum
+from sensorhealth.degradation.effects import SESSION, Terms, bend, crossed_data
+from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, first_slopes, fit_curve, life_slopes
+from sensorhealth.degradation.reml_data import CrossedData
 from sensorhealth.degradation.robust import choose_degrees
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
-MOST_CURVES = 4
+MOST_CURVES, MOST_OF_FAMILY = 6, 2  # that are fitted in full
+PACES = 2  # times that a curve of own pace is made straight for a look
 REFINED = (1.0, 0.5, 0.25)  # steps by which the shapes of the likelier families are tuned
 NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
 SECOND_LOOK = 12  # curves looked at again from a fit on the best
 FAR = 12.0  # deviance behind the best at the first look, beyond which a curve is not fitted
 WANDERS = (0.003, 0.03)  # of the noise's variance, gathered between two readings, tried first
-LEAST_GAIN = 0.06  # deviance gained per reading at the first look, below which a wander is not worth its long search
+LEAST_GAIN = 0.0005  # deviance a reading
 SUPPORT = 2.706  # deviance that a wander must gain: 5 % point of 1/2 chi2_0 + 1/2 chi2_1 (variance on its boundary)
 
 
@@ -71,7 +74,7 @@ def fit_curves(
     tried = {grid[0][0]: first} if first.curve == grid[0][0] else {}
     looks = {curve: _look(stratum, curve, terms, first) for curve, _ in grid}
     best = min(looks, key=lambda curve: looks[curve])
-    if looks[best] < looks[first.curve] - 1.0:  # ask again from a fit that suits the readings
+    if looks[best] < looks.get(first.curve, np.inf) - 1.0:  # ask again from a fit that suits the readings
         tried[best] = first = fit_curve(stratum, best, terms, options, first)
         nearest = sorted(looks, key=lambda curve: looks[curve])[:SECOND_LOOK]
         looks = {curve: _look(stratum, curve, terms, first) for curve in nearest}
@@ -86,10 +89,21 @@ def fit_curves(
     prior = _priors(grid, looks)
     least = min(looks.values())
     order = sorted(looks, key=lambda curve: looks[curve] - 2.0 * np.log(prior[curve]))
-    for curve in order[:MOST_CURVES]:
+    for curve in _spread(order):
         if looks[curve] - least < FAR and curve not in tried:
             tried[curve] = fit_curve(stratum, curve, terms, options, first)
     return _weigh(prior, looks, tried), gain
+
+
+def _spread(order: list[Curve]) -> list[Curve]:
+    """The first curves of several families: neighbours of one shape must not crowd out the other shapes."""
+    seen: dict[str, int] = {}
+    kept: list[Curve] = []
+    for curve in order:
+        seen[curve.family] = seen.get(curve.family, 0) + 1
+        if seen[curve.family] <= MOST_OF_FAMILY:
+            kept.append(curve)
+    return kept[:MOST_CURVES]
 
 
 def _refine(stratum: Stratum, terms: Terms, first: CurveFit, looks: dict[Curve, float], step: float) -> None:
@@ -125,10 +139,21 @@ def _look(stratum: Stratum, curve: Curve, terms: Terms, first: CurveFit) -> floa
 
     Sessions are taken off as the other curve has them, which saves most of the work and changes little.
     """
-    data = crossed_data(stratum, curve, replace(terms, sessions=False))
+    plainer = replace(terms, sessions=False)
     response = first.sites.response - class_effects(first, (SESSION,))
-    data = replace(data, y=response, weights=first.sites.weight)
-    return reml.deviance(data, first.parameters, "ML")
+    slopes = first_slopes(stratum, curve, first)
+    for _ in range(PACES if curve.own_pace else 0):
+        fit = reml.solve(_at_slopes(stratum, curve, plainer, slopes, response, first), first.parameters, "ML")
+        slopes = life_slopes(stratum, fit)
+    return reml.deviance(_at_slopes(stratum, curve, plainer, slopes, response, first), first.parameters, "ML")
+
+
+def _at_slopes(
+    stratum: Stratum, curve: Curve, terms: Terms, slopes: FloatArray | None, response: FloatArray, first: CurveFit
+) -> CrossedData:
+    data = crossed_data(stratum, curve, terms, slopes)
+    off = bend(curve, None if slopes is None else slopes[stratum.life], stratum.age)
+    return replace(data, y=response - off, weights=first.sites.weight)
 
 
 def _weigh(prior: dict[Curve, float], looks: dict[Curve, float], tried: dict[Curve, CurveFit]) -> list[CurveChoice]:
@@ -147,9 +172,15 @@ def _weigh(prior: dict[Curve, float], looks: dict[Curve, float], tried: dict[Cur
     ]
 
 
-def curve_grid(curves: str, oldest: float) -> list[tuple[Curve, float]]:
-    """Curves to try for readings up to the age `oldest`: all ("average") or one family by its name."""
-    grid = candidates(max(oldest, 0.1))
+def curve_grid(curves: str, oldest: float, loss: float = TYPICAL_LOSS) -> list[tuple[Curve, float]]:
+    """Curves to try for readings up to the age `oldest`: all ("average") or one family by its name.
+
+    loss: ln ratio that the typical sensor loses by that age.
+    """
+    grid = [
+        (curve.with_typical_loss(loss) if isinstance(curve, OwnPace) else curve, weight)
+        for curve, weight in candidates(max(oldest, 0.1))
+    ]
     if curves == "average":
         return grid
     chosen = [(curve, weight) for curve, weight in grid if curve.family == curves]

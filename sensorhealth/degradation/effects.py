@@ -107,11 +107,12 @@ def inseparable(stratum: Stratum) -> bool:
     return bool(small.sum() >= FEWEST_GROUPS and small[group].mean() >= 0.5)
 
 
-def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, widths: dict[str, FloatArray] | None = None) -> CrossedData:
-    """The kernel's arrays: y at face value, weights one. widths: factors on the cylinders' relative standard
-    deviations.
+def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, slopes: FloatArray | None = None) -> CrossedData:
+    """The kernel's arrays: y at face value, weights one.
+
+    slopes: (n,) of the lives, about which a curve of own pace is made straight; `bend` is what y then lies off.
     """
-    g = curve.value(stratum.age)
+    g = curve.value(stratum.age) if slopes is None else curve.path_by_slope(slopes[stratum.life], stratum.age)
     columns = [np.ones_like(g)] + ([g] if chosen.slope else [])
     x = np.column_stack([*columns, *stratum.covariates.T])
     return CrossedData(
@@ -119,12 +120,19 @@ def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, widths: dict[str
         x=x,
         offsets=stratum.offsets,
         g=g,
-        classes=_classes(stratum, g, chosen, widths or {}),
+        classes=_classes(stratum, g, chosen),
         random=chosen.random,
     )
 
 
-def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: dict[str, FloatArray]) -> tuple[CrossedClass, ...]:
+def bend(curve: Curve, slopes: FloatArray | None, age: FloatArray) -> FloatArray:
+    """How far the path at `age` lies off the straight line that `crossed_data` has in its place; slopes as many as ages."""
+    if slopes is None:
+        return np.zeros_like(age)
+    return curve.path(slopes, age) - slopes * curve.path_by_slope(slopes, age)
+
+
+def _classes(stratum: Stratum, g: FloatArray, chosen: Terms) -> tuple[CrossedClass, ...]:
     found: list[CrossedClass] = []
     cylinder, tolerance = stratum.cylinder, stratum.tolerance
     stated = np.isfinite(tolerance)
@@ -132,7 +140,6 @@ def _classes(stratum: Stratum, g: FloatArray, chosen: Terms, widths: dict[str, F
         if mask.any():
             own = np.where(mask, np.cumsum(mask) - 1, -1)
             scale = tolerance[mask] / np.sqrt(3.0) if name == STATED else np.ones(int(mask.sum()))
-            scale = scale * widths.get(name, 1.0)
             found.append(CrossedClass(name, _through(own, cylinder), None, int(mask.sum()), scale))
     if chosen.fade:
         found.append(CrossedClass(FADE, cylinder, stratum.opened, tolerance.size))

@@ -8,8 +8,9 @@ import numpy as np
 
 from sensorhealth.degradation import reml
 from sensorhealth.degradation.curves import Curve
+from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS
 from sensorhealth.degradation.design import FloatArray, Stratum
-from sensorhealth.degradation.effects import Terms, crossed_data
+from sensorhealth.degradation.effects import LOT_SLOPE, Terms, bend, crossed_data
 from sensorhealth.degradation.reml_data import CrossedData, Method, Penalty, VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, ballast, face_value, revise
@@ -24,6 +25,9 @@ FIRST = 12  # the same before the first search, where there are censored records
 LATE = 15  # the same at the end of a fit
 STEPS = 150  # the same where numbers are to be reproduced
 CAREFUL = 12  # moves after which they are damped
+PACES = 12  # times that curves of own pace are made straight anew in one go
+RESTED = 0.05  # move of a path, in standard deviations of the noise, at which they are straight enough
+LIMIT = 0.5  # of a slope or of the typical one: largest move between two
 ENOUGH = 0.02  # relative move of a standard deviation at which the searches end
 
 
@@ -41,15 +45,18 @@ class Options:
 class CurveFit:
     """A stratum fitted on one curve.
 
-    base: the kernel's arrays at face value. fit: the kernel's result at `parameters` on the working response; its
-    first n sensors are the stratum's lives (the ballast follows, and a prior's readings). search: the
-    last search for the variances, None where they were given. degrees: of freedom of the noise. sites: what each record
-    is worth. deviance: -2 log ML likelihood, tails and censoring counted.
+    base: the kernel's arrays at face value. slopes: (n,) about which the paths of a curve of own pace were made straight,
+    None for other curves; bend (N,): how far they lie off the straight line at the readings. fit: the kernel's result at
+    `parameters` on the working response; its first n sensors are the stratum's lives (the ballast follows, and a prior's
+    readings). search: the last search for the variances, None where they were given. degrees: of freedom of the noise.
+    sites: what each record is worth. deviance: -2 log ML likelihood, tails and censoring counted.
     """
 
     curve: Curve
     terms: Terms
     base: CrossedData
+    slopes: FloatArray | None
+    bend: FloatArray
     fit: reml.CrossedFit
     search: reml.CrossedFit | None
     degrees: float
@@ -64,7 +71,7 @@ class CurveFit:
     @property
     def mean(self) -> FloatArray:
         """Posterior mean of the latent reading of each record (N,), with everything that was in it."""
-        return self.fit.fitted[: self.base.y.size]
+        return self.fit.fitted[: self.base.y.size] + self.bend
 
     @property
     def variance(self) -> FloatArray:
@@ -89,6 +96,8 @@ class _Ground:
     curve: Curve
     terms: Terms
     base: CrossedData
+    slopes: FloatArray | None
+    bend: FloatArray
     layout: Layout
 
     @property
@@ -101,7 +110,7 @@ class _Ground:
 
     def stand_in(self, sites: Sites, noise: float) -> Layout:
         """The layout with the stand-ins as readings."""
-        terms, y, weights = self.terms, [sites.response], [sites.weight]
+        terms, y, weights = self.terms, [sites.response - self.bend], [sites.weight]
         if terms.prior is not None:
             prior = terms.prior
             if terms.slope:
@@ -114,8 +123,9 @@ class _Ground:
         return self.layout.with_readings(np.concatenate(y), np.concatenate(weights))
 
 
-def _ground(stratum: Stratum, curve: Curve, terms: Terms) -> _Ground:
-    base = crossed_data(stratum, curve, terms)
+def _ground(stratum: Stratum, curve: Curve, terms: Terms, slopes: FloatArray | None) -> _Ground:
+    base = crossed_data(stratum, curve, terms, slopes)
+    bent = bend(curve, None if slopes is None else slopes[stratum.life], stratum.age)
     p = base.x.shape[1]
     one = np.eye(p)
     rows = [] if terms.prior is None else [one[1], one[0]] if terms.slope else [one[0]]
@@ -131,18 +141,18 @@ def _ground(stratum: Stratum, curve: Curve, terms: Terms) -> _Ground:
     )
     data = replace(
         base,
-        y=np.append(base.y, np.zeros(more)),
+        y=np.append(base.y - bent, np.zeros(more)),
         x=np.vstack([base.x, *rows]),
         offsets=np.append(base.offsets, base.offsets[-1] + 1 + np.arange(more)),
         g=np.append(base.g, np.zeros(more)),
         classes=classes,
     )
-    return _Ground(stratum, curve, terms, base, reml.lay_out(data))
+    return _Ground(stratum, curve, terms, base, slopes, bent, reml.lay_out(data))
 
 
 def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
     """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work."""
-    ground = _ground(stratum, curve, terms)
+    ground = _ground(stratum, curve, terms, first_slopes(stratum, curve, start))
     degrees = options.degrees
     plain = ground.is_plain(degrees)
     if start is None or plain:
@@ -151,9 +161,9 @@ def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
         parameters = search.parameters
     else:
         sites, search, parameters = start.sites, None, start.parameters
-    for number in range(0 if plain else ROUNDS if start is None else AGAIN):
+    for number in range(0 if plain and not curve.own_pace else ROUNDS if start is None else AGAIN):
         early = FIRST if number == 0 and ground.is_censored else EARLY  # censored records move far
-        fit, sites = _settle(ground, parameters, degrees, options.method, sites, SETTLED, 1.0, early)
+        ground, fit, sites = _rest(ground, parameters, degrees, options.method, sites, SETTLED, 1.0, early)
         search = _search(fit.criterion.layout, options, parameters)
         moved, parameters = _moved(parameters, search.parameters), search.parameters
         if moved < ENOUGH:
@@ -165,7 +175,7 @@ def at_parameters(
     stratum: Stratum, curve: Curve, terms: Terms, parameters: VarianceParameters, degrees: float, method: Method
 ) -> CurveFit:
     """Everything at given variances; the same readings give the same numbers whatever way they came in."""
-    ground = _ground(stratum, curve, terms)
+    ground = _ground(stratum, curve, terms, first_slopes(stratum, curve, None))
     sites = face_value(ground.base.y, stratum.censoring)
     return _finish(ground, parameters, degrees, method, sites, None, STILL)
 
@@ -179,12 +189,65 @@ def _finish(
     search: reml.CrossedFit | None,
     tolerance: float,
 ) -> CurveFit:
-    fit, sites = _settle(ground, parameters, degrees, method, sites, tolerance, EXACT, STEPS if tolerance < SETTLED else LATE)
+    steps = STEPS if tolerance < SETTLED else LATE
+    ground, fit, sites = _rest(ground, parameters, degrees, method, sites, tolerance, EXACT, steps)
     likelihood = -0.5 * reml.deviance(fit.criterion.layout, parameters, "ML") + sites.gain
     noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood
     extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, sites.spare, ground.terms.floor) / noise
     likelihood += 0.5 * extra
-    return CurveFit(ground.curve, ground.terms, ground.base, fit, search, degrees, sites, -2.0 * float(likelihood))
+    deviance = -2.0 * float(likelihood)
+    return CurveFit(
+        ground.curve, ground.terms, ground.base, ground.slopes, ground.bend, fit, search, degrees, sites, deviance
+    )  # fmt: skip
+
+
+def first_slopes(stratum: Stratum, curve: Curve, start: CurveFit | None) -> FloatArray | None:
+    """Slopes (n,) about which to make a curve of own pace straight first: those that lose as much as the paths of `start`."""
+    if not curve.own_pace:
+        return None
+    age = np.where(stratum.counts > 0, np.nan_to_num(stratum.last_age), curve.reference)
+    age = np.maximum(age, 0.1 * curve.reference)
+    if start is None:
+        return np.full(age.size, float(curve.slope_of(-TYPICAL_LOSS, curve.reference)))
+    return curve.slope_of(start.curve.path(life_slopes(stratum, start.fit), age), age)
+
+
+def life_slopes(stratum: Stratum, fit: reml.CrossedFit) -> FloatArray:
+    """Slope (n,) of each life: common, its lot's and its own."""
+    n = stratum.life_id.size
+    slope = fit.beta[1] + fit.sensor_effects[:n, 1]
+    if LOT_SLOPE in fit.crossed:
+        slope = slope + np.where(stratum.lot >= 0, fit.crossed[LOT_SLOPE][0][np.maximum(stratum.lot, 0)], 0.0)
+    return slope
+
+
+def _rest(
+    ground: _Ground,
+    parameters: VarianceParameters,
+    degrees: float,
+    method: Method,
+    sites: Sites,
+    tolerance: float,
+    kept: float,
+    steps: int,
+) -> tuple[_Ground, reml.CrossedFit, Sites]:
+    """Stand-ins at rest at given variances, and a curve of own pace straight about the slopes that come of them."""
+    fit, sites = _settle(ground, parameters, degrees, method, sites, tolerance, kept, steps)
+    if ground.slopes is None:
+        return ground, fit, sites
+    stratum, curve = ground.stratum, ground.curve
+    typical = abs(float(curve.slope_of(-TYPICAL_LOSS, curve.reference)))
+    last = np.nan_to_num(stratum.last_age)
+    enough = RESTED if tolerance >= SETTLED else 1e-3 * RESTED
+    for _ in range(PACES if tolerance >= SETTLED else STEPS):
+        most = LIMIT * np.maximum(np.abs(ground.slopes), typical)
+        move = np.clip(life_slopes(stratum, fit) - ground.slopes, -most, most)
+        path = np.abs(move) * curve.path_by_slope(ground.slopes, last)
+        ground = _ground(stratum, curve, ground.terms, ground.slopes + move)
+        fit, sites = _settle(ground, parameters, degrees, method, sites, tolerance, kept, steps)
+        if float(path.max(initial=0.0)) < enough * np.sqrt(parameters.residual):
+            break
+    return ground, fit, sites
 
 
 def _search(layout: Layout, options: Options, start: VarianceParameters | None) -> reml.CrossedFit:
@@ -222,7 +285,7 @@ def _settle(
         if plain:
             break
         step = 1.0 if number < CAREFUL else 0.5
-        mean, variance = fit.fitted[: y.size], fit.fitted_variance[: y.size]
+        mean, variance = fit.fitted[: y.size] + ground.bend, fit.fitted_variance[: y.size]
         new = revise(sites, y, ground.stratum.censoring, mean, variance, noise, degrees, step, kept)
         new = _doubted(new, ground.terms, y, noise)
         move = np.abs(new.weight - sites.weight)

@@ -20,10 +20,11 @@ class PathPosterior:
     """Mixture of m Gaussian posteriors (curves x draws of the variance parameters) for n lives of one stratum.
 
     weight (m,), adds up to 1; curve: m ageing curves. level (m, n): latent ln headroom ratio at the given age; slope
-    (m, n) per unit of the curve's clock phi; covariance (m, n, 2, 2) of the two; phi_now (m, n): the clock at the
-    given age. brownian (m,): variance of the wander per unit phi; residual_variance (m,): scale^2 of a reading's
+    (m, n) per unit of the curve's clock phi; covariance (m, n, 2, 2) of the two; phi_now (m, n): the curve's clock at
+    the given age. brownian (m,): variance of the wander per unit phi; residual_variance (m,): scale^2 of a reading's
     noise, with degrees (m,) of freedom; gas_variance (m,): a new cylinder and session together. readings_used (n,).
-    The latent path is level + slope (phi - phi_now) + sqrt(brownian) W(phi - phi_now), W a standard Wiener process.
+    The latent path is level + slope (phi - phi_now) + sqrt(brownian) W(phi - phi_now), W a standard Wiener process; on a
+    curve of own pace it is level + path(slope, age) - path(slope, age now), straight about the slope's mean.
     """
 
     stratum: str
@@ -54,11 +55,15 @@ class PathPosterior:
 
     def latent(self, age_years: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean and variance (m, n) of the latent path at `age_years` (n,), not before the given age, by component."""
-        phi = np.stack([curve.value(age_years) for curve in self.curve])
-        ahead = np.maximum(phi - self.phi_now, 0.0)
-        mean = self.level + self.slope * ahead
-        spread = self.covariance[..., 0, 0] + 2.0 * ahead * self.covariance[..., 0, 1]
-        return mean, spread + ahead**2 * self.covariance[..., 1, 1] + self.brownian[:, None] * ahead
+        paths = [curve.ahead(self.slope[j], self.phi_now[j], age_years) for j, curve in enumerate(self.curve)]
+        change, by_slope = (np.stack(part) for part in zip(*paths, strict=True))
+        spread = self.covariance[..., 0, 0] + 2.0 * by_slope * self.covariance[..., 0, 1]
+        spread = spread + by_slope**2 * self.covariance[..., 1, 1] + self.brownian[:, None] * by_slope
+        return self.level + change, spread
+
+    def ageing_rate(self, age_years: FloatArray) -> FloatArray:
+        """Expected change of ln headroom ratio per year (n,) at `age_years` (n,)."""
+        return self.weight @ np.stack([curve.path_by_age(self.slope[j], age_years) for j, curve in enumerate(self.curve)])
 
     def moments(self, age_years: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean and variance (n,) of the latent path at `age_years` (n,)."""

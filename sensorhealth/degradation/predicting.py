@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
-from sensorhealth.degradation.effects import CYLINDER, LOT_LEVEL, LOT_SLOPE, SESSION, STATED, STEP
+from sensorhealth.degradation.effects import CYLINDER, LOT_LEVEL, LOT_SLOPE, SESSION, STATED, STEP, bend
 from sensorhealth.degradation.fitting import CurveFit
 
 
@@ -66,29 +66,31 @@ class Component:
         doubt = self.fitted.terms.doubt
         if doubt is not None:
             at = np.flatnonzero(np.isfinite(doubt))
-            found[self.stratum.life[at]] = self.stratum.y[at] - self.fitted.fit.fitted[at]
+            found[self.stratum.life[at]] = self.stratum.y[at] - self.fitted.mean[at]
         return found
 
     def at(
         self, index: IntArray, age: FloatArray, mean: FloatArray, covariance: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Move posteriors (..., n, 2) of lives `index` from birth to `age` (n,): (level, slope), covariance, phi."""
-        phi = self.fitted.curve.value(age)
-        last = self.fitted.curve.value(np.nan_to_num(self.stratum.last_age[index]))
+        """Move posteriors (..., n, 2) of lives `index` from birth to `age` (n,): (level, slope), covariance, clock."""
+        curve, slope = self.fitted.curve, mean[..., 1]
+        by_slope = curve.path_by_slope(slope, age)
+        last = curve.path_by_slope(slope, np.nan_to_num(self.stratum.last_age[index]))
         moved = mean.copy()
         jump = self.jump[index]
-        moved[..., 0] += phi * mean[..., 1] + self.share * jump
+        moved[..., 0] += curve.path(slope, age) + self.share * jump
         spread = covariance.copy()
-        spread[..., 0, 1] = spread[..., 1, 0] = covariance[..., 0, 1] + phi * covariance[..., 1, 1]
-        spread[..., 0, 0] += 2.0 * phi * covariance[..., 0, 1] + phi**2 * covariance[..., 1, 1]
-        spread[..., 0, 0] += self.fitted.parameters.brownian * np.maximum(phi - last, 0.0)
+        spread[..., 0, 1] = spread[..., 1, 0] = covariance[..., 0, 1] + by_slope * covariance[..., 1, 1]
+        spread[..., 0, 0] += 2.0 * by_slope * covariance[..., 0, 1] + by_slope**2 * covariance[..., 1, 1]
+        spread[..., 0, 0] += self.fitted.parameters.brownian * np.maximum(by_slope - last, 0.0)
         spread[..., 0, 0] += self.share * (1.0 - self.share) * jump**2
-        return moved, spread, phi
+        return moved, spread, curve.clock(age)
 
     def latent(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean and variance (m,) of the latent path of lives `index` (m,) at any `age` (m,), in or after."""
         x = np.zeros((index.size, self.fitted.base.x.shape[1]))
-        phi = self.fitted.curve.value(age)
+        curve, slopes = self.fitted.curve, None if self.fitted.slopes is None else self.fitted.slopes[index]
+        phi = curve.value(age) if slopes is None else curve.path_by_slope(slopes, age)
         x[:, 0] = 1.0
         if self.fitted.terms.slope:
             x[:, 1] = phi
@@ -101,6 +103,7 @@ class Component:
         }
         kept = {name: term for name, term in crossed.items() if name in names}
         mean, variance = self.fitted.fit.functional(index, x, phi, kept)
+        mean = mean + bend(curve, slopes, age)
         jump = np.where(age >= self.stratum.last_age[index], self.jump[index], 0.0)
         return mean + self.share * jump, variance + self.share * (1.0 - self.share) * jump**2
 

@@ -24,6 +24,7 @@ FEW_EACH = 25  # readings per sensor below which they can hardly show a wander, 
 DRAWS = 16  # of the variances, over all curves of a stratum
 PERSISTENT = 0.25  # correlation of a sensor's successive sessions above which they are not errors of the day
 FEWEST_PAIRS = 20
+LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
 
 
 @dataclass(frozen=True)
@@ -97,6 +98,8 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
         found = replace(found, doubt=doubt)
         first = first_fit(stratum, grid[0][0], found, options, settings.degrees, first)
     options = replace(options, degrees=first.degrees)
+    loss = -float(first.curve.path(first.fit.beta[1], stratum.oldest))
+    grid = curve_grid(settings.curves, stratum.oldest, float(np.clip(loss, *LOSSES)))
     choices, gain = fit_curves(stratum, found, options, settings.wander is None and not options.brownian, grid, first)
     modes = tuple(Component(stratum, item.fitted, item.weight, surprises.share) for item in choices if item.fitted is not None)
     spread = settings.draws if settings.draws is not None else few

@@ -59,7 +59,7 @@ def find_surprises(
     """
     if stratum.life_id.size > MOST_LIVES or stratum.y.size < 3:
         return stratum, None, known or Surprises(np.inf)
-    net = stratum.y - fitted.base.x @ fitted.fit.beta - class_effects(fitted, GAS)
+    net = stratum.y - fitted.bend - fitted.base.x @ fitted.fit.beta - class_effects(fitted, GAS)
     start = stratum.reference_value - fitted.fit.beta[0]
     far = _usual(stratum, net) if known is None else known.far
     found = _judge(stratum, net, start, far)

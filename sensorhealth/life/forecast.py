@@ -153,8 +153,7 @@ def _headroom_now(paths: Sequence[PathPosterior], spans: pd.DataFrame, as_of: pd
         mean, variance = own.latent(age)
         for name, q in zip(names, (0.5, 0.05, 0.95)):
             result[name][to] = np.exp(quantile(own.weight, mean, np.maximum(variance, 1e-24), q))
-        rate = np.stack([curve.derivative(age) for curve in own.curve])
-        result["ageing_per_year"][to] = own.weight @ (own.slope * rate)
+        result["ageing_per_year"][to] = own.ageing_rate(age)
         result["readings_used"][to] = own.readings_used
     return result
 

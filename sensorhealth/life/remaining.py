@@ -169,16 +169,12 @@ def soft_cdf(path: PathPosterior, ages: Array, days: Array, margin: float) -> Ar
     later = ages[:, None] + days / DAYS_PER_YEAR
     mixture = np.zeros(later.shape)
     for j in np.flatnonzero(weight):
-        elapsed = np.maximum(path.curve[j].value(later) - path.phi_now[j][:, None], 0.0)
-        elapsed[:, 0] = 0.0
-        mixture += weight[j] * first_passage(
-            path.level[j][:, None] - limit,
-            path.slope[j][:, None],
-            path.covariance[j][:, None, :, :],
-            elapsed,
-            path.brownian[j],
-            nodes=_NODES,
+        wander = np.full(ages.shape, path.brownian[j])
+        level, slope, covariance, elapsed, spent = path.curve[j].straightened(
+            path.level[j] - limit, path.slope[j], path.covariance[j], wander, path.phi_now[j], later
         )
+        elapsed[:, 0] = 0.0
+        mixture += weight[j] * first_passage(level, slope, covariance, elapsed, spent, nodes=_NODES)
     return np.maximum.accumulate(mixture / weight.sum(), axis=1)
 
 

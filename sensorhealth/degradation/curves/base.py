@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,9 +12,22 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 
 
+class Straight(NamedTuple):
+    """Straight paths to a threshold at zero, on a clock on which they are straight (see `life.passage.first_passage`)."""
+
+    level: FloatArray
+    slope: FloatArray
+    covariance: FloatArray
+    elapsed: FloatArray
+    wander: FloatArray
+
+
 @dataclass(frozen=True)
 class Curve(ABC):
     """Time scale phi(age) of the model ln headroom = level + slope * phi(age) (design: the ageing model).
+
+    Where every sensor walks the shape at its own pace (`own_pace`), ln headroom = level + path(slope, age) instead, and phi
+    is that of the typical sensor.
 
     reference: age in years at which phi(reference) = reference; it only fixes the scale, so that slopes of different
     curves are all "ln ratio per year, averaged up to the reference age" and can share starting values and priors.
@@ -23,6 +36,7 @@ class Curve(ABC):
 
     reference: float
     family: ClassVar[str] = ""
+    own_pace: ClassVar[bool] = False
     prior: ClassVar[float] = 0.0  # prior weight of the whole family, split evenly over its grid
 
     @classmethod
@@ -63,6 +77,48 @@ class Curve(ABC):
     def derivative(self, age: ArrayLike) -> FloatArray:
         """d phi / d age at `age` (years, any shape)."""
         return self._scale * self._raw_derivative(np.maximum(np.asarray(age, dtype=float), 0.0))
+
+    def path(self, slope: ArrayLike, age: ArrayLike) -> FloatArray:
+        """Change of ln headroom from birth to `age` of a sensor with this slope; the two broadcast."""
+        return np.asarray(slope, dtype=float) * self.value(age)
+
+    def path_by_slope(self, slope: ArrayLike, age: ArrayLike) -> FloatArray:
+        """d path / d slope."""
+        return np.zeros_like(np.asarray(slope, dtype=float)) + self.value(age)
+
+    def path_by_age(self, slope: ArrayLike, age: ArrayLike) -> FloatArray:
+        """d path / d age."""
+        return np.asarray(slope, dtype=float) * self.derivative(age)
+
+    def slope_of(self, change: ArrayLike, age: ArrayLike) -> FloatArray:
+        """Slope of the path that has changed by `change` at `age` > 0."""
+        return np.asarray(change, dtype=float) / self.value(age)
+
+    def clock(self, age: ArrayLike) -> FloatArray:
+        """What a posterior keeps of the present age: phi, or the age itself where each sensor has its own pace."""
+        return self.value(age)
+
+    def ahead(self, slope: ArrayLike, clock_now: ArrayLike, age: ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """Change of the path from the present clock to `age`, not before it, and its derivative to the slope."""
+        gone = np.maximum(self.value(age) - np.asarray(clock_now, dtype=float), 0.0)
+        return np.asarray(slope, dtype=float) * gone, gone
+
+    def straightened(
+        self,
+        level: FloatArray,
+        slope: FloatArray,
+        covariance: FloatArray,
+        wander: FloatArray,
+        clock_now: FloatArray,
+        age: FloatArray,
+    ) -> Straight:
+        """Paths of n sensors from now on, for first passage through zero by each of `age` (n, m).
+
+        level (n,) above the threshold now, slope (n,), covariance (n, 2, 2) of the two, wander (n,) variance per unit of the
+        clock, clock_now (n,).
+        """
+        elapsed = np.maximum(self.value(age) - clock_now[..., None], 0.0)
+        return Straight(level[..., None], slope[..., None], covariance[..., None, :, :], elapsed, wander[..., None])
 
     @property
     def label(self) -> str:

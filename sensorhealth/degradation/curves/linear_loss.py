@@ -2,51 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 
 from sensorhealth.degradation.curves.base import Curve, FloatArray
+from sensorhealth.degradation.curves.own_pace import OwnPace
 
-FRACTIONS = (0.3, 0.6, 0.9)  # of the sensitivity lost at the oldest age seen
-LAST = 0.95  # share of the way to total loss from where on the clock runs on along its tangent
+LAST = 0.95  # share of the way to total loss from where on the path runs on along its tangent
 
 
 @dataclass(frozen=True)
-class LinearLoss(Curve):
-    """phi ~ -ln(1 - rate * age): sensitivity 1 - rate * age (derived; the straight line of many drift records).
+class LinearLoss(OwnPace):
+    """Sensitivity 1 - rate * age, each sensor with its own rate (derived; the straight line of many drift records).
 
-    rate: share of the first sensitivity lost per year by the typical sensor. Beyond 95 % of total loss the clock goes
-    on along its tangent, far below any threshold, so that value, inverse and derivative stay finite at any age.
+    Beyond 95 % of total loss the path goes on along its tangent, far below any threshold, so that value, inverse and
+    derivatives stay finite at any age.
     """
 
-    rate: float = 0.1
     family: ClassVar[str] = "linear loss"
     prior: ClassVar[float] = 0.15
 
     @classmethod
     def grid(cls, oldest: float) -> list[Curve]:
-        return [cls(oldest, fraction / oldest) for fraction in FRACTIONS]
+        return [cls(oldest)]
 
-    def near(self, step: float) -> list[Curve]:
-        rates = (self.rate * (1.0 - 0.3 * step), self.rate * (1.0 + 0.3 * step))
-        return [replace(self, rate=rate) for rate in rates if rate * self.reference < LAST]
+    def _loss(self, x: FloatArray) -> FloatArray:
+        tangent = -np.log1p(-LAST) + (x - LAST) / (1.0 - LAST)
+        return np.where(x < LAST, -np.log1p(-np.minimum(x, LAST)), tangent)
 
-    @property
-    def parameter(self) -> str:
-        return f"loses {self.rate:.3g} of its first sensitivity a year"
-
-    def _raw(self, age: FloatArray) -> FloatArray:
-        lost = self.rate * age
-        tangent = -np.log1p(-LAST) + (lost - LAST) / (1.0 - LAST)
-        return np.where(lost < LAST, -np.log1p(-np.minimum(lost, LAST)), tangent) / self.rate
-
-    def _raw_inverse(self, raw: FloatArray) -> FloatArray:
-        loss = raw * self.rate
+    def _loss_inverse(self, loss: FloatArray) -> FloatArray:
         corner = -np.log1p(-LAST)
-        tangent = LAST + (loss - corner) * (1.0 - LAST)
-        return np.where(loss < corner, -np.expm1(-np.minimum(loss, corner)), tangent) / self.rate
+        return np.where(loss < corner, -np.expm1(-np.minimum(loss, corner)), LAST + (loss - corner) * (1.0 - LAST))
 
-    def _raw_derivative(self, age: FloatArray) -> FloatArray:
-        return 1.0 / (1.0 - np.minimum(self.rate * age, LAST))
+    def _loss_derivative(self, x: FloatArray) -> FloatArray:
+        return 1.0 / (1.0 - np.minimum(x, LAST))
+
+    def _loss_bend(self, x: FloatArray) -> FloatArray:
+        return np.where(x < LAST, 1.0 / (1.0 - np.minimum(x, LAST)) ** 2, 0.0)

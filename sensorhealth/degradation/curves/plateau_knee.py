@@ -8,50 +8,47 @@ from typing import ClassVar
 import numpy as np
 
 from sensorhealth.degradation.curves.base import Curve, FloatArray
+from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS, OwnPace
 
 RESERVES = (3.0, 10.0, 30.0)
-HIGHEST = 1000.0  # reserve beyond which the plateau is flat to any measurement
-KNEES = (0.4, 0.7, 1.0)  # as a share of the oldest age seen: a knee that no reading has reached is not tried
+LEAST, HIGHEST = 1.0, 1000.0  # reserves beyond which there is no plateau, or none but the plateau, to any measurement
 
 
 @dataclass(frozen=True)
-class PlateauKnee(Curve):
-    """Barrier and catalyst in series, S = a (1 + reserve) / (1 + a reserve), activity a = exp(-k age); phi ~ -ln S.
+class PlateauKnee(OwnPace):
+    """Barrier and catalyst in series, S = a (1 + reserve) / (1 + a reserve), activity a = exp(-rate * age), rate each its own.
 
-    reserve: activity of the new catalyst over what diffusion lets through. knee: age in years at which the catalyst
-    becomes the smaller of the two (a * reserve = 1), so k = ln(reserve) / knee. Derived from 1/i = 1/i_diffusion +
-    1/i_kinetic; with half the activity gone reserves of 3, 10 and 30 leave a sensitivity of .80, .92 and .97.
+    reserve: activity of the new catalyst over what diffusion lets through. Derived from 1/i = 1/i_diffusion +
+    1/i_kinetic; with half the activity gone reserves of 3, 10 and 30 leave a sensitivity of .80, .92 and .97. A sensor's
+    knee is where the catalyst becomes the smaller of the two (a * reserve = 1), at its own age.
     """
 
     reserve: float = 10.0
-    knee: float = 1.0
     family: ClassVar[str] = "plateau then knee"
     prior: ClassVar[float] = 0.15
 
     @classmethod
     def grid(cls, oldest: float) -> list[Curve]:
-        return [cls(oldest, reserve, share * oldest) for reserve in RESERVES for share in KNEES]
+        return [cls(oldest, TYPICAL_LOSS, reserve) for reserve in RESERVES]
 
     def near(self, step: float) -> list[Curve]:
-        knees = [replace(self, knee=self.knee * (1.0 + move * step)) for move in (-0.2, 0.2)]
         reserves = [replace(self, reserve=self.reserve ** (1.0 + move * step)) for move in (-0.35, 0.35)]
-        return [curve for curve in knees + reserves if curve.knee <= self.reference and curve.reserve < HIGHEST]
+        return [curve for curve in reserves if LEAST < curve.reserve < HIGHEST]
 
     @property
     def parameter(self) -> str:
-        return f"reserve {self.reserve:.3g}, knee at {self.knee:.2f} years"
+        return f"reserve {self.reserve:.3g}"
 
-    @property
-    def _k(self) -> float:
-        return float(np.log(self.reserve) / self.knee)
+    def _loss(self, x: FloatArray) -> FloatArray:
+        return x - np.log1p(self.reserve) + np.log1p(self.reserve * np.exp(-x))
 
-    def _raw(self, age: FloatArray) -> FloatArray:
-        activity_loss = self._k * age
-        return activity_loss - np.log1p(self.reserve) + np.log1p(self.reserve * np.exp(-activity_loss))
+    def _loss_inverse(self, loss: FloatArray) -> FloatArray:
+        # a = S / (1 + reserve - reserve S), so -ln a = loss + ln(1 + reserve (1 - S)); expm1 keeps small ages exact
+        return loss + np.log1p(-self.reserve * np.expm1(-loss))
 
-    def _raw_inverse(self, raw: FloatArray) -> FloatArray:
-        # a = S / (1 + reserve - reserve S), so -ln a = raw + ln(1 + reserve (1 - S)); expm1 keeps small ages exact
-        return (raw + np.log1p(-self.reserve * np.expm1(-raw))) / self._k
+    def _loss_derivative(self, x: FloatArray) -> FloatArray:
+        return 1.0 / (1.0 + self.reserve * np.exp(-x))
 
-    def _raw_derivative(self, age: FloatArray) -> FloatArray:
-        return self._k / (1.0 + self.reserve * np.exp(-self._k * age))
+    def _loss_bend(self, x: FloatArray) -> FloatArray:
+        left = self.reserve * np.exp(-x)
+        return left / (1.0 + left) ** 2
