@@ -34,7 +34,7 @@ def judge_sessions(table: pd.DataFrame, false_discovery_rate: float) -> pd.DataF
     flagged (at `false_discovery_rate`, held within each kind), reason in words.
     """
     if table.empty:
-        return pd.DataFrame(columns=list(COLUMNS))
+        return pd.DataFrame(columns=list(COLUMNS)).astype({"time": "datetime64[us]"})
     sessions, between = _session_shifts(table)
     flagged = _flag(sessions, false_discovery_rate)
     off = sessions.index[flagged]
@@ -50,6 +50,7 @@ def judge_sessions(table: pd.DataFrame, false_discovery_rate: float) -> pd.DataF
             frame[name] = pd.NaT if name == "time" else ""
     for name in ("site", "stratum"):
         frame[name] = frame[name].astype(object).where(frame[name].notna(), "")
+    frame["time"] = pd.to_datetime(frame["time"])
     frame["reason"] = [_reason(row) for row in frame.to_dict("records")]
     return frame[list(COLUMNS)]
 
