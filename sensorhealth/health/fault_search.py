@@ -165,7 +165,7 @@ def _deviations(state: State, priors: list[PathPrior]) -> tuple[FloatArray, Floa
             at = (start + rows)[inside]
             deviation[at] = (score.error_score / score.error_information)[inside]
             variance = 1 / score.error_information - np.where(silent, SILENT - prior.noise, 0.0)
-            sd[at] = np.sqrt(variance[inside])
+            sd[at] = np.sqrt(np.where(variance > 0, variance, np.nan)[inside])
             slope[part] = prior.mean[1] + prior.spread[1] @ score.start_score
             gained = np.einsum("i,ijs,j->s", prior.spread[1], score.start_information, prior.spread[1])
             slope_sd[part] = np.sqrt(np.maximum(prior.spread[1, 1] - gained, 0.0))
