@@ -38,8 +38,10 @@ def fleet_of(event: str) -> Tables:
             if event == "dirty zero" and name == "s02" and last:
                 offset += 15.0
             value = 100.0 * np.exp(ratio + low)
-            rows.append({"sensor_id": name, "time": when, "cylinder_id": f"{site}{j // 2 if j < 12 else j // 2}", "headroom": value,
-                         "zero_offset": offset, "as_found": 100.0 - 15.0 * (offset > 10), "outcome": "pass" if value > 100 else "fail"})  # fmt: skip
+            rows.append(
+                {"sensor_id": name, "time": when, "cylinder_id": f"{site}{j // 2}", "headroom": value, "zero_offset": offset,
+                 "as_found": 100.0 - 15.0 * (offset > 10), "outcome": "pass" if value > 100 else "fail"}
+            )  # fmt: skip
     return tables(sensors, rows, [{"cylinder_id": c} for c in sorted({row["cylinder_id"] for row in rows})])
 
 
