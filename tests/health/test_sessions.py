@@ -26,7 +26,8 @@ def bench(seed: int = 0, change=None) -> tuple[pd.DataFrame, pd.DataFrame]:
                 rows.append({"sensor_id": name, "life_id": name, "stratum": f"electrochemical {gas}", "age_years": age,
                              "time": day + pd.Timedelta(minutes=10 * i), "instrument": i, "visit": j, "gas": g,
                              "order_in_session": (i + j) % 15 + 1, "session": f"north {day:%Y-%m-%d} t{j % 2}",
-                             "cylinder": f"C{g}{j // 6}", "log_ratio": level - slope * age + 0.025 * rng.standard_normal()})  # fmt: skip
+                             "cylinder": f"C{g}{j // 6}",
+                             "log_ratio": level - slope * age + 0.025 * rng.standard_normal()})  # fmt: skip
     table = pd.DataFrame(rows).assign(lot="L1", site="north", censoring=np.int8(0))
     table["row"] = np.arange(1, len(table) + 1)
     if change is not None:
