@@ -72,7 +72,8 @@ def _session_shifts(table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
     between ordinary sessions."""
     known = table[table["session"] != ""]
     value = known["deviation"] + known["session_effect"]
-    grouped = known.assign(value=value, variance=known["deviation_sd"] ** 2).groupby("session", sort=True)
+    held = known["instrument_id"].where(known["instrument_id"] != "", known["sensor_id"])
+    grouped = known.assign(value=value, variance=known["deviation_sd"] ** 2, held=held).groupby("session", sort=True)
     frame = pd.DataFrame(
         {
             "effect": grouped["value"].median(),
@@ -81,7 +82,7 @@ def _session_shifts(table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
             "readings": grouped.size(),
             "site": grouped["site"].first(),
             "time": grouped["time"].min(),
-            "instruments": grouped["instrument_id"].agg(lambda held: held.where(held != "", held.index).nunique()),
+            "instruments": grouped["held"].nunique(),
         }
     )
     frame = frame[(frame["sensors"] >= LEAST_SENSORS) & (frame.pop("instruments") > 1)]
