@@ -6,6 +6,7 @@ values.
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
@@ -106,8 +107,9 @@ def _clean(cell: str) -> str:
     return plain(" ".join(cell.split()))
 
 
-def numbers(column: pa.ChunkedArray, decimal: str, missing: Collection[str] = MISSING) -> Cells:
-    """A float64 array, NaN where missing. decimal: "." or "," for numbers written as text."""
+def numbers(column: pa.ChunkedArray, decimal: Callable[[], str], missing: Collection[str] = MISSING) -> Cells:
+    """A float64 array, NaN where missing. decimal: gives "." or "," for numbers written as text; asked only where they
+    are not plain."""
     nothing = np.empty(0, np.int64)
     kind = column.type.value_type if pa.types.is_dictionary(column.type) else column.type
     if pa.types.is_null(kind):
@@ -119,6 +121,7 @@ def numbers(column: pa.ChunkedArray, decimal: str, missing: Collection[str] = MI
         quick = _quick(column)
         if quick is not None:
             return Cells(quick, nothing, ())
+    mark = decimal()
     codes, cells = distinct_texts(column)
     table, unread = np.full(len(cells) + 1, np.nan), np.zeros(len(cells) + 1, dtype=bool)
     stated: dict[str, int] = {}
@@ -127,9 +130,9 @@ def numbers(column: pa.ChunkedArray, decimal: str, missing: Collection[str] = MI
         clean = "" if cell is None else plain(cell.strip())
         if clean.casefold() in missing:
             continue
-        value = one_number(clean, decimal)
+        value = one_number(clean, mark)
         if value is None and (parts := _WITH_UNIT.fullmatch(clean)) and (name := unit_named(parts[2])):
-            value = one_number(parts[1], decimal)
+            value = one_number(parts[1], mark)
             unit[number] = stated.setdefault(name, len(stated))
         unread[number], table[number] = value is None, np.nan if value is None else value
     bad = np.flatnonzero(unread[codes]).astype(np.int64)
@@ -148,13 +151,12 @@ def _quick(column: pa.ChunkedArray) -> np.ndarray[Any, np.dtype[np.float64]] | N
     """Plain numbers and empty cells only, all at once; None where anything else is among them."""
     if pa.types.is_dictionary(column.type):
         return None
-    filled = compute.if_else(compute.equal(column, ""), pa.scalar(None, column.type), column)
-    try:
-        values = _flat(filled.cast(pa.float64()))
-    except pa.ArrowException:
-        return None
-    stated = len(column) - filled.null_count
-    return values if int(np.isfinite(values).sum()) == stated else None
+    for empty_too in (False, True):
+        filled = compute.if_else(compute.equal(column, ""), pa.scalar(None, column.type), column) if empty_too else column
+        with contextlib.suppress(pa.ArrowException):
+            values = _flat(filled.cast(pa.float64()))
+            return values if int(np.isfinite(values).sum()) == len(column) - filled.null_count else None
+    return None
 
 
 def one_number(text: str, decimal: str) -> float | None:

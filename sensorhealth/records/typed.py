@@ -173,7 +173,7 @@ class _ColumnReader:
         if column is None:
             return Cells(_all_missing(kind, self._rows), np.empty(0, np.int64), ())
         if kind == "number":
-            return numbers(column, self._decimal(), self._missing)
+            return numbers(column, self._decimal, self._missing)
         if kind == "time":
             where = f"{self._source.name}: column {self._headings[name] or name!r}"
             form = self._part.date_formats.get(name, self._mapping.date_format)
