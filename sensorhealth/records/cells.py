@@ -26,6 +26,7 @@ MISSING = frozenset(
     ["", "na", "n/a", "#n/a", "<na>", "nan", "nat", "null", "none", "-", "--", "---", "—", "n.a.", "#value!", "#ref!"]
 )
 _LONGEST_MISSING = 40
+_ABOVE = re.compile(r"(?:>=?|≥)\s*(\S.*)")
 _WITH_UNIT = re.compile(r"([^A-Za-z%µμ]*\d)\s*([A-Za-z%µμ].{0,11})")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
@@ -38,7 +39,8 @@ class Cells:
 
     remark: how the column was read, where there is something to say. swapped: positions of dates that could only be
     read with day and month the other way round than the rest of the column. units: (n,) place in unit_names of the unit
-    that a cell states behind its number, -1 where it states none; empty where no cell does.
+    that a cell states behind its number, -1 where it states none; empty where no cell does. above: positions of cells
+    like ">60", whose number is a limit.
     """
 
     values: Any
@@ -48,6 +50,7 @@ class Cells:
     swapped: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
     units: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
     unit_names: tuple[str, ...] = ()
+    above: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
 
 
 def distinct(column: pa.ChunkedArray) -> tuple[IntArray, pa.Array]:
@@ -107,9 +110,11 @@ def _clean(cell: str) -> str:
     return plain(" ".join(cell.split()))
 
 
-def numbers(column: pa.ChunkedArray, decimal: Callable[[], str], missing: Collection[str] = MISSING) -> Cells:
+def numbers(
+    column: pa.ChunkedArray, decimal: Callable[[], str], missing: Collection[str] = MISSING, *, limits: bool = False
+) -> Cells:
     """A float64 array, NaN where missing. decimal: gives "." or "," for numbers written as text; asked only where they
-    are not plain."""
+    are not plain. limits: whether ">60" may be said."""
     nothing = np.empty(0, np.int64)
     kind = column.type.value_type if pa.types.is_dictionary(column.type) else column.type
     if pa.types.is_null(kind):
@@ -125,11 +130,13 @@ def numbers(column: pa.ChunkedArray, decimal: Callable[[], str], missing: Collec
     codes, cells = distinct_texts(column)
     table, unread = np.full(len(cells) + 1, np.nan), np.zeros(len(cells) + 1, dtype=bool)
     stated: dict[str, int] = {}
-    unit = np.full(len(cells) + 1, -1, dtype=np.int64)
+    unit, above = np.full(len(cells) + 1, -1, dtype=np.int64), np.zeros(len(cells) + 1, dtype=bool)
     for number, cell in enumerate(cells):
         clean = "" if cell is None else plain(cell.strip())
         if clean.casefold() in missing:
             continue
+        if limits and (more := _ABOVE.fullmatch(clean)):
+            clean, above[number] = more[1], True
         value = one_number(clean, mark)
         if value is None and (parts := _WITH_UNIT.fullmatch(clean)) and (name := unit_named(parts[2])):
             value = one_number(parts[1], mark)
@@ -137,9 +144,11 @@ def numbers(column: pa.ChunkedArray, decimal: Callable[[], str], missing: Collec
         unread[number], table[number] = value is None, np.nan if value is None else value
     bad = np.flatnonzero(unread[codes]).astype(np.int64)
     texts = tuple(str(cells[code]).strip() for code in codes[bad].tolist())
+    beyond = np.flatnonzero((above & ~unread)[codes]).astype(np.int64)
     if not stated:
-        return Cells(table[codes], bad, texts)
-    return Cells(table[codes], bad, texts, f"number with {' or '.join(stated)}", units=unit[codes], unit_names=tuple(stated))
+        return Cells(table[codes], bad, texts, above=beyond)
+    said = f"number with {' or '.join(stated)}"
+    return Cells(table[codes], bad, texts, said, units=unit[codes], unit_names=tuple(stated), above=beyond)
 
 
 def _flat(column: pa.ChunkedArray) -> np.ndarray[Any, np.dtype[np.float64]]:
