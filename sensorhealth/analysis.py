@@ -274,7 +274,6 @@ def _with_new_sensors(lives: pd.DataFrame) -> pd.DataFrame:
 
 
 def _new_lives(lives: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
-    """A sensor of each kind that is new on `day`."""
     return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day)
 
 
