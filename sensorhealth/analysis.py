@@ -53,8 +53,9 @@ class Analysis:
     """What the records say on the as-of date, and what to do.
 
     Tables (DataFrames; columns and units in `sensorhealth.nomenclature`): forecast and plan, one row per sensor; budget, one
-    row per month; orders, visits, warranty, lots_table, cylinders, retest, findings. Behind them: fleet (as known on the as-of
-    date), policy, lives, readings, oddities, ageing (the fitted model), sudden, paths and remaining (life distributions),
+    row per month for the fleet, each site and each technology; schemes (swaps by forecast, by the calendar, at failure);
+    orders, visits, warranty, lots_table, cylinders, retest, findings. Behind them: fleet (as known on the as-of date), policy,
+    calibration, lives, readings, oddities, ageing (the fitted model), sudden, paths and remaining (life distributions),
     zero_drift, response_times, and notes in words on what could not be done or told apart.
     """
 
@@ -72,6 +73,7 @@ class Analysis:
     fleet_plan: decide.FleetPlan
     plan: pd.DataFrame
     budget: pd.DataFrame
+    schemes: pd.DataFrame
     orders: pd.DataFrame
     visits: pd.DataFrame
     warranty: pd.DataFrame
@@ -82,14 +84,28 @@ class Analysis:
     response_times: pd.DataFrame
     findings: pd.DataFrame
     notes: tuple[str, ...]
+    calibration: life.Calibration | None = None
+
+    def shared_draws(self, policy: Policy | None = None) -> Iterator[life.RemainingLife]:
+        """Life distributions in possible worlds, for budgets with honest bands."""
+        return shared_draws(self, self.as_of, policy or self.policy, self.calibration)
+
+    def evidence(self, sensor_ids: list[str] | None = None) -> str:
+        """Printable evidence sheets (one HTML page) of these sensors; None: of those worth a test before their warranty ends."""
+        chosen = decide.for_evidence(self.fleet_plan.facts) if sensor_ids is None else sensor_ids
+        paths = decide.sensor_paths(self.ageing, self.lives, self.fleet_plan.facts, chosen)
+        return decide.evidence_sheets(self.fleet_plan, self.fleet, self.readings, chosen, paths=paths, cylinders=self.cylinders)
 
     def lots(self, by: str = "lot", **options: Any) -> pd.DataFrame:
         """Compare the sensors of each value of column `by` (lot, supplier, site, model, ...) with the others of their kind."""
         if by == "lot" and not options:
             return self.lots_table
-        return compare.lots(
-            self.readings, _with_new_sensors(self.lives), self.ageing, by=by, **{"sensors": self.fleet.sensors, **options}
-        )
+        return _lots(self, self.fleet, self.forecast, self.policy, by=by, **options)
+
+    def lot_tables(self, by: str = "lot", *, watch: bool = False) -> dict[str, pd.DataFrame]:
+        """All that is known of the values of column `by`: the table of `lots`, and those of `compare.further_tables`."""
+        fitted = (self.readings, _with_new_sensors(self.lives), self.ageing, by)
+        return {"lots": self.lots(by), **compare.further_tables(*fitted, watched=watch)}
 
     def verdict(self, sensor_id: str) -> health.Verdict:
         """Sensor, gas or handling? What is known of one sensor's last reading, with the next step at the bench."""
@@ -104,6 +120,7 @@ class Analysis:
             oddities=self.oddities,
             cylinders=self.cylinders,
             forecast=self.forecast,
+            zeros=health.zero_events(self.fleet, self.lives),
         )
 
     def track_record(self, **options: Any) -> TrackRecord:
@@ -126,14 +143,14 @@ class Analysis:
         from .present.files import report_files
         from .records.outputs import write_folder
 
-        write_folder(report_files(self, audience, track_record), out, protect=[self.fleet.source])
+        write_folder(report_files(self, audience, track_record), out, protect=[self.fleet.source], part="report")
 
     def write_plan(self, out: Path | str) -> None:
         """Write plan, visits, orders, warranty list, budget, workbook and calendar into folder `out`."""
         from .present.files import plan_files
         from .records.outputs import write_folder
 
-        write_folder(plan_files(self), out, protect=[self.fleet.source])
+        write_folder(plan_files(self), out, protect=[self.fleet.source], part="plan")
 
 
 @one_thread
@@ -164,22 +181,23 @@ def analyse(
         calibration_interval_days=policy.calibration_interval_days, calibration=calibration,
     )  # fmt: skip
     step("comparing lots")
-    lots = compare.lots(ahead.readings, _with_new_sensors(ahead.lives), ahead.ageing, sensors=known.sensors)
+    lots = _lots(ahead, known, forecast, policy)
     step("planning")
     evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings)
     fresh = new_sensors(ahead, day, policy)
     plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
     step("budgeting")
-    budget = decide.budget(plan, shared_draws=shared_draws(ahead, day, policy, calibration))
+    money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy, calibration))
     return Analysis(
         fleet=known, as_of=day, policy=policy, lives=ahead.lives, readings=ahead.readings, oddities=ahead.oddities,
         ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,
-        fleet_plan=plan, plan=plan.actions, budget=budget, orders=decide.orders(plan), visits=decide.visits(plan),
+        fleet_plan=plan, plan=plan.actions, budget=money.budget, schemes=money.schemes,
+        orders=decide.orders(plan), visits=decide.visits(plan),
         warranty=decide.warranty_list(plan.facts), lots_table=lots, cylinders=ahead.cylinders,
         retest=health.retest_list(known, ahead.cylinders), zero_drift=health.zero_drift(known, ahead.lives),
         response_times=health.response_times(known, ahead.lives),
         findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True),
-        notes=(*known.notes, *ahead.ageing.notes_),
+        notes=(*known.notes, *ahead.ageing.notes_), calibration=calibration,
     )  # fmt: skip
 
 
@@ -206,7 +224,8 @@ def look_ahead(
     readings = health.readings(fleet, lives)
     first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
     step("looking for steps, swaps and single bad readings")
-    oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders)
+    zeros = health.zero_events(fleet, lives)
+    oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders, zeros=zeros)
     if len(oddities.swaps):
         lives = health.lives(fleet, oddities.swaps)
         readings = health.readings(fleet, lives)
@@ -218,12 +237,24 @@ def look_ahead(
     cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
     step("forecasting")
     sudden = life.SuddenLife().fit(lives, day)
-    current = lives[lives["current"] & lives["ended"].isna()].reset_index(drop=True)
+    current = _current(lives)
     paths = ageing.path_posterior(current, _age_years(current, day))
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
     return Outlook(lives, used, oddities, ageing, cylinders, sudden, current, paths, remaining)
+
+
+def _current(lives: pd.DataFrame) -> pd.DataFrame:
+    """The lives that go on."""
+    return lives[lives["current"] & lives["ended"].isna()].reset_index(drop=True)
+
+
+def _lots(of: Outlook | Analysis, fleet: Fleet, forecast: pd.DataFrame, policy: Policy, **options: Any) -> pd.DataFrame:
+    """Lots compared, at the policy's prices and with the forecast's claims."""
+    money = compare.Money(policy.unit_cost_default, policy.swap_cost, policy.budget_months / 12.0)
+    usual = {"sensors": fleet.sensors, "forecast": forecast, "money": money}
+    return compare.lots(of.readings, _with_new_sensors(of.lives), of.ageing, **{**usual, **options})
 
 
 def _age_years(lives: pd.DataFrame, day: pd.Timestamp) -> pd.Series:
@@ -242,30 +273,36 @@ def _with_new_sensors(lives: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([lives, _one_new_sensor_of_each_kind(lives)], ignore_index=True)
 
 
+def _new_lives(lives: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
+    """A sensor of each kind that is new on `day`."""
+    return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day)
+
+
 def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
     """Life distributions of new sensors, one row for each kind ("technology gas")."""
-    kinds = _one_new_sensor_of_each_kind(ahead.lives).assign(installed=day, entered=day)
+    kinds = _new_lives(ahead.lives, day)
     paths = ahead.ageing.path_posterior(kinds, 0.0)
     return life.remaining_life(paths, ahead.sudden, kinds, day, margin=policy.margin, horizon_days=policy.horizon_days)
 
 
 def shared_draws(
-    ahead: Outlook, day: pd.Timestamp, policy: Policy, calibration: life.Calibration | None = None
+    ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy, calibration: life.Calibration | None = None
 ) -> Iterator[life.RemainingLife]:
-    """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards.
+    """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
 
     Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
-    The draws look as far ahead as the budget does, month by month.
+    Rows of the current lives, then of a new sensor of each kind in the same world. The draws look month by month as far
+    ahead as the budget does, and more coarsely as far as its swaps are foreseen.
     """
-    lives = ahead.current
+    lives = pd.concat([_current(ahead.lives), _new_lives(ahead.lives, day)], ignore_index=True)
     rng = np.random.default_rng(BUDGET_SEED)
     drawn = ahead.ageing.shared_draws(lives, _age_years(lives, day), BUDGET_DRAWS, rng)
-    hazards = ahead.sudden.draws(BUDGET_DRAWS, rng)
+    events = decide.shared_events(ahead.lives, day)
+    hazards = [events.draw(hazard, rng) for hazard in ahead.sudden.draws(BUDGET_DRAWS, rng)]
     window = 31.0 * policy.budget_months
-    grid = np.append(np.arange(0.0, window, 30.0), max(policy.horizon_days, window + 1.0))
-    for number, hazard in enumerate(hazards):
-        paths = [stratum[number] for stratum in drawn]
-        yield life.remaining_life(paths, hazard, lives, day, margin=policy.margin, grid=grid, calibration=calibration)
+    grid = np.concatenate([np.arange(0.0, window, 30.0), np.arange(window, window + 540.0, 60.0)])
+    grid = np.append(grid, max(policy.horizon_days, grid[-1] + 60.0))
+    yield from life.remaining_draws(drawn, hazards, lives, day, margin=policy.margin, grid=grid, calibration=calibration)
 
 
 def _as_of_day(fleet: Fleet, as_of: pd.Timestamp | str | None) -> pd.Timestamp:
@@ -290,4 +327,5 @@ def compare_policies(
     """Money, failures in service and wasted life of two policies on the same fleet, side by side."""
     base = analyse(fleet, as_of, first, progress=progress)
     other = second if isinstance(second, Policy) else Policy.load(second)
-    return decide.compare_policies(base.fleet_plan, base.policy, other)
+    longer = max(base.policy, other, key=lambda policy: policy.budget_months)
+    return decide.compare_policies(base.fleet_plan, base.policy, other, shared_draws=base.shared_draws(longer))

@@ -19,6 +19,10 @@ CAUTION = (
     "A forecast is not a proof of function: bump tests and calibrations required by the maker's instructions, local codes\n"
     "and the site's competent person go on unchanged. A sensor that fails a test is out of service, whatever is forecast."
 )
+LOT_COLUMNS = (
+    "lot", "technology", "gas", "sensors", "ageing_per_year", "low", "high", "ratio_to_rest", "q_value", "verdict", "life_years",
+    "extra_cost", "expected_claims", "note",
+)  # fmt: skip
 AUDIENCES = ("planner", "engineer", "analyst", "technician")
 
 
@@ -106,15 +110,23 @@ def _bench(args: argparse.Namespace) -> int:
 
 def _lots(args: argparse.Namespace) -> int:
     progress = Progress(args.quiet)
+    if args.out:
+        _refuse_input_as_output(args.fleet, args.out)
     analysis = _analyse(args, progress)
     progress("comparing")
-    table = analysis.lots(by=args.by)
+    tables = analysis.lot_tables(args.by, watch=args.watch) if args.out or args.watch else {"lots": analysis.lots(by=args.by)}
     progress("")
     if args.out:
         from .records.outputs import csv_bytes, write_folder
 
-        write_folder({"lots.csv": csv_bytes(table)}, Path(args.out))
-    print("\n".join(_table_lines(table, args.rows)))
+        write_folder(
+            {f"{name}.csv": csv_bytes(table) for name, table in tables.items()}, Path(args.out), protect=[args.fleet], part="lots"
+        )
+    print("\n".join(_table_lines(tables["lots"][list(LOT_COLUMNS)], args.rows)))
+    if args.watch:
+        alarms = tables["lot_alarms"]
+        print(f"\nWatched as readings came in: {len(alarms)} of {tables['lots']['lot'].nunique()} raised an alarm.")
+        print("\n".join(_table_lines(alarms, None)) if len(alarms) else "")
     print(CAUTION)
     return 0
 
@@ -156,7 +168,7 @@ def _track_record(args: argparse.Namespace) -> int:
     from .present.files import track_record_files
     from .records.outputs import write_folder
 
-    write_folder(track_record_files(record), Path(args.out), protect=[args.fleet])
+    write_folder(track_record_files(record), Path(args.out), protect=[args.fleet], part="track record")
     progress("")
     print(record.sentence)
     print(f"Track record: {Path(args.out) / 'track_record.csv'}")
@@ -270,7 +282,8 @@ def parser() -> argparse.ArgumentParser:
 
     lots = _analysing(commands, "lots", _lots, "Compare lots (or suppliers, sites, models).")
     lots.add_argument("--by", default="lot", metavar="COLUMN")
-    lots.add_argument("--out", metavar="DIR", help="write lots.csv there as well")
+    lots.add_argument("--out", metavar="DIR", help="write all columns, pairs, ranks and the study plan there")
+    lots.add_argument("--watch", action="store_true", help="also say when each could have been noticed: takes longer")
     lots.add_argument("--rows", type=_whole, default=30, metavar="N")
 
     plan = _analysing(commands, "plan", _plan, "Plan, visits, orders, budget, workbook and calendar only.")

@@ -1,5 +1,6 @@
 """Which lot (supplier, site, model) is worse, by how much, and how much evidence is needed to say so."""
 
+from sensorhealth.compare.further import further_tables
 from sensorhealth.compare.lots import Money, lots
 from sensorhealth.compare.pairs import pairwise, ranking
 from sensorhealth.compare.study import StudyBasis, power, sensors_needed, study_plan
@@ -9,6 +10,7 @@ __all__ = [
     "Money",
     "StudyBasis",
     "first_alarms",
+    "further_tables",
     "lots",
     "pairwise",
     "power",

@@ -1,15 +1,16 @@
 """What to do: policy, actions with reasons, warranty, visits, orders, budget."""
 
 from sensorhealth.decide.budget import budget, budgets
-from sensorhealth.decide.comparing import compare_policies, compare_schemes
+from sensorhealth.decide.comparing import budget_and_schemes, compare_policies, compare_schemes
 from sensorhealth.decide.events import SharedEvents, shared_events
 from sensorhealth.decide.evidence import Evidence
 from sensorhealth.decide.orders import orders
 from sensorhealth.decide.plan import FleetPlan, plan, plan_fleet
 from sensorhealth.decide.policy import KindPolicy, Policy, SitePolicy
 from sensorhealth.decide.sheet import evidence_sheets
+from sensorhealth.decide.sheet_paths import sensor_paths
 from sensorhealth.decide.visits import visits
-from sensorhealth.decide.warranty import warranty_list
+from sensorhealth.decide.warranty import for_evidence, warranty_list
 
 __all__ = [
     "Evidence",
@@ -19,13 +20,16 @@ __all__ = [
     "SharedEvents",
     "SitePolicy",
     "budget",
+    "budget_and_schemes",
     "budgets",
     "compare_policies",
     "compare_schemes",
     "evidence_sheets",
+    "for_evidence",
     "orders",
     "plan",
     "plan_fleet",
+    "sensor_paths",
     "shared_events",
     "visits",
     "warranty_list",

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.decide.flows import Chains, Flows, chains, flows
-from sensorhealth.decide.newlives import LifeTable, NewLives
+from sensorhealth.decide.newlives import LifeTable, NewLives, drawn_lives
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.positions import Positions, chunks, positions
 from sensorhealth.decide.schemes import Ways, ways
@@ -51,6 +52,13 @@ def months(as_of: np.datetime64, count: int, escalation_per_year: float) -> Cale
     return Calendar(borders[:-1], edges, (1.0 + escalation_per_year) ** (middle / DAYS_PER_YEAR))
 
 
+class Expected(NamedTuple):
+    """What one table of life distributions leads to: what follows a replacement by kind, and blocks of positions with it."""
+
+    then: list[Chains]
+    blocks: list[tuple[NDArray[np.intp], Flows]]
+
+
 @dataclass(frozen=True)
 class Replacing:
     """All that replacements under one scheme follow from: positions, new sensors, how they are replaced, and when."""
@@ -61,10 +69,13 @@ class Replacing:
     calendar: Calendar
     then: list[Chains]
 
-    def flows(self, table: LifeTable) -> Iterable[tuple[NDArray[np.intp], Flows]]:
-        """Expected replacements by month, a block of positions at a time."""
-        for rows in chunks(np.arange(self.where.row.size)):
-            yield rows, flows(table, self.where, rows, self.fresh, self.rule, self.calendar.edges, self.then)
+    def expected(self, table: LifeTable) -> Expected:
+        """Expected replacements by month under `table`; rows of it that are named by a kind speak for new sensors."""
+        drawn = drawn_lives(self.fresh, table)
+        then = self.then if drawn is None else chains(drawn, self.rule, self.calendar.edges)
+        args = (self.fresh, self.rule, self.calendar.edges, then)
+        blocks = [(rows, flows(table, self.where, rows, *args)) for rows in chunks(np.arange(self.where.row.size))]
+        return Expected(then, blocks)
 
 
 def replacing(fleet_plan: FleetPlan, scheme: str | None = None, edges: FloatArray | None = None) -> Replacing:
@@ -93,10 +104,11 @@ def budget(
     """Replacements and money by month (columns: nomenclature budget), first month first.
 
     fleet_plan: from `plan_fleet`. remaining: life distributions with the plan's rows, None = the plan's own.
-    shared_draws: life distributions given one draw each of what the sensors share, with the plan's rows; without them
-    the sensors are taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of
-    months for each, named in column `group`); visits are not part of a technology's cost. scheme: "condition",
-    "calendar", "failure"; None = the policy's.
+    shared_draws: life distributions given one draw each of what the sensors share, with the plan's rows first; rows
+    named by a kind ("technology gas") may follow, for new sensors in the same world. Without draws the sensors are
+    taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of months for each,
+    named in column `group`); visits are not part of a technology's cost. scheme: "condition", "calendar", "failure";
+    None = the policy's.
     """
     if by not in GROUPS:
         raise ValueError(f"by must be one of {', '.join(GROUPS)}, not {by!r}")
@@ -113,19 +125,54 @@ def budgets(
 ) -> dict[str, pd.DataFrame]:
     """Several budgets, for the fleet, by site and by technology, in one walk through the draws; see `budget`."""
     table = fleet_plan.remaining if remaining is None else remaining
-    ready = replacing(fleet_plan, scheme)
-    groups = {name: _groups(ready.where, name) for name in by}
-    tallies = {name: Tally(ready, fleet_plan.policy, code, len(names)) for name, (names, code) in groups.items()}
+    account = Account(fleet_plan, by, scheme)
     for drawn in [table] if shared_draws is None else shared_draws:
-        for tally in tallies.values():
-            tally.add(drawn)
-    found = {}
-    for name, (names, code) in groups.items():
-        visits = np.zeros((len(names), ready.calendar.price.size))
-        if name != "technology":
-            visits = visit_costs(fleet_plan, ready, table, code, len(names))
-        found[name] = tallies[name].table(names, visits)
-    return found
+        account.add(drawn)
+    return account.tables(table)
+
+
+class Account:
+    """Replacements and money of a planned fleet under one scheme, added up over the worlds that are put in.
+
+    by: whose budgets (see `budget`). scheme: the policy's where None. ready: what the replacements follow from.
+    """
+
+    def __init__(self, fleet_plan: FleetPlan, by: Sequence[str] = ("fleet",), scheme: str | None = None) -> None:
+        self.fleet_plan, self.scheme = fleet_plan, scheme or fleet_plan.policy.scheme
+        self.ready = replacing(fleet_plan, self.scheme)
+        self._replaced: list[list[float]] = []
+        self._groups = {name: _groups(self.ready.where, name) for name in by}
+        self._tallies = {
+            name: Tally(self.ready, fleet_plan.policy, code, len(names)) for name, (names, code) in self._groups.items()
+        }
+
+    def add(self, drawn: LifeTable) -> None:
+        """Put in the life distributions of one world."""
+        expected = self.ready.expected(drawn)
+        self._replaced.append([sum(float(flow[way].sum()) for _, flow in expected.blocks) for way in (0, 1)])
+        for tally in self._tallies.values():
+            tally.add(expected)
+
+    def replaced(self) -> tuple[float, float]:
+        """Expected planned swaps, and ends in service, over all months."""
+        planned, failed = np.mean(self._replaced, axis=0)
+        return float(planned), float(failed)
+
+    def visits(self, table: LifeTable) -> FloatArray:
+        """Expected cost (1, m) of all visits with a planned swap."""
+        every = np.zeros(self.ready.where.row.size, dtype=np.intp)
+        return visit_costs(self.fleet_plan, self.ready, table, every, 1)
+
+    def tables(self, table: LifeTable) -> dict[str, pd.DataFrame]:
+        """The budgets; table: the life distributions that the visits follow from."""
+        found = {}
+        for name, (names, code) in self._groups.items():
+            visits = np.zeros((len(names), self.ready.calendar.price.size))
+            if name != "technology":
+                visits = visit_costs(self.fleet_plan, self.ready, table, code, len(names))
+            found[name] = self._tallies[name].table(names, visits)
+            found[name].insert(1, "by", name)
+        return found
 
 
 def _groups(where: Positions, by: str) -> tuple[list[str], NDArray[np.intp]]:
@@ -141,7 +188,7 @@ def visit_costs(fleet_plan: FleetPlan, ready: Replacing, table: LifeTable, code:
     none = np.zeros((len(sites), ready.calendar.price.size))
     home = np.zeros(len(sites), dtype=np.intp)
     home[ready.where.site_code] = code
-    for rows, flow in ready.flows(table):
+    for rows, flow in ready.expected(table).blocks:
         np.add.at(none, ready.where.site_code[rows], np.log1p(-np.clip(flow.planned, 0.0, 1.0 - 1e-12)))
     cost = _visits_held(none, fleet_plan, ready) * np.array([site.cost for site in sites])[:, None] * ready.calendar.price
     found = np.zeros((groups, cost.shape[1]))

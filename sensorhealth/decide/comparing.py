@@ -3,25 +3,42 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from sensorhealth.decide.budget import replacing, visit_costs
+from sensorhealth.decide.budget import GROUPS, Account
 from sensorhealth.decide.flows import wasted_days
 from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import SCHEMES, Policy
 from sensorhealth.decide.positions import chunks
-from sensorhealth.decide.tally import LEVELS, Tally
+from sensorhealth.decide.tally import LEVELS
 
 Draws = Iterable[LifeTable] | None
 
 
+class MoneyTables(NamedTuple):
+    """budget: the policy's scheme, for the fleet, by site and by technology. schemes: as from `compare_schemes`."""
+
+    budget: pd.DataFrame
+    schemes: pd.DataFrame
+
+
+def budget_and_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> MoneyTables:
+    """The whole budget and the schemes side by side, in one walk through the draws (see `budget`)."""
+    accounts = _filled([Account(fleet_plan, GROUPS if own else ("fleet",), scheme)
+                        for scheme in SCHEMES for own in [scheme == fleet_plan.policy.scheme]], shared_draws)  # fmt: skip
+    own = accounts[SCHEMES.index(fleet_plan.policy.scheme)].tables(fleet_plan.remaining)
+    schemes = pd.DataFrame([outcome(account, account.scheme) for account in accounts])
+    return MoneyTables(pd.concat([own[name] for name in GROUPS], ignore_index=True), schemes)
+
+
 def compare_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> pd.DataFrame:
-    """Swaps by forecast, by the calendar, and at failure, over the months of the budget (rows: see `outcome`)."""
-    draws = None if shared_draws is None else list(shared_draws)
-    return pd.DataFrame([outcome(fleet_plan, scheme, draws, scheme) for scheme in SCHEMES])
+    """Swaps by forecast, by the calendar, and at failure, over the months of the budget (columns: nomenclature policies)."""
+    accounts = _filled([Account(fleet_plan, scheme=scheme) for scheme in SCHEMES], shared_draws)
+    return pd.DataFrame([outcome(account, account.scheme) for account in accounts])
 
 
 def compare_policies(
@@ -31,43 +48,36 @@ def compare_policies(
     *,
     shared_draws: Draws = None,
 ) -> pd.DataFrame:
-    """What if: two policies on the same fleet and forecasts, one row each (see `outcome`). Raises PolicyError."""
-    draws = None if shared_draws is None else list(shared_draws)
-    return pd.DataFrame(
-        [outcome(fleet_plan.under(policy), policy.scheme, draws, name) for name, policy in (("first", first), ("second", second))]
-    )
+    """What if: two policies on the same fleet and forecasts, one row each (nomenclature policies). Raises PolicyError."""
+    accounts = _filled([Account(fleet_plan.under(policy)) for policy in (first, second)], shared_draws)
+    return pd.DataFrame([outcome(account, name) for account, name in zip(accounts, ("first", "second"))])
 
 
-def outcome(fleet_plan: FleetPlan, scheme: str, shared_draws: list[LifeTable] | None, name: str) -> dict[str, object]:
-    """What one policy leads to over the months of its budget.
+def _filled(accounts: list[Account], draws: Draws) -> list[Account]:
+    """The accounts with every draw added, each drawn once; without draws, with the forecast alone."""
+    for drawn in [accounts[0].fleet_plan.remaining] if draws is None else draws:
+        for account in accounts:
+            account.add(drawn)
+    return accounts
 
-    policy: `name`. scheme. months. expected_cost, p10_cost, p50_cost, p90_cost (currency): sensors, swaps, visits and
-    ends in service. visit_cost: of these, for visits. expected_count, p10_count, p50_count, p90_count: replacements.
-    failures_in_service: expected ends in service. planned_swaps: expected. wasted_life_days: life thrown away by
-    planned swaps of the sensors in service now, expected, all together. over_risk: sensors whose accepted risk is not
-    kept.
-    """
-    ready = replacing(fleet_plan, scheme)
+
+def outcome(account: Account, name: str) -> dict[str, object]:
+    """What one policy leads to over the months of its budget (columns: nomenclature policies)."""
+    fleet_plan, ready = account.fleet_plan, account.ready
     table = fleet_plan.remaining
-    size = ready.where.row.size
-    tally = Tally(ready, fleet_plan.policy, np.zeros(size, dtype=np.intp), 1)
-    for drawn in shared_draws or [table]:
-        tally.add(drawn)
-    visits = visit_costs(fleet_plan, ready, table, np.zeros(size, dtype=np.intp), 1)
-    last = tally.table(["all"], visits).iloc[-1]
-    planned = failed = wasted = 0.0
-    for _, flow in ready.flows(table):
-        planned += float(flow.planned.sum())
-        failed += float(flow.failed.sum())
-    for rows in chunks(np.arange(size)):
-        wasted += float(wasted_days(table, ready.where, rows, ready.fresh, ready.rule, ready.calendar.edges).sum())
-    result: dict[str, object] = {"policy": name, "scheme": scheme, "months": fleet_plan.policy.budget_months}
+    last = account.tables(table)["fleet"].iloc[-1]
+    planned, failed = account.replaced()
+    wasted = sum(
+        float(wasted_days(table, ready.where, rows, ready.fresh, ready.rule, ready.calendar.edges).sum())
+        for rows in chunks(np.arange(ready.where.row.size))
+    )
+    result: dict[str, object] = {"policy": name, "scheme": account.scheme, "months": fleet_plan.policy.budget_months}
     for what in ("cost", "count"):
         result |= {f"{part}_{what}": last[f"cumulative_{part}_{what}"] for part in ("expected", *LEVELS)}
     return result | {
-        "visit_cost": float(visits.sum()),
+        "visit_cost": float(account.visits(table).sum()),
         "failures_in_service": failed,
         "planned_swaps": planned,
         "wasted_life_days": wasted,
-        "over_risk": int(fleet_plan.actions["over_risk"].sum()),
+        "over_risk": float(fleet_plan.actions["over_risk"].sum()) if account.scheme == "condition" else np.nan,
     }

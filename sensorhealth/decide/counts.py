@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammainc, ndtr
 
 FloatArray = NDArray[np.float64]
-_CHUNK = 2_000_000  # complex numbers held at once
+_WIDEST = 17  # widest distribution found by adding up directly
 
 
 def poisson_binomial(chances: ArrayLike) -> FloatArray:
@@ -27,21 +27,35 @@ def count_distribution(at_least: FloatArray, most: int) -> FloatArray:
     """Distribution (m, most + 1) of sums of independent counts, for m sums at once.
 
     at_least: (k, n, m) chance that sensor i counts at least 1, 2, ... k in sum m; k = 1 gives the Poisson-binomial.
-    most: the largest sum kept; the mass above it must be nothing, or it is folded to the low end.
+    most: the largest sum kept; the mass above it must be nothing, or it is folded to the low end. A few sensors at a
+    time are added up directly, and these sums by the transform: the same numbers, several times sooner.
     """
-    levels, _, sums = at_least.shape
     size = most + 1
     turn = np.exp(2j * np.pi * np.arange(size // 2 + 1) / size)
-    step = turn - 1.0
-    product = np.ones((sums, turn.size), dtype=complex)
-    block = max(1, _CHUNK // max(1, sums * turn.size))
-    for start in range(0, at_least.shape[1], block):
-        part = at_least[:, start : start + block]
-        factor = 1.0 + part[0][..., None] * step
-        for level in range(1, levels):
-            factor += part[level][..., None] * (step * turn**level)
-        product *= factor.prod(axis=0)
+    sums = _sums_of_few(at_least)
+    powers = turn ** np.arange(sums.shape[2])[:, None]
+    product = np.empty((sums.shape[0], turn.size), dtype=complex)
+    for number, few in enumerate(sums):
+        product[number] = (few @ powers.real + 1j * (few @ powers.imag)).prod(axis=0)
     return np.clip(np.fft.irfft(product.conj(), n=size, axis=1), 0.0, 1.0)
+
+
+def _sums_of_few(at_least: FloatArray) -> FloatArray:
+    """Distributions (m, n', w) of the sums over few sensors each, w at most _WIDEST unless one sensor has more."""
+    sensors, sums = at_least.shape[1:]
+    steps = np.concatenate([np.ones((1, sensors, sums)), at_least, np.zeros((1, sensors, sums))])
+    found = np.ascontiguousarray(np.moveaxis(steps[:-1] - steps[1:], (0, 1, 2), (2, 1, 0)))
+    while found.shape[1] > 1 and 2 * found.shape[2] - 1 <= _WIDEST:
+        if found.shape[1] % 2:
+            nothing = np.zeros((sums, 1, found.shape[2]))
+            nothing[..., 0] = 1.0
+            found = np.concatenate([found, nothing], axis=1)
+        one, other = found[:, 0::2], found[:, 1::2]
+        width = one.shape[2]
+        found = np.zeros((sums, one.shape[1], 2 * width - 1))
+        for count in range(width):
+            found[..., count : count + width] += one[..., count, None] * other
+    return found
 
 
 def count_quantile(distribution: FloatArray, level: float) -> FloatArray:

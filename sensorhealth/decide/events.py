@@ -107,12 +107,17 @@ class _WithEvents:
     seed: int
 
     def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: ArrayLike) -> FloatArray:
-        """Chance (n, m) of a sudden end within `days`, in this world."""
+        """Chance (n, m) of a sudden end within `days`, in this world.
+
+        A life that is yet to begin (column current, where there is one) has a date of its own, no event's, and keeps
+        the hazard of all.
+        """
         ahead = np.atleast_1d(np.asarray(days, dtype=float))
         ended = self.hazard.conditional_cdf(lives, as_of, ahead)
         rng = np.random.default_rng(self.seed)
+        begun = lives["current"].to_numpy(dtype=bool) if "current" in lives else np.ones(len(lives), dtype=bool)
         for technology, (rate, hit, part) in sorted(self.worlds.items()):
-            mine = (lives["technology"] == technology).to_numpy()
+            mine = (lives["technology"] == technology).to_numpy() & begun
             sites, code = codes(lives["site"].to_numpy(dtype=object)[mine])
             so_far = np.zeros((len(sites), ahead.size))
             for site in range(len(sites)):

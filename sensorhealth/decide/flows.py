@@ -20,13 +20,14 @@ IntArray = NDArray[np.intp]
 class Chains(NamedTuple):
     """What follows a replacement, for one kind: chance (m, m) that a sensor put in during period j ends in period k.
 
-    planned, failed: by a planned swap, by an end in service. every: expected replacements of all later generations in
-    period k, and the one in j itself, (I - planned - failed)^-1.
+    planned, failed: by a planned swap, by an end in service. all_planned, all_failed: expected replacements (m, m) of
+    all later generations in period k, (I - planned - failed)^-1 times the two.
     """
 
     planned: FloatArray
     failed: FloatArray
-    every: FloatArray
+    all_planned: FloatArray
+    all_failed: FloatArray
 
 
 class Flows(NamedTuple):
@@ -42,20 +43,15 @@ def chains(fresh: NewLives, rule: Ways, edges: FloatArray) -> list[Chains]:
     middle = 0.5 * (edges[1:] + edges[:-1])
     age = np.maximum(edges[None, :] - middle[:, None], 0.0)
     days = np.linspace(0.0, edges[-1], int(np.ceil(edges[-1])) + 1)
+    times = np.broadcast_to(days, (len(fresh.kinds), days.size))
+    lives = alone(fresh.soft, fresh.sudden)
+    look = times + rule.new_notice[:, None]
+    found_by = replaced_by(times, fresh.grid_days, lives, look, (rule.new_begin, rule.new_stop), rule.new_missed)
     found = []
-    for kind in range(len(fresh.kinds)):
-        one = slice(kind, kind + 1)
-        begin, stop = rule.new_begin[one], rule.new_stop[one]
-        found_by = replaced_by(
-            days[None, :],
-            fresh.grid_days,
-            alone(fresh.soft[one], fresh.sudden[one]),
-            days[None, :] + rule.new_notice[one, None],
-            (begin, stop),
-            rule.new_missed[one],
-        )
-        by_swap, by_end = (np.diff(np.interp(age, days, by[0]), axis=1) for by in found_by[:2])
-        found.append(Chains(by_swap, by_end, np.linalg.inv(np.eye(middle.size) - by_swap - by_end)))
+    for planned, failed in zip(found_by.planned, found_by.failed):
+        by_swap, by_end = (np.diff(np.interp(age, days, by), axis=1) for by in (planned, failed))
+        every = np.linalg.inv(np.eye(middle.size) - by_swap - by_end)
+        found.append(Chains(by_swap, by_end, every @ by_swap, every @ by_end))
     return found
 
 
@@ -77,9 +73,8 @@ def flows(
     first = planned + failed
     for kind in np.unique(where.kind[rows]):
         mine = where.kind[rows] == kind
-        every = first[mine] @ then[kind].every
-        planned[mine] += every @ then[kind].planned
-        failed[mine] += every @ then[kind].failed
+        planned[mine] += first[mine] @ then[kind].all_planned
+        failed[mine] += first[mine] @ then[kind].all_failed
     return Flows(planned, failed, first)
 
 

@@ -23,10 +23,11 @@ DAYS_PER_YEAR = 365.25
 _MOST_NOTICE = 365.0
 _USUAL_NOTICE = 60.0
 _LEAST_ACCEPTED = 0.001
+_NEAR, _FEWEST_NEAR = 0.25, 5  # sensors of a kind that tell how well an end that is near is known
 # Measured in the worlds of known truth of tests/decide/judge.py, in which the plan is renewed at every visit:
 _MISSED = 0.25  # soft ends that come before their swap, as a part of the chance accepted for one interval
 _SHARED = 0.65  # time between visits on which something is swapped, as a part of the best period of joint replacement
-_LOOKS = 0.6  # errors of the date by which repeated looks at a noisy forecast bring the swap forward
+_LOOKS = 1.0  # errors of the date by which repeated looks at a noisy forecast bring the swap forward
 _EARLY = 0.25  # how much earlier swaps come for the sake of sharing a visit, as a part of the visits left out
 
 
@@ -46,10 +47,9 @@ class Foresight(NamedTuple):
 def foresight(fleet_plan: FleetPlan, kind: IntArray, site: IntArray, price: FloatArray) -> Foresight:
     """From the plan, and kind, site and price (n,) of its positions in service.
 
-    notice = z s + the time given up for a shared visit. s: error (days) with which a soft end's date is known, the
-    spread of the headroom over the ageing rate, median over the kind; z: normal quantile of the accepted chance. The
-    best period of joint replacement is that of the classical lot size, sqrt(2 visit cost / (swaps per day x cost per
-    day of early swap)).
+    notice = (z + looks) s + the time given up for a shared visit. s: error (days) with which a soft end's date is known
+    when it is near (`_date_error`); z: normal quantile of the accepted chance. The best period of joint replacement is
+    that of the classical lot size, sqrt(2 visit cost / (swaps per day x cost per day of early swap)).
     """
     fresh, policy = fleet_plan.fresh, fleet_plan.policy
     count, sites = len(fresh.kinds), fleet_plan.ahead.sites
@@ -74,15 +74,22 @@ def foresight(fleet_plan: FleetPlan, kind: IntArray, site: IntArray, price: Floa
 
 
 def _date_error(forecast: pd.DataFrame, in_service: NDArray[np.bool_], kind: IntArray, count: int) -> FloatArray:
-    """Error (k,) in days with which the date of a soft end will be known, from the spread of the headroom now."""
+    """Error (k,) in days with which the date of a soft end will be known when it is near.
+
+    Of each kind the median over the sensors that are nearest to their end (a quarter of them, five at least): they have
+    been read for as long, and age as fast, as those that will be swapped. Spread of the headroom now over ageing rate.
+    """
     usual = np.full(count, _USUAL_NOTICE / ndtri(0.95))
     if not {"headroom_ratio_p05", "headroom_ratio_p95", "ageing_per_year"} <= set(forecast.columns):
         return usual
     table = forecast[in_service]
     rate = -table["ageing_per_year"].to_numpy(dtype=float)
+    low, high = (np.log(table[f"headroom_ratio_{name}"].to_numpy(dtype=float)) for name in ("p05", "p95"))
     with np.errstate(divide="ignore", invalid="ignore"):
-        spread = np.log(table["headroom_ratio_p95"].to_numpy(dtype=float) / table["headroom_ratio_p05"].to_numpy(dtype=float))
-        days = np.where(rate > 0, spread / (2.0 * ndtri(0.95)) / rate * DAYS_PER_YEAR, np.nan)
-    medians = pd.Series(days).groupby(kind).median()
-    usual[medians.index[medians.notna()]] = medians.dropna()
+        days = np.where(rate > 0, (high - low) / (2.0 * ndtri(0.95)) / rate * DAYS_PER_YEAR, np.nan)
+        left = pd.Series(np.where(np.isfinite(days), 0.5 * (high + low) / rate, np.nan))
+    ranks = left.groupby(kind).rank(method="first").to_numpy()
+    near = ranks <= np.maximum(_NEAR * left.groupby(kind).transform("count").to_numpy(), _FEWEST_NEAR)
+    medians = pd.Series(days[near]).groupby(kind[near]).median()
+    usual[medians.index] = medians
     return usual

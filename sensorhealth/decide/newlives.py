@@ -83,6 +83,19 @@ def new_lives(kinds: Iterable[str], grid_days: FloatArray, known: LifeTable | No
     return NewLives(names, grid_days, soft, sudden, tuple(name not in rows for name in names))
 
 
+def drawn_lives(fresh: NewLives, table: LifeTable) -> NewLives | None:
+    """Life distributions of new sensors in the world of `table`, from its rows that are named by kinds; None without any."""
+    rows = {name: row for row, name in enumerate(table.life_id) if name in fresh.kinds}
+    if not rows:
+        return None
+    ends = []
+    for own, drawn in ((fresh.soft, table.soft), (fresh.sudden, table.sudden)):
+        usual = [drawn[rows[kind]] if kind in rows else np.interp(table.grid_days, fresh.grid_days, row)
+                 for kind, row in zip(fresh.kinds, own)]  # fmt: skip
+        ends.append(np.array(usual))
+    return NewLives(fresh.kinds, table.grid_days, ends[0], ends[1], fresh.assumed)
+
+
 def _usual_life(kind: str, days: FloatArray) -> FloatArray:
     """Weibull distribution of the usual life of the technology `kind` begins with; 2 to 4 years where unknown."""
     known = technologies()

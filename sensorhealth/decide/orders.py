@@ -138,7 +138,7 @@ def _order_kind(
         wanted = cover(demand_distribution(between(day, arrives + interval)), policy.service_level)
         shelf = demand_distribution(between(day, arrives + kind.shelf))
         kept = int(newsvendor(shelf, kind.price, policy.visit_cost).quantity)
-        quantity = int(np.ceil(min(wanted, kept) - position - 1e-9))
+        quantity = int(np.floor(min(wanted, kept) - position + 0.5))  # later positions are expectations, not whole numbers
         if quantity <= 0:
             continue
         position += quantity
@@ -148,7 +148,8 @@ def _order_kind(
         reason += "; held down by the shelf life." if kept < wanted else "."
         soonest = between(0.0, kind.lead).sum() - kind.on_hand
         if number == 0 and soonest >= 0.5:
-            reason += f" About {soonest:.0f} are needed before it can arrive: ask for a quicker delivery."
+            needed = "1 is" if round(soonest) == 1 else f"{soonest:.0f} are"
+            reason += f" About {needed} needed before it can arrive: ask for a quicker delivery."
         found.append(
             {
                 "order_by": order_by,

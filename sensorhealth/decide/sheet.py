@@ -17,6 +17,7 @@ from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.sheet_picture import path_picture
 from sensorhealth.decide.warranty import claim_window, warranty_list
 
+MOST = 200
 _STYLE = (
     "body{font:11pt/1.4 sans-serif;margin:2em;color:#111}section{break-after:page}h1{font-size:16pt}h2{font-size:12pt;"
     "margin:1em 0 .3em}table{border-collapse:collapse;font-size:9pt}th,td{border:1px solid #999;padding:.15em .5em;"
@@ -41,7 +42,7 @@ def evidence_sheets(
     paths: pd.DataFrame | None = None,
     cylinders: pd.DataFrame | None = None,
 ) -> str:
-    """One HTML page with a sheet per sensor of `sensor_ids`, each on paper of its own.
+    """One HTML page with a sheet per sensor of `sensor_ids`, each on paper of its own, the first MOST of them.
 
     fleet: its tables `sensors`, `calibrations`, `cylinders`. readings: row, log_ratio, censoring (from the health
     room). paths: sensor_id, time, mean, sd_latent (ln headroom ratio): the path as estimated, past and future.
@@ -49,8 +50,15 @@ def evidence_sheets(
     in the plan.
     """
     position = {name: row for row, name in enumerate(fleet_plan.facts.sensor_id)}
-    body = "".join(_sheet(fleet_plan, fleet, readings, str(name), position[name], paths, cylinders) for name in sensor_ids)
+    listed = warranty_list(fleet_plan.facts).set_index("sensor_id")["advice"].to_dict()
+    body = "".join(
+        _sheet(fleet_plan, fleet, readings, position[name], listed.get(name), paths, cylinders) for name in sensor_ids[:MOST]
+    )
     title = f"Evidence on {fleet_plan.facts.as_of}"
+    if not len(sensor_ids):
+        body = f"<h1>{title}</h1><p>No sensor is worth a test for the sake of its warranty.</p>"
+    elif len(sensor_ids) > MOST:
+        body = f"<section><h1>{title}</h1><p>The first {MOST} of {len(sensor_ids)} sensors.</p></section>{body}"
     return (
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
         f"<style>{_STYLE}</style></head><body>{body}</body></html>\n"
@@ -61,20 +69,21 @@ def _sheet(
     fleet_plan: FleetPlan,
     fleet: Any,
     readings: pd.DataFrame,
-    name: str,
     row: int,
+    advice: str | None,
     paths: pd.DataFrame | None,
     cylinders: pd.DataFrame | None,
 ) -> str:
-    """The sheet of one sensor."""
-    facts = fleet_plan.facts
+    """The sheet of one sensor; advice: of the warranty list, None where it is not on it."""
+    facts, name = fleet_plan.facts, str(fleet_plan.facts.sensor_id[row])
+    reason = str(fleet_plan.actions["reason"].iloc[row])
     record = calibration_record(fleet, readings, name, facts.kind[row], cylinders)
     forecast = fleet_plan.forecast.iloc[row]
     path = None if paths is None else paths[paths["sensor_id"] == name].sort_values("time")
     parts = [
         f"<h1>Sensor {_safe(name)}: evidence on {facts.as_of}</h1>",
         _facts_table(_identity(fleet_plan, fleet, name, row)),
-        f"<h2>Advice</h2><p>{_safe(_advice(fleet_plan, name, row))}</p>",
+        f"<h2>Advice</h2><p>{_safe(advice or 'Not on the warranty list.')} {_safe(reason)}</p>",
         "<h2>Headroom and its path</h2>",
         path_picture(record, path, facts.as_of, facts.warranty_end[row], fleet_plan.policy.margin),
         "<h2>Forecast</h2>",
@@ -129,14 +138,6 @@ def _identity(fleet_plan: FleetPlan, fleet: Any, name: str, row: int) -> dict[st
         "Last gas test": f"{_day(facts.last_test[row])} {facts.last_outcome[row]}".strip(),
     }  # fmt: skip
     return {key: value for key, value in found.items() if value}
-
-
-def _advice(fleet_plan: FleetPlan, name: str, row: int) -> str:
-    """What the warranty list advises, or why it says nothing."""
-    listed = warranty_list(fleet_plan.facts)
-    mine = listed[listed["sensor_id"] == name]
-    reason = str(fleet_plan.actions["reason"].iloc[row])
-    return f"{mine['advice'].iloc[0]} {reason}" if len(mine) else f"Not on the warranty list. {reason}"
 
 
 def _forecast(row: pd.Series) -> dict[str, Any]:

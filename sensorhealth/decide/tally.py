@@ -15,12 +15,11 @@ from sensorhealth.decide.counts import (
     refined_normal_cdf,
     sum_cdf,
 )
-from sensorhealth.decide.flows import Flows
-from sensorhealth.decide.newlives import LifeTable
+from sensorhealth.decide.flows import Chains, Flows
 from sensorhealth.decide.policy import Policy
 
 if TYPE_CHECKING:
-    from sensorhealth.decide.budget import Replacing
+    from sensorhealth.decide.budget import Expected, Replacing
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -43,25 +42,22 @@ class Tally:
         self.moments: dict[str, list[FloatArray]] = {name: [] for name in ("count", "cost", "count_sum", "cost_sum")}
         self.exact: dict[tuple[str, int], FloatArray] = {}
 
-    def add(self, table: LifeTable) -> None:
-        """Add one table of life distributions: the forecast, or one draw of what the sensors share."""
+    def add(self, expected: Expected) -> None:
+        """Add what one table of life distributions leads to: the forecast, or one draw of what the sensors share."""
         self.draws += 1
         sums = {name: np.zeros((3, self.groups, self.months)) for name in self.moments}
-        blocks: list[tuple[IntArray, Flows]] = []
-        for rows, flow in self.ready.flows(table):
+        for rows, flow in expected.blocks:
             order = np.argsort(self.code[rows], kind="stable")
             present, start = np.unique(self.code[rows][order], return_index=True)
-            for name, values in self._moments(rows, flow).items():
+            for name, values in self._moments(rows, flow, expected.then).items():
                 for power in range(3):
                     sums[name][power, present] += np.add.reduceat(values[power][order], start, axis=0)
-            if self.size.min(initial=_EXACT + 1) <= _EXACT:
-                blocks.append((rows, flow))
         for name, total in sums.items():
             self.moments[name].append(total)
-        if blocks:
-            self._add_exact(blocks)
+        if self.size.min(initial=_EXACT + 1) <= _EXACT:
+            self._add_exact(expected)
 
-    def _moments(self, rows: IntArray, flow: Flows) -> dict[str, tuple[FloatArray, FloatArray, FloatArray]]:
+    def _moments(self, rows: IntArray, flow: Flows, then: list[Chains]) -> dict[str, tuple[FloatArray, FloatArray, FloatArray]]:
         """Mean, second and third central moments (k, m) of each position's count and money, monthly and cumulative."""
         price = self.ready.calendar.price
         planned = self.ready.where.unit_cost[rows, None] + self.policy.swap_cost
@@ -71,23 +67,23 @@ class Tally:
         for name, c_p, c_f, rise in (("count", ones, ones, np.ones_like(price)), ("cost", planned, failed, price)):
             raw = [flow.planned * (c_p * rise) ** k + flow.failed * (c_f * rise) ** k for k in (1, 2, 3)]
             found[name] = _central(raw[0], raw[1], raw[2])
-            found[f"{name}_sum"] = self._cumulative(rows, raw, c_p, c_f, rise)
+            found[f"{name}_sum"] = self._cumulative(rows, raw, (c_p, c_f, rise), then)
         return found
 
     def _cumulative(
-        self, rows: IntArray, raw: list[FloatArray], c_p: FloatArray, c_f: FloatArray, rise: FloatArray
+        self, rows: IntArray, raw: list[FloatArray], prices: tuple[FloatArray, ...], chains: list[Chains]
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """The same of the sums from the first month on; a replacement and its successors are dependent."""
+        c_p, c_f, rise = prices
         after = [np.empty_like(raw[0]) for _ in range(4)]
         kinds = self.ready.where.kind[rows]
         for kind in np.unique(kinds):
             mine = kinds == kind
-            then = self.ready.then[kind]
+            then = chains[kind]
 
             def next_cost(weight: FloatArray, power: int, mine: NDArray[np.bool_] = mine, then=then) -> FloatArray:  # type: ignore[no-untyped-def]
-                every = weight @ then.every
                 cost_p, cost_f = (c_p[mine] * rise) ** power, (c_f[mine] * rise) ** power
-                return (every @ then.planned) * cost_p + (every @ then.failed) * cost_f
+                return (weight @ then.all_planned) * cost_p + (weight @ then.all_failed) * cost_f
 
             first, second = raw[0][mine], raw[1][mine]
             once = next_cost(first, 1)
@@ -99,8 +95,9 @@ class Tally:
         e3 = raw[2] + 3.0 * (after[1] + after[2]) + 6.0 * after[3]
         return _central(raw[0].cumsum(axis=1), e2.cumsum(axis=1), e3.cumsum(axis=1))
 
-    def _add_exact(self, blocks: list[tuple[IntArray, Flows]]) -> None:
+    def _add_exact(self, expected: Expected) -> None:
         """Add the exact distributions of the counts of groups that are small enough."""
+        blocks = expected.blocks
         rows = np.concatenate([part for part, _ in blocks])
         monthly = np.clip(np.concatenate([flow.planned + flow.failed for _, flow in blocks]), 0.0, 1.0)
         first = np.concatenate([flow.first for _, flow in blocks])
@@ -109,16 +106,16 @@ class Tally:
             chosen = self.code[rows] == group
             self._accumulate(("count", int(group)), monthly[None, chosen])
             if self.size[group] <= _EXACT_SUM:
-                self._accumulate(("count_sum", int(group)), self._at_least(mine, first[chosen]))
+                self._accumulate(("count_sum", int(group)), self._at_least(mine, first[chosen], expected.then))
 
-    def _at_least(self, rows: IntArray, first: FloatArray) -> FloatArray:
+    def _at_least(self, rows: IntArray, first: FloatArray, chains: list[Chains]) -> FloatArray:
         """Chance (k, n, m) of at least 1, 2, ... replacements from the first month on."""
         levels = [first]
         kinds = self.ready.where.kind[rows]
         while len(levels) < 12 and levels[-1].max(initial=0.0) > 1e-9:
             following = np.empty_like(first)
             for kind in np.unique(kinds):
-                mine, then = kinds == kind, self.ready.then[kind]
+                mine, then = kinds == kind, chains[kind]
                 following[mine] = levels[-1][mine] @ (then.planned + then.failed)
             levels.append(following)
         return np.clip(np.cumsum(np.stack(levels), axis=2), 0.0, 1.0)

@@ -75,6 +75,12 @@ def warranty_list(facts: Situation) -> pd.DataFrame:
     return table.astype(dict.fromkeys(dates, "datetime64[ns]"))
 
 
+def for_evidence(facts: Situation) -> list[str]:
+    """Sensors whose evidence is wanted: those on the warranty list that are worth a test, in its order."""
+    worth = set(facts.sensor_id[worth_testing(facts)])
+    return [name for name in warranty_list(facts)["sensor_id"] if name in worth]
+
+
 def _advice(facts: Situation, rows: NDArray[np.intp], group: NDArray[np.int_]) -> NDArray[np.object_]:
     """What to do, or why no claim is advised (k,)."""
     start, by = claim_window(facts)

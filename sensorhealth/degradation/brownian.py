@@ -74,19 +74,18 @@ class ClockNoise:
 
     def solve(self, columns: FloatArray, readings: IntArray | None = None) -> FloatArray:
         """R^-1 times columns (N, k), or the part of some readings (r, k) that make up whole sensors."""
-        pivot, multiplier = self._pivot, self._multiplier
-        first, last = self.clock.first[:, None], self.clock.last[:, None]
+        pivot, multiplier, last = self._pivot, self._multiplier, self.clock.last
         if readings is not None:
-            pivot, multiplier = pivot[readings], multiplier[readings[:-1]]
-            first, last = first[readings], last[readings]
-        shifted = np.zeros_like(columns)
-        shifted[1:] = columns[:-1]
-        right = columns - np.where(first > 0, 0.0, shifted)
+            pivot, multiplier, last = pivot[readings], multiplier[readings[:-1]], last[readings]
+        goes_on = (1.0 - last[:-1])[:, None]  # the next reading is the same sensor's
+        solution = np.array(columns, order="F")  # as LAPACK wants it
+        solution[1:] -= goes_on * columns[:-1]
         # the LAPACK routines want at least two equations
-        solution = lapack.dpttrs(pivot, multiplier, right)[0] if len(right) > 1 else right / pivot[:, None]
-        after = np.zeros_like(solution)
-        after[:-1] = solution[1:]
-        return np.ascontiguousarray(solution - np.where(last > 0, 0.0, after))
+        solution = (
+            lapack.dpttrs(pivot, multiplier, solution, overwrite_b=1)[0] if len(solution) > 1 else solution / pivot[:, None]
+        )
+        solution[:-1] -= goes_on * solution[1:]
+        return solution
 
     def wander(self, columns: FloatArray) -> FloatArray:
         """K times columns (N, k): the derivative of R to tau applied to them."""

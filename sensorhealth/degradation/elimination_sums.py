@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy import sparse
 
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination_blocks import Unit
@@ -148,7 +149,27 @@ def _same_reading(layout: Layout, unit: Unit, weights: FloatArray | None) -> Flo
 
 
 def _pairs_in_time(layout: Layout, k: int, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
-    """T'R^-1T of unit k and its derivative to tau, from all pairs of readings of each sensor."""
+    """T'R^-1T of unit k and its derivative to tau, by whichever way is shorter."""
+    touching = layout.touching(k)
+    return _by_pairs(layout, k, noise) if touching is None else _by_columns(layout.units[k], touching, noise)
+
+
+def _by_columns(unit: Unit, touching: sparse.csr_array, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
+    """From S = R^-1T column by column: T'S, and -S'KS as squares of what S adds up to from each time to the last."""
+    clock = noise.clock
+    readings = np.arange(len(clock.step))[unit.readings]
+    solved = noise.solve(touching.toarray(order="F"), readings)
+    total = np.cumsum(solved[::-1], axis=0)[::-1]
+    after = np.zeros_like(total)  # what belongs to the sensors behind
+    ends = np.flatnonzero(clock.last[readings] > 0)[:-1] + 1
+    counts = np.diff(np.concatenate(([0], ends, [len(readings)])))
+    after[: len(total) - counts[-1]] = np.repeat(total[ends], counts[:-1], axis=0)
+    weighted = np.sqrt(clock.step[readings])[:, None] * (total - after)
+    return np.asarray(touching.T @ solved), -(weighted.T @ weighted)
+
+
+def _by_pairs(layout: Layout, k: int, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
+    """From all pairs of readings of each sensor."""
     width = len(layout.blocks[layout.units[k].block].columns)
     half, d_half = np.zeros(width * width), np.zeros(width * width)
     for sensors, part in layout.time_pairs(k):

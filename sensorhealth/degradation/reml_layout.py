@@ -18,6 +18,8 @@ from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray
 from sensorhealth.errors import FitError
 
 KEPT_TIME_PAIRS = 5_000_000
+MOST_CELLS = 20_000_000  # readings x columns of a unit met column by column
+PAIR, CELL = 20.0, 12.0  # nanoseconds per pair of entries and per cell of readings x columns, measured on one core
 OF_STRUCTURE = ("class_of_column", "sensor", "unit_of_sensor", "crossed")  # worked out once for all y and weights
 
 
@@ -33,6 +35,7 @@ class Layout:
     scale: FloatArray  # (C,) known relative standard deviations
     clock: Clock | None
     _time_pairs: dict[int, list[tuple[Where, TimePairs]]] = field(default_factory=dict)
+    _touching: dict[int, sparse.csr_array | None] = field(default_factory=dict)
 
     def with_readings(self, y: FloatArray, weights: FloatArray) -> Layout:
         """The same sensors, effects and times with other readings (N,) or weights (N,)."""
@@ -92,6 +95,22 @@ class Layout:
         count = np.concatenate(([0], np.cumsum(real.sum(1))))
         value = np.ones(int(count[-1])) if values is None else values[real]
         return sparse.csr_array((value, columns[real], count), shape=(len(columns), self.columns))
+
+    def touching(self, k: int) -> sparse.csr_array | None:
+        """T of unit k (readings, columns) where a wander is quicker met column by column than pair by pair, else None."""
+        if k not in self._touching:
+            unit = self.units[k]
+            width, size = len(self.blocks[unit.block].columns), len(unit.sensor)
+            count = np.bincount(unit.sensor, minlength=unit.sensor_count)
+            each = len(unit.column) / max(size, 1)
+            pairs = float((count * (count + 1)).sum()) / 2 * each * each
+            found = None
+            if PAIR * pairs > CELL * size * width and size * width <= MOST_CELLS:
+                entry = np.arange(size) if unit.entry is None else unit.entry
+                value = np.ones(len(unit.column)) if unit.value is None else unit.value
+                found = sparse.csr_array((value, (entry, unit.column)), shape=(size, width))
+            self._touching[k] = found
+        return self._touching[k]
 
     def time_pairs(self, k: int) -> Iterable[tuple[Where, TimePairs]]:
         """Pairs of readings of unit k's sensors, some sensors at a time; kept where they are few."""

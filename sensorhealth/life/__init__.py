@@ -2,7 +2,15 @@
 
 from .calibration import Calibration
 from .forecast import forecast_table, next_calibration_fails
-from .remaining import RemainingLife, remaining_life
+from .remaining import RemainingLife, remaining_draws, remaining_life
 from .sudden import SuddenLife
 
-__all__ = ["Calibration", "RemainingLife", "SuddenLife", "forecast_table", "next_calibration_fails", "remaining_life"]
+__all__ = [
+    "Calibration",
+    "RemainingLife",
+    "SuddenLife",
+    "forecast_table",
+    "next_calibration_fails",
+    "remaining_draws",
+    "remaining_life",
+]

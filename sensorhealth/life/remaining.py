@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
@@ -140,23 +140,43 @@ def remaining_life(
     without a soft end (galvanic oxygen) keep only their chance of being at the limit now and else end suddenly.
     """
     days = default_grid(horizon_days) if grid is None else np.asarray(grid, dtype=float)
+    alone = [[path] for path in paths]
+    return next(remaining_draws(alone, [sudden], lives, as_of, margin=margin, grid=days, calibration=calibration))
+
+
+def remaining_draws(
+    drawn: Sequence[Sequence[PathPosterior]],
+    hazards: Sequence[SuddenEnds],
+    lives: pd.DataFrame,
+    as_of: pd.Timestamp,
+    *,
+    margin: float = 0.0,
+    grid: ArrayLike,
+    calibration: Calibration | None = None,
+) -> Iterator[RemainingLife]:
+    """As `remaining_life`, one for each of k draws of what the sensors share.
+
+    drawn: for each stratum k posteriors of the same lives. hazards: k hazards of sudden ends.
+    """
+    days = np.asarray(grid, dtype=float)
     if days.ndim != 1 or days.size < 2 or days[0] != 0 or (np.diff(days) <= 0).any():
         raise ValueError("grid must be one row of increasing days that starts at 0")
     as_of = pd.Timestamp(as_of)
     ids = lives["life_id"].to_numpy(dtype=object)
     position = pd.Index(ids)
     ages = years_between(lives["installed"], as_of)
+    places = [position.get_indexer(pd.Index(stratum[0].life_id)) for stratum in drawn]
     has_soft_end = lives["technology"].map(lambda name: name not in technologies() or technologies()[name].soft_end)
-    soft = np.zeros((ids.size, days.size))
-    for path in paths:
-        rows = position.get_indexer(pd.Index(path.life_id))
-        known = rows >= 0
-        if known.any():
-            own = widened(path.take(known), calibration)
-            soft[rows[known]] = soft_cdf(own, ages[rows[known]], days, margin)
     flat = ~has_soft_end.to_numpy(dtype=bool)
-    soft[flat] = soft[flat, :1]
-    return combine(ids, as_of, days, soft, np.asarray(sudden.conditional_cdf(lives, as_of, days), dtype=float))
+    for number, sudden in enumerate(hazards):
+        soft = np.zeros((ids.size, days.size))
+        for stratum, rows in zip(drawn, places):
+            known = rows >= 0
+            if known.any():
+                path = stratum[number] if known.all() else stratum[number].take(known)
+                soft[rows[known]] = soft_cdf(widened(path, calibration), ages[rows[known]], days, margin)
+        soft[flat] = soft[flat, :1]
+        yield combine(ids, as_of, days, soft, np.asarray(sudden.conditional_cdf(lives, as_of, days), dtype=float))
 
 
 def soft_cdf(path: PathPosterior, ages: Array, days: Array, margin: float) -> Array:

@@ -14,7 +14,7 @@ from importlib import resources
 TABLES_IN = ("sensors", "calibrations", "cylinders")
 TABLES_OUT = (
     "forecast", "plan", "budget", "lots", "cylinder_effects", "findings", "track_record",
-    "retest", "orders", "visits", "warranty",
+    "retest", "orders", "visits", "warranty", "policies",
 )  # fmt: skip
 
 

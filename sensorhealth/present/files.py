@@ -57,7 +57,9 @@ def plan_files(analysis: Any) -> Files:
         "visits.csv": csv_bytes(analysis.visits),
         "orders.csv": csv_bytes(analysis.orders),
         "warranty.csv": csv_bytes(analysis.warranty),
+        "warranty_evidence.html": analysis.evidence().encode("utf-8"),
         "budget.csv": csv_bytes(analysis.budget),
+        "schemes.csv": csv_bytes(analysis.schemes),
         "plan.xlsx": workbook_bytes(analysis),
         "visits.ics": calendar_bytes(analysis),
     }

@@ -56,6 +56,8 @@ SHEETS = (
     Sheet("How long each has", "forecast", "forecast", "Remaining useful life with its interval. A forecast is no proof."),
 )
 
+WHAT_IF = Sheet("What if", "policies", "schemes", "Swaps by forecast, by the calendar, at failure: the same fleet and months.")
+
 
 def workbook_bytes(analysis: Any) -> bytes:
     """The workbook of `analysis`: its plan, visits, orders, warranty, budget, forecast, schemes if any, as_of, policy.
@@ -73,8 +75,7 @@ def workbook_bytes(analysis: Any) -> bytes:
         _fill(book, sheet, getattr(analysis, sheet.attribute), columns(sheet.table), analysis.policy.currency, as_of)
     schemes = getattr(analysis, "schemes", None)
     if schemes is not None:
-        note = "The same fleet under three schemes, over the months of the budget."
-        _fill(book, Sheet("What if", "", "", note), schemes, {}, analysis.policy.currency, as_of)
+        _fill(book, WHAT_IF, schemes, columns(WHAT_IF.table), analysis.policy.currency, as_of)
     book.properties.creator = "sensorhealth"
     book.properties.title = f"Sensor plan on {as_of:%Y-%m-%d}"
     book.properties.created = as_of.to_pydatetime()

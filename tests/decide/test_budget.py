@@ -10,7 +10,17 @@ import pytest
 from decide_builders import AS_OF, GRID, LifeRows, forecast_rows, tables, weibull_rows
 from scipy import stats
 
-from sensorhealth.decide import FleetPlan, Policy, budget, budgets, compare_policies, compare_schemes, plan_fleet, visits
+from sensorhealth.decide import (
+    FleetPlan,
+    Policy,
+    budget,
+    budget_and_schemes,
+    budgets,
+    compare_policies,
+    compare_schemes,
+    plan_fleet,
+    visits,
+)
 from sensorhealth.decide.budget import months
 from sensorhealth.errors import PolicyError
 from sensorhealth.nomenclature import columns
@@ -105,6 +115,26 @@ def test_quantiles_are_in_order_and_escalation_raises_money_only() -> None:
     assert (dearer["expected_cost"].iloc[12:] > plain["expected_cost"].iloc[12:]).all()
 
 
+def test_draws_may_tell_how_long_new_sensors_live_in_their_world() -> None:
+    """Rows named by a kind: where the forecast's own values stand there nothing changes, where new sensors live half as
+    long more are replaced again, and first replacements stay as they are."""
+    plan = _plan(budget_months=36)
+
+    def world(scale: float, hazard: float) -> LifeRows:
+        new = weibull_rows([KIND], scale, 5.0, hazard)
+        both = [np.concatenate([getattr(plan.remaining, end), getattr(new, end)]) for end in ("soft", "sudden")]
+        return LifeRows(np.append(plan.remaining.life_id, new.life_id), GRID, *both)
+
+    plain, same, short = (budget(plan, shared_draws=[draw]) for draw in (plan.remaining, world(700.0, 0.05), world(350.0, 0.05)))
+    pd.testing.assert_frame_equal(plain, same)
+    assert short["expected_count"].iloc[:2].to_numpy() == pytest.approx(plain["expected_count"].iloc[:2].to_numpy(), rel=0.02)
+    assert short["cumulative_expected_count"].iloc[-1] > 1.3 * plain["cumulative_expected_count"].iloc[-1]
+    mixed = budget(plan, shared_draws=[world(350.0, 0.05), world(700.0, 0.05)]).iloc[-1]
+    alone = budget(plan, shared_draws=[world(700.0, 0.05)]).iloc[-1]
+    width = [row["cumulative_p90_count"] - row["cumulative_p10_count"] for row in (mixed, alone)]
+    assert width[0] > 2.0 * width[1]
+
+
 def _shared_fleet(rng: np.random.Generator, size: int) -> tuple[LifeRows, list[LifeRows], np.ndarray]:
     """A fleet whose sensors share an unknown factor on their lives: forecast, draws of the factor, true ends."""
     ids = [f"S{number}" for number in range(size)]
@@ -137,6 +167,25 @@ def test_mixture_over_what_sensors_share_covers_and_independence_does_not(study_
     spread = 2.5 * np.sqrt(0.8 * 0.2 / fleets)
     assert 0.8 - spread <= mixed <= 0.8 + spread + 0.03
     assert alone < 0.6
+
+
+def test_one_walk_through_the_draws_gives_the_whole_budget_and_the_schemes() -> None:
+    plan = _plan(60)
+    found = budget_and_schemes(plan, shared_draws=iter([plan.remaining]))
+    assert list(found.budget["by"].unique()) == ["fleet", "site", "technology"]
+    for name, part in found.budget.groupby("by", sort=False):
+        pd.testing.assert_frame_equal(part.reset_index(drop=True), budget(plan, by=str(name)))
+    pd.testing.assert_frame_equal(found.schemes, compare_schemes(plan))
+    assert list(found.schemes.columns) == list(columns("policies"))
+
+
+def test_policies_compared_share_the_draws_and_their_width() -> None:
+    """Two worlds, in one of which lives are half as long: the band of either policy is wider than that of the mean."""
+    plan = _plan(60)
+    worlds = [weibull_rows(list(plan.remaining.life_id), scale, 5.0) for scale in (300.0, 900.0)]
+    both = compare_policies(plan, plan.policy, Policy(risk=0.01), shared_draws=iter(worlds))
+    alone = compare_policies(plan, plan.policy, Policy(risk=0.01))
+    assert (both["p90_cost"] - both["p10_cost"] > 1.5 * (alone["p90_cost"] - alone["p10_cost"])).all()
 
 
 def test_schemes_rank_as_they_must() -> None:

@@ -86,6 +86,16 @@ def test_one_world_is_the_same_whenever_it_is_asked() -> None:
     assert ((first >= 0) & (first <= 1)).all()
 
 
+def test_lives_that_are_yet_to_begin_meet_no_event_of_todays_calendar() -> None:
+    lives = _lives(np.random.default_rng(0), 0.2, 0.05)
+    running = lives.assign(current=np.arange(len(lives)) % 2 == 0)
+    hazard, days = _Steady(0.1), np.array([0.0, 3650.0])
+    found = shared_events(lives, AS_OF).draw(hazard, np.random.default_rng(3)).conditional_cdf(running, AS_OF, days)
+    plain = hazard.conditional_cdf(running, AS_OF, days)
+    assert (found[1::2] == plain[1::2]).all()
+    assert (found[::2, 1] != plain[::2, 1]).any()
+
+
 def test_fleet_without_events_is_left_as_it_is() -> None:
     lives = _lives(np.random.default_rng(5), 0.0, 0.001)
     hazard = _Steady(0.1)

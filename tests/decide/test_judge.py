@@ -70,27 +70,36 @@ def test_plan_is_near_the_best_that_forecasts_allow_in_every_world(name: str, st
     assert plan.cost < _total(world, policy, never, seeds).cost
 
 
+FEWEST_FLEETS = 4
+BIAS = 0.05  # accepted of the mean; measured over 13 to 39 fleets of each world: at most 4.2 % after two years, 4.5 % after three
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["usual", "noisy readings", "long lives"])
 def test_budget_meets_what_the_plan_then_does(name: str, study_size: Callable[[int], int]) -> None:
     """Made after two years, the budget of three more against what was swapped, failed and spent while the plan was renewed.
 
-    Over all seeds counts and money must be met within 12 % after two and three years. (In the first year it is the
-    luck of a visit more or less that decides: measured up to 28 % off over six fleets.)
+    Summed over all fleets, counts and money after two and three years may miss by the accepted bias and by three
+    standard errors of the study at its size, which the budgets' own bands state: (P90 - P10) / 2.563 of each fleet. The
+    budget of run-to-failure, of which the plan does not consist, must miss by more.
     """
     world, policy = WORLDS[name][0], Policy(price_escalation_per_year=0.0)
     world = replace(world, years=5.5)
-    sums = np.zeros((2, 4))
-    for seed in range(2000, 2000 + study_size(8)):
+    stated, other, happened, variance = (np.zeros((2, 2)) for _ in range(4))
+    for seed in range(2000, 2000 + max(study_size(24), FEWEST_FLEETS)):
         plans: list[tuple[float, FleetPlan]] = []
-        happened = run(world, policy, by_plan(world, policy, plans), seed)
+        events = run(world, policy, by_plan(world, policy, plans), seed)
         start, plan = next((day, plan) for day, plan in plans if day >= 2.0 * YEAR)
-        table = budget(plan)
+        table, unlike = budget(plan), budget(plan, scheme="failure")
         edges = months(plan.facts.as_of, 36, 0.0).edges
         for row, month in enumerate((24, 36)):
-            found = happened.after(start, start + edges[month])
+            found = events.after(start, start + edges[month])
+            happened[row] += [(found["what"] != "visit").sum(), found["amount"].sum()]
             line = table.iloc[month - 1]
-            count = (found["what"] != "visit").sum()
-            sums[row] += [line["cumulative_expected_count"], count, line["cumulative_expected_cost"], found["amount"].sum()]
-    assert sums[:, 0] / sums[:, 1] == pytest.approx(np.ones(2), abs=0.12)
-    assert sums[:, 2] / sums[:, 3] == pytest.approx(np.ones(2), abs=0.12)
+            for at, what in enumerate(("count", "cost")):
+                stated[row, at] += line[f"cumulative_expected_{what}"]
+                other[row, at] += unlike[f"cumulative_expected_{what}"].iloc[month - 1]
+                variance[row, at] += ((line[f"cumulative_p90_{what}"] - line[f"cumulative_p10_{what}"]) / 2.563) ** 2
+    allowed = BIAS * happened + 3.0 * np.sqrt(variance)
+    assert (np.abs(stated - happened) <= allowed).all(), (stated / happened, allowed / happened)
+    assert (np.abs(other - happened) > allowed).any()

@@ -235,3 +235,17 @@ def test_element_swapped_without_a_record_has_no_known_warranty_or_lot() -> None
     assert facts.lot.tolist() == ["", "L1"]
     assert facts.installed[0] == np.datetime64("2026-02-09")
     assert facts.row.tolist() == [0, 1]
+
+
+def test_a_swap_that_comes_early_to_save_a_visit_says_so() -> None:
+    """One sensor is near its end, the other would be swapped later by itself; with dear visits both go on the first."""
+    ids = ["A", "B"]
+    found = []
+    for cost in (1.0, 2000.0):
+        remaining = weibull_rows(ids, np.array([90.0, 220.0]), 8.0)
+        plan = plan_fleet(remaining, None, forecast_rows(ids), tables(ids), Policy(visit_cost=cost, risk=0.5))
+        found.append(plan.actions.set_index("sensor_id"))
+    assert (found[1]["action"] == "swap at visit").all()
+    assert found[0].loc["B", "swap_visit"] > found[0].loc["A", "swap_visit"]
+    assert "saves a visit of its own" in found[1].loc["B", "reason"]
+    assert "saves a visit" not in found[1].loc["A", "reason"]

@@ -68,6 +68,14 @@ def test_orders_cover_the_expected_demand_and_no_more_than_is_needed() -> None:
     assert 0 < demand < 120
 
 
+def test_sensors_that_will_last_are_not_ordered_for() -> None:
+    """An expectation of a hundredth of a sensor since the last order is no reason for an order of one."""
+    ids = ["A", "B", "C"]
+    fresh = weibull_rows(["electrochemical H2S"], 5000.0, 5.0)
+    plan = plan_fleet(weibull_rows(ids, 5000.0, 5.0, 0.003), None, forecast_rows(ids), tables(ids), Policy(), fresh=fresh)
+    assert orders(plan).empty
+
+
 def test_stock_on_hand_lowers_the_first_order_unless_it_is_too_old() -> None:
     kind = "electrochemical H2S"
     without = orders(_plan())["quantity"].sum()

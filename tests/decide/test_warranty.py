@@ -10,7 +10,16 @@ import pandas as pd
 import pytest
 from decide_builders import AS_OF, forecast_rows, tables, weibull_rows
 
-from sensorhealth.decide import Evidence, FleetPlan, Policy, evidence_sheets, plan_fleet, warranty_list
+from sensorhealth.decide import (
+    Evidence,
+    FleetPlan,
+    Policy,
+    evidence_sheets,
+    for_evidence,
+    plan_fleet,
+    sensor_paths,
+    warranty_list,
+)
 from sensorhealth.nomenclature import columns
 
 DAY = pd.Timedelta(days=1)
@@ -129,6 +138,42 @@ def test_text_of_the_records_cannot_become_part_of_the_page() -> None:
     tags = _Tags()
     tags.feed(page)
     assert tags.seen.count("section") == 2
+
+
+class _Falling:
+    """An ageing model by which every sensor loses a tenth of ln headroom a year from 0.5 on."""
+
+    def predict(self, life_ids: list[str], age_years: np.ndarray) -> pd.DataFrame:
+        return pd.DataFrame({"age_years": age_years, "mean": 0.5 - 0.1 * age_years, "sd_latent": 0.01})
+
+
+def test_paths_run_from_installation_past_the_warranty() -> None:
+    plan = _plan()
+    lives = pd.DataFrame({"sensor_id": IDS, "life_id": IDS, "installed": AS_OF - 400 * DAY, "current": True})
+    found = sensor_paths(_Falling(), lives, plan.facts, ["A", "F"])
+    assert list(found["sensor_id"].unique()) == ["A", "F"]
+    path = found[found["sensor_id"] == "A"]
+    assert path["time"].iloc[0] == AS_OF - 400 * DAY
+    assert path["time"].iloc[-1] == AS_OF + (90 + 180) * DAY
+    assert path["mean"].iloc[-1] == pytest.approx(0.5 - 0.1 * 670 / 365.25)
+
+
+def test_evidence_is_for_those_worth_a_test_in_the_order_of_the_list() -> None:
+    facts = _plan(GAS).facts
+    listed = warranty_list(facts)
+    worth = listed[~listed["advice"].str.startswith("A test for the warranty alone")]["sensor_id"]
+    assert for_evidence(facts) == list(worth)
+    assert 0 < len(worth) < len(listed)
+
+
+def test_a_page_without_sensors_and_one_with_too_many_say_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    plan = _plan()
+    fleet, readings, _ = _fleet(plan)
+    assert "No sensor is worth a test" in evidence_sheets(plan, fleet, readings, [])
+    monkeypatch.setattr("sensorhealth.decide.sheet.MOST", 1)
+    page = evidence_sheets(plan, fleet, readings, ["A", "B"])
+    assert "The first 1 of 2 sensors." in page
+    assert "Sensor B" not in page
 
 
 def test_same_evidence_gives_the_same_page() -> None:

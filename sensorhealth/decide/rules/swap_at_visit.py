@@ -10,6 +10,8 @@ from sensorhealth.decide.rules._common import new_sensor
 from sensorhealth.decide.situation import Situation
 from sensorhealth.decide.texts import chance_as_text, days_as_text, sentences
 
+_NEVER = np.datetime64("NaT", "D")
+
 
 def _applies(facts: Situation, ahead: Outlook) -> BoolArray:
     return ahead.swap_date == ahead.first_visit
@@ -26,23 +28,26 @@ def _confidence(facts: Situation, ahead: Outlook, rows: IntArray) -> FloatArray:
 def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
     accepted = f"{100 * facts.policy.risk:g} %"
 
-    def write(visit: str, following: str, chance: str, above: bool, warranty: str) -> str:
+    def write(visit: str, following: str, chance: str, above: bool, alone: str, warranty: str) -> str:
         text = f"Left in at the visit on {visit}, the chance of ending before the following one on {following} is {chance}"
         if above:
             text += f", above the accepted {accepted}."
+        elif alone:
+            text += f". By itself it would be swapped about {alone}; on this visit it saves a visit of its own."
         else:
             text += "; an end in service would cost more than the life that a swap now gives up."
         if warranty:
             text += f" Its warranty runs until {warranty}: test it on fresh, verified gas at the swap and keep the record."
         return text
 
-    covered = np.where(facts.warranty_end >= ahead.swap_date, facts.warranty_end, np.datetime64("NaT", "D"))[rows]
+    covered = np.where(facts.warranty_end >= ahead.swap_date, facts.warranty_end, _NEVER)[rows]
     return sentences(
         write,
         days_as_text(ahead.first_visit[rows]),
         days_as_text(ahead.second_visit[rows]),
         chance_as_text(ahead.p_interval[rows]),
         ahead.p_interval[rows] > facts.policy.risk,
+        days_as_text(np.where(ahead.best_date >= ahead.second_visit, ahead.best_date, _NEVER)[rows]),
         days_as_text(covered),
     )
 

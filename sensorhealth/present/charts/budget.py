@@ -19,7 +19,7 @@ YEAR_ROW = 0.08  # height of a line of words above the bars, as a share of the h
 
 def whole_fleet(table: pd.DataFrame) -> pd.DataFrame:
     """The rows of the budget table that are about the fleet as a whole, where it has rows by site or technology too."""
-    return table[table["group"].isin(["all", "fleet", ""])] if "group" in table and len(table) else table
+    return table[table["by"] == "fleet"] if "by" in table else table
 
 
 def budget_data(table: pd.DataFrame, quantity: str = "cost") -> pd.DataFrame:
