@@ -1,5 +1,5 @@
 """Makes the pictures of the documentation and the executed notebooks anew from the demo fleet:
-python tools/pictures.py [--notebooks].
+python tools/pictures.py [--notebooks [NUMBER ...]].
 
 Run it after a change to charts, report or demo, look at what it made, and commit that.
 """
@@ -75,27 +75,33 @@ def photograph(analysis: Any) -> None:
         browser.quit()
 
 
-def execute_notebooks() -> None:
-    """Write the notebooks as executed on the demo fleet into the folder `notebooks`, where a reader can run them
-    again."""
+def execute_notebooks(numbers: list[str]) -> None:
+    """Write the notebooks `numbers` (all where none is named) as executed on the demo fleet into the folder
+    `notebooks`, where a reader can run them again."""
     folder = ROOT / "notebooks"
     folder.mkdir(exist_ok=True)
     os.chdir(folder)
-    done = notebooks.execute({name: notebooks.source(name) for name in notebooks.names()}, progress=print)
+    chosen = [name for name in notebooks.names() if not numbers or name[0] in numbers]
+    done = notebooks.execute({name: notebooks.source(name) for name in chosen}, progress=print)
     for name, notebook in done.items():
         notebooks.write(notebook, folder / f"{name}.ipynb")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--notebooks", action="store_true", help="execute the notebooks as well (some minutes)")
+    parser.add_argument(
+        "--notebooks",
+        nargs="*",
+        metavar="NUMBER",
+        help="execute the notebooks too, all or these (some minutes)",
+    )
     arguments = parser.parse_args()
     os.chdir(ROOT)  # the report shows the path as it is given
     analysis = sensorhealth.analyse(sensorhealth.read_fleet("data/synthetic"))
     draw(analysis)
     photograph(analysis)
-    if arguments.notebooks:
-        execute_notebooks()
+    if arguments.notebooks is not None:
+        execute_notebooks(arguments.notebooks)
 
 
 if __name__ == "__main__":

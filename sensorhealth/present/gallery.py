@@ -216,7 +216,7 @@ def figures(frame: pd.DataFrame) -> Rows:
 
     Rows are named by the frame's index.
     """
-    labels = [_words(" ".join(map(str, label)) if isinstance(label, tuple) else label) for label in frame.index]
+    labels = [_words(label) for label in frame.index]
     cells = [[_figure(value) for value in row] for row in frame.itertuples(index=False)]
     head = "".join(f'<th scope="col">{html.text(name)}</th>' for name in ("", *map(_words, frame.columns)))
     body = "".join(
@@ -231,7 +231,10 @@ def _cell(text: str) -> str:
 
 
 def _words(name: Any) -> str:
-    return str(name).replace("_", " ")
+    """The name of a row or column; of several levels those that say something."""
+    levels = name if isinstance(name, tuple) else (name,)
+    said = [level for level in levels if not pd.isna(level)]
+    return " ".join(f"{level:g}" if isinstance(level, float) else str(level).replace("_", " ") for level in said)
 
 
 def _figure(value: Any) -> str:

@@ -85,3 +85,18 @@ def test_verdict_of_the_comparison_decides_which_lot_stands_out(analysis: Simple
     """A small q value within the margin that matters is no verdict."""
     judged = analysis.lots_table.assign(verdict=["different, within the margin", "worse", "cannot tell", "cannot tell"])
     assert lots_data(judged).query("marker == 'D'")[["lot", "kind"]].to_numpy().tolist() == [["L2", "electrochemical, H2S"]]
+
+
+def test_figures_have_no_false_digits_and_rows_no_empty_names() -> None:
+    frame = pd.DataFrame(
+        {"cost_now": [103697.27, 2.0], "share": [0.05, np.nan], "late": [True, False], "site": ["<b>", "Mill Lane"]},
+        index=pd.MultiIndex.from_tuples([("Brier score", 90.0), ("ends_missed", np.nan)]),
+    )
+    shown = gallery.figures(frame)
+    assert repr(shown).splitlines() == ["Brier score 90  103\u202f697  0.050  yes  <b>", "ends missed  2  –  no  Mill Lane"]
+    assert '<th scope="col">cost now</th>' in shown.html and "<b>" not in shown.html and "&lt;b&gt;" in shown.html
+
+
+def test_first_screen_of_a_notebook_gives_the_six_answers(analysis: SimpleNamespace) -> None:
+    shown = gallery.first_screen(analysis)
+    assert shown.html.count("<tr>") == 6 and "How much money?" in repr(shown)

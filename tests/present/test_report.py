@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from sensorhealth.present.cautions import CAUTIONS, SHORT
-from sensorhealth.present.page import html, sections, sensors
+from sensorhealth.present.page import headline, html, sections, sensors
 from sensorhealth.present.report import AUDIENCES, report_html
 
 HOSTILE = "</script><img src=x onerror=alert(1)>\u2028'\"&<!--"
@@ -146,3 +146,10 @@ def test_each_list_of_sensors_shows_the_last_gas_test(page: str) -> None:
     for name, table in store(page, "tables").items():
         if any(column["link"] for column in table["columns"]) and name != "findings":
             assert "last_gas_test" in table["data"], name
+
+
+def test_no_sensor_in_service_is_missing_from_the_count_of_forecasts(analysis: SimpleNamespace) -> None:
+    listed = sensors.sensor_list(analysis)
+    sentence = next(part for part in headline.how_sure(listed, None).sentences if part.startswith("Forecast from"))
+    assert "at their end: 1" in sentence
+    assert sum(map(int, re.findall(r": (\d+)", sentence))) == len(sensors.in_service(listed))

@@ -108,8 +108,9 @@ def how_sure(listed: pd.DataFrame, track_record: Any) -> Answer:
     """The back-test's own sentence where it was run; in any case, how wide the intervals are and who has none."""
     alive = sensors.in_service(listed)
     own, group = int((alive["status"] == "forecast").sum()), int((alive["status"] == "group forecast").sum())
-    none = int((alive["status"] == "no forecast").sum())
-    basis = f"Forecast from own readings: {number(own)}; from the lot's: {number(group)}; no forecast: {number(none)}."
+    none, ended = (int((alive["status"] == status).sum()) for status in ("no forecast", "at end"))
+    at_end = f"; at their end: {number(ended)}" if ended else ""
+    basis = f"Forecast from own readings: {number(own)}; from the lot's: {number(group)}{at_end}; no forecast: {number(none)}."
     known = alive[alive["status"].isin(["forecast", "group forecast"]) & alive["rul_days_p50"].notna()]
     if not len(known):
         return Answer("How sure?", "unknown", ("No sensor has a forecast.", basis), "track-record")
