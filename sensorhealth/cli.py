@@ -148,11 +148,12 @@ def _compare_policies(args: argparse.Namespace) -> int:
     progress = Progress(args.quiet)
     progress("reading the records")
     fleet = sensorhealth.read_fleet(args.fleet, mapping=args.mapping, corrections=not args.no_corrections)
+    from . import decide
     from .analysis import compare_policies
 
     table = compare_policies(fleet, args.first, args.second, as_of=args.as_of, progress=progress)
     progress("")
-    print("\n".join(_table_lines(table, None)))
+    print("\n".join(decide.side_by_side(table, decide.Policy.load(args.first).currency)))
     print(CAUTION)
     return 0
 
