@@ -120,6 +120,7 @@ class Analysis:
             oddities=self.oddities,
             cylinders=self.cylinders,
             forecast=self.forecast,
+            zeros=health.zero_events(self.fleet, self.lives),
         )
 
     def track_record(self, **options: Any) -> TrackRecord:
@@ -142,14 +143,14 @@ class Analysis:
         from .present.files import report_files
         from .records.outputs import write_folder
 
-        write_folder(report_files(self, audience, track_record), out, protect=[self.fleet.source])
+        write_folder(report_files(self, audience, track_record), out, protect=[self.fleet.source], part="report")
 
     def write_plan(self, out: Path | str) -> None:
         """Write plan, visits, orders, warranty list, budget, workbook and calendar into folder `out`."""
         from .present.files import plan_files
         from .records.outputs import write_folder
 
-        write_folder(plan_files(self), out, protect=[self.fleet.source])
+        write_folder(plan_files(self), out, protect=[self.fleet.source], part="plan")
 
 
 @one_thread
@@ -223,7 +224,8 @@ def look_ahead(
     readings = health.readings(fleet, lives)
     first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
     step("looking for steps, swaps and single bad readings")
-    oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders)
+    zeros = health.zero_events(fleet, lives)
+    oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders, zeros=zeros)
     if len(oddities.swaps):
         lives = health.lives(fleet, oddities.swaps)
         readings = health.readings(fleet, lives)

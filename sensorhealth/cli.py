@@ -119,7 +119,9 @@ def _lots(args: argparse.Namespace) -> int:
     if args.out:
         from .records.outputs import csv_bytes, write_folder
 
-        write_folder({f"{name}.csv": csv_bytes(table) for name, table in tables.items()}, Path(args.out), protect=[args.fleet])
+        write_folder(
+            {f"{name}.csv": csv_bytes(table) for name, table in tables.items()}, Path(args.out), protect=[args.fleet], part="lots"
+        )
     print("\n".join(_table_lines(tables["lots"][list(LOT_COLUMNS)], args.rows)))
     if args.watch:
         alarms = tables["lot_alarms"]
@@ -167,7 +169,7 @@ def _track_record(args: argparse.Namespace) -> int:
     from .present.files import track_record_files
     from .records.outputs import write_folder
 
-    write_folder(track_record_files(record), Path(args.out), protect=[args.fleet])
+    write_folder(track_record_files(record), Path(args.out), protect=[args.fleet], part="track record")
     progress("")
     print(record.sentence)
     print(f"Track record: {Path(args.out) / 'track_record.csv'}")

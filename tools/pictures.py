@@ -1,5 +1,5 @@
-"""Makes the README's pictures and the executed notebooks anew from the demo fleet: python tools/pictures.py
-[--notebooks].
+"""Makes the pictures of the documentation and the executed notebooks anew from the demo fleet:
+python tools/pictures.py [--notebooks].
 
 Run it after a change to charts, report or demo, look at what it made, and commit that.
 """
@@ -20,10 +20,11 @@ from sensorhealth.present.report import report_html
 ROOT = Path(__file__).resolve().parent.parent
 PICTURES = ROOT / "docs" / "pictures"
 SCREENS = {"report-light": (1400, 1060, "light"), "report-dark": (1400, 1060, "dark"), "report-narrow": (400, 860, "light")}
+ALIKE = {"technology": "electrochemical", "gas": "CO"}
 
 
-def draw(analysis: Any) -> None:
-    """Write the charts that the documentation shows."""
+def draw(analysis: Any, folder: Path = PICTURES) -> None:
+    """Write the charts that the documentation shows into `folder`."""
     soonest = analysis.forecast[analysis.forecast["status"] == "forecast"].nsmallest(1, "rul_days_p50")["sensor_id"].item()
     charts = {
         "runway": gallery.fleet_runway(analysis),
@@ -34,11 +35,15 @@ def draw(analysis: Any) -> None:
         "budget": gallery.budget(analysis),
         "visits": gallery.visit_calendar(analysis),
         "sites": gallery.by_site(analysis),
+        "survival": gallery.sudden_survival(analysis, "galvanic oxygen"),
+        "hazard": gallery.sudden_hazard(analysis, "galvanic oxygen"),
+        "control": gallery.sensor_control(analysis, soonest),
+        "zero": gallery.zeros(analysis, **ALIKE),
     }
-    PICTURES.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
     for name, ax in charts.items():
-        (PICTURES / f"{name}.png").write_bytes(style.png(ax, dpi=120))
-        print(PICTURES / f"{name}.png")
+        (folder / f"{name}.png").write_bytes(style.png(ax, dpi=100))
+        print(folder / f"{name}.png")
 
 
 def photograph(analysis: Any) -> None:
@@ -85,7 +90,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--notebooks", action="store_true", help="execute the notebooks as well (some minutes)")
     arguments = parser.parse_args()
-    analysis = sensorhealth.analyse(sensorhealth.read_fleet(ROOT / "data" / "synthetic"))
+    os.chdir(ROOT)  # the report shows the path as it is given
+    analysis = sensorhealth.analyse(sensorhealth.read_fleet("data/synthetic"))
     draw(analysis)
     photograph(analysis)
     if arguments.notebooks:

@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.health.false_discovery import flag_by_posterior
-from sensorhealth.health.two_groups import two_groups
+from sensorhealth.health.two_groups import Places, two_groups
 from sensorhealth.health.wording import cylinder_advice, stock_ratios
 from sensorhealth.nomenclature import columns
 from sensorhealth.technologies import gases
@@ -40,7 +40,7 @@ def judge_cylinders(
     Prior: before any reading nineteen cylinders of twenty are ordinary, their bias normal with half the stated
     tolerance as standard deviation (0.05, or 0.10 for a reactive gas, where none is stated), and one of twenty is
     odd, with a bias of anything up to 30 %; how large ordinary ones are and how many are odd is then learnt from all
-    cylinders of a gas.
+    cylinders of a gas. A level or slow drift that all cylinders of a site share is held to be its sensors', not its gas.
 
     p_out_of_tolerance answers whether the certificate still holds. The flag answers whether the bench should act. Weak
     gas makes good sensors look worn, so it counts from `limit` on: what 95 % of the ordinary cylinders of the gas stay
@@ -121,8 +121,14 @@ def _uses(readings: pd.DataFrame, effects: pd.DataFrame, residuals: pd.DataFrame
     own = used.groupby([*KEY, "life_id"])["off"].mean().groupby(KEY)
     grouped = used.groupby(KEY, sort=True)
     frame = pd.DataFrame(
-        {"first_used": grouped["time"].min(), "last_used": grouped["time"].max(), "linked": grouped["linked"].nunique()}
+        {
+            "first_used": grouped["time"].min(),
+            "last_used": grouped["time"].max(),
+            "linked": grouped["linked"].nunique(),
+            "site": grouped["site"].first(),
+        }
     )
+    frame["middle"] = frame["first_used"] + (frame["last_used"] - frame["first_used"]) / 2
     frame["low_sensors"] = own.apply(lambda off: int((off < 0).sum()))
     frame["high_sensors"] = own.apply(lambda off: int((off > 0).sum()))
     return frame.reset_index()
@@ -131,7 +137,10 @@ def _uses(readings: pd.DataFrame, effects: pd.DataFrame, residuals: pd.DataFrame
 def _judge_gas(table: pd.DataFrame) -> pd.DataFrame:
     """Posterior of the cylinders of one gas."""
     scale = table["tolerance"].to_numpy()
-    posterior = two_groups(table["estimate"].to_numpy(), table["variance"].to_numpy(), scale)
+    site, _ = pd.factorize(table["site"])
+    years = (table["middle"] - table["middle"].min()).dt.total_seconds().fillna(0.0).to_numpy() / (YEAR_DAYS * 86_400)
+    places = Places.at(np.maximum(site, 0), years)
+    posterior = two_groups(table["estimate"].to_numpy(), table["variance"].to_numpy(), scale, places)
     limit = np.minimum(scale, np.clip(2 * posterior.ordinary * scale, LEAST_LIMIT, MOST_LIMIT))
     weak = posterior.below(-limit)
     strong = 1 - posterior.below(np.log1p(scale))

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from sensorhealth.health.array_records import join, pick
 from sensorhealth.health.change_points import (
     CHUNK,
+    SINGLE,
     SWAP,
     Faults,
     Rates,
@@ -27,7 +28,7 @@ from sensorhealth.health.change_points import (
 from sensorhealth.health.false_discovery import critical_p
 from sensorhealth.health.fault_state import State, at_reading
 from sensorhealth.health.path_filter import FloatArray, IntArray, PathPrior, forward, scores
-from sensorhealth.health.path_prior import estimate_prior
+from sensorhealth.health.path_prior import estimate_priors
 
 MOST_ROUNDS = 10
 LEAST_PROBABILITY = 0.65
@@ -63,33 +64,26 @@ def find_faults(
     seen: NDArray[np.bool_] | None = None,
     false_discovery_rate: float = 0.05,
     linear: bool = False,
+    least_noise: FloatArray | None = None,
 ) -> FoundFaults:
     """Search all series for bad readings, steps and unrecorded swaps.
 
     y (ln headroom ratio net of gas and session), age (years): flat, ages ascending within a series; start, count,
     stratum (series,): where each lies and its stratum (0, 1, ...); rates: one for each stratum; seen: False leaves a
-    reading out; linear: the clock is age itself.
+    reading out; linear: the clock is age itself; least_noise (strata,): standard deviation of what rounding does at least.
     """
     looked = np.ones(len(y), dtype=bool) if seen is None else seen
     state = State.fresh(y, age, start, count, stratum, looked)
     priors: list[PathPrior] | None = None
     for robust in (True, False):
-        priors = _estimate(state, len(rates), robust, priors, linear)
+        s = state.series
+        flat = s.y, s.age, s.seen, s.shock, s.start, s.count
+        priors = estimate_priors(*flat, state.stratum, robust=robust, begin=priors, linear=linear, least_noise=least_noise)
         state = State.fresh(y, age, start, count, stratum, looked)
         faults, threshold = _rounds(state, priors, rates, false_discovery_rate)
         faults = _review(state, faults, priors, rates, threshold)
     deviation, sd, slope, slope_sd = _deviations(state, priors or [])
     return FoundFaults(faults, tuple(priors or ()), deviation, sd, slope[: len(start)], slope_sd[: len(start)])
-
-
-def _estimate(state: State, strata: int, robust: bool, begin: list[PathPrior] | None, linear: bool) -> list[PathPrior]:
-    out = []
-    for k in range(strata):
-        own = state.take(np.flatnonzero((state.stratum == k) & (state.series.count > 0)))
-        first = None if begin is None else begin[k]
-        parts = own.y, own.age, own.seen, own.shock, own.start, own.count
-        out.append(estimate_prior(*parts, robust=robust, begin=first, linear=linear))
-    return out
 
 
 def _rounds(state: State, priors: list[PathPrior], rates: Sequence[Rates], false_discovery_rate: float) -> tuple[Faults, float]:
@@ -102,6 +96,7 @@ def _rounds(state: State, priors: list[PathPrior], rates: Sequence[Rates], false
         if threshold is None:
             threshold = critical_p(faults.p_value, false_discovery_rate)
         accepted = (faults.p_value <= threshold) & (faults.any_fault >= LEAST_PROBABILITY)
+        accepted &= (faults.kind == SINGLE) | (state.series.shock[state.series.start[active] + faults.position] == 0)
         taken = at_reading(pick(faults, accepted), state.series.start[active[accepted]])
         found.append(taken)
         if not accepted.any():
@@ -170,7 +165,7 @@ def _deviations(state: State, priors: list[PathPrior]) -> tuple[FloatArray, Floa
             at = (start + rows)[inside]
             deviation[at] = (score.error_score / score.error_information)[inside]
             variance = 1 / score.error_information - np.where(silent, SILENT - prior.noise, 0.0)
-            sd[at] = np.sqrt(variance[inside])
+            sd[at] = np.sqrt(np.where(variance > 0, variance, np.nan)[inside])
             slope[part] = prior.mean[1] + prior.spread[1] @ score.start_score
             gained = np.einsum("i,ijs,j->s", prior.spread[1], score.start_information, prior.spread[1])
             slope_sd[part] = np.sqrt(np.maximum(prior.spread[1, 1] - gained, 0.0))

@@ -69,13 +69,15 @@ def find_oddities(
     residuals: pd.DataFrame | None = None,
     *,
     cylinders: pd.DataFrame | None = None,
+    zeros: pd.DataFrame | None = None,
     false_discovery_rate: float = 0.05,
 ) -> Oddities:
     """Search all sensors for single bad readings, steps, unrecorded swaps, and visits that went wrong.
 
     readings, lives: as from `readings` and `lives`. residuals: of the ageing model, aligned with `readings` (columns
     gas_effect, session_effect, fitted are used: gas and session are taken off first, so that a change of cylinder is
-    not taken for a step); None where there is no fit. cylinders: the contract's table, for stock concentrations.
+    not taken for a step); None where there is no fit. cylinders: the contract's table, for stock concentrations. zeros:
+    as from `zero_events`: what a contaminated zero did to a reading is then named as such, and both are findings.
     false_discovery_rate: expected share of false ones among the sensors flagged, over the whole fleet.
     """
     table = _sorted(readings, lives, residuals)
@@ -107,7 +109,7 @@ def find_oddities(
     steps = steps_and_swaps(table, found, ended)
     table["odd"] = table["row"].isin(singles["row"])
     sessions = judge_sessions(table, false_discovery_rate)
-    singles["likely"] = wording.likely_cause(singles, table, sessions, cylinders)
+    singles["likely"] = wording.likely_cause(singles, table, sessions, cylinders, zeros)
     singles["advice"] = wording.single_advice(singles)
     swaps = steps[steps["kind"] == "swap"].assign(time=lambda frame: frame["time_after"])
     return Oddities(
@@ -116,7 +118,7 @@ def find_oddities(
         single_readings=singles[list(SINGLE_COLUMNS)],
         sessions=sessions,
         deviations=table[["row", "life_id", "deviation", "deviation_sd", "odd"]],
-        findings=wording.findings(singles, steps, sessions),
+        findings=wording.findings(singles, steps, sessions, zeros),
         false_discovery_rate=false_discovery_rate,
     )
 

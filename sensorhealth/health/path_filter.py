@@ -46,8 +46,8 @@ class PathPrior:
 class Padded:
     """Series side by side, one column each, short ones padded at the end: all arrays (readings, series).
 
-    y; g; noise (variance, any positive number where not seen); seen; shock (variance of a level step before the
-    reading).
+    y; g (ascending; short series go on with their last); noise (variance, any positive number where not seen); seen;
+    shock (variance of a level step before the reading).
     """
 
     y: FloatArray
@@ -59,7 +59,8 @@ class Padded:
 
 @dataclass(frozen=True)
 class Forward:
-    """One forward sweep. loglik (series,); innovation, variance, gain_level, gain_slope (readings, series)."""
+    """One forward sweep. loglik (series,); innovation, variance (infinite where not seen), gain_level, gain_slope (readings,
+    series)."""
 
     loglik: FloatArray
     innovation: FloatArray
@@ -95,46 +96,66 @@ def pad(flat: NDArray[Any], start: IntArray, count: IntArray, fill: float | bool
 def forward(
     data: Padded, mean: FloatArray, spread: FloatArray, wander: FloatArray | float, degrees: float | None = None
 ) -> Forward:
-    """Kalman filter over all series; mean (2, series or 1), spread (2, 2, series or 1).
+    """Kalman filter over all series; mean (2, series or 1), spread (2, 2, series or 1), wander (series) or one number.
 
+    Copies of the series under other priors go side by side as (readings, copies, series), with 1 for what they have in
+    common. Longer series first are faster: rows go on only as far as the last column that still has readings.
     degrees: None for Gaussian; else innovations count by a Student density of so many degrees of freedom and are
     clipped at three standard deviations before they move the path, so that a few bad readings or jumps do not set the
     scale.
     """
-    rows, series = data.y.shape
-    out = np.empty((4, rows, series))
-    g_before = np.zeros(series)
-    level = np.broadcast_to(mean[0], series).astype(float)
-    slope = np.broadcast_to(mean[1], series).astype(float)
-    p00, p01, p11 = (np.broadcast_to(spread[i, j], series).astype(float) for i, j in ((0, 0), (0, 1), (1, 1)))
-    loglik = np.zeros(series)
-    for j in range(rows):
-        step = data.g[j] - g_before
-        level = level + slope * step
-        p00 = p00 + step * (2 * p01 + step * p11 + wander) + data.shock[j]
-        p01 = p01 + step * p11
-        variance = p00 + data.noise[j]
-        seen = data.seen[j]
-        innovation = np.where(seen, data.y[j] - level, 0.0)
-        gain0, gain1 = np.where(seen, p00 / variance, 0.0), np.where(seen, p01 / variance, 0.0)
-        loglik += np.where(seen, _log_density(innovation, variance, degrees), 0.0)
-        out[:, j] = innovation, variance, gain0, gain1
-        if degrees is not None:
-            limit = 3.0 * np.sqrt(variance)
-            innovation = np.clip(innovation, -limit, limit)
-        level, slope = level + gain0 * innovation, slope + gain1 * innovation
-        p11 = p11 - gain1 * p01
-        p00, p01 = p00 * (1 - gain0), p01 * (1 - gain0)
-        g_before = np.where(data.g[j] > g_before, data.g[j], g_before)
-    return Forward(loglik, out[0], out[1], out[2], out[3])
+    shape = np.broadcast_shapes(data.y.shape, data.g.shape, data.noise.shape)
+    steps = np.diff(data.g, axis=0, prepend=0.0)
+    shocked = np.abs(data.shock).reshape(shape[0], -1).sum(axis=1) > 0
+    width = _width(data.seen)
+    innovation, variance, gain_level, gain_slope = np.zeros((4, *shape))
+    variance[...] = np.inf
+    state = [np.broadcast_to(part, shape[1:]).astype(float) for part in (*mean, spread[0, 0], spread[0, 1], spread[1, 1], wander)]
+    for j in range(shape[0]):
+        columns = (..., slice(width[j]))
+        level, slope, p00, p01, p11, wandering = state = [part[columns] for part in state]
+        step, seen = steps[j][columns], data.seen[j][columns]
+        v, surprise, k0, k1 = (part[j][columns] for part in (variance, innovation, gain_level, gain_slope))
+        level += slope * step
+        turned = step * p11
+        turned += p01
+        p00 += step * (p01 + turned + wandering)
+        p01[...] = turned
+        if shocked[j]:
+            p00 += data.shock[j][columns]
+        np.add(p00, data.noise[j][columns], out=v, where=seen)
+        np.divide(p00, v, out=k0)
+        np.divide(p01, v, out=k1)
+        np.subtract(data.y[j][columns], level, out=surprise, where=seen)
+        moved = surprise if degrees is None else _clipped(surprise, 3.0 * np.sqrt(v))
+        level += k0 * moved
+        slope += k1 * moved
+        p11 -= k1 * p01
+        kept = 1.0 - k0
+        p00 *= kept
+        p01 *= kept
+    loglik = np.where(data.seen, _log_density(innovation, variance, degrees), 0.0).sum(axis=0)
+    return Forward(loglik, innovation, variance, gain_level, gain_slope)
+
+
+def _width(seen: NDArray[np.bool_]) -> IntArray:
+    """Number of columns up to the last one that is seen at each row or later, (rows,)."""
+    own: NDArray[np.bool_] = np.logical_or.reduce(seen.reshape(len(seen), -1, seen.shape[-1]), axis=1)
+    last = np.where(np.logical_or.reduce(own, axis=1), seen.shape[-1] - own[:, ::-1].argmax(axis=1), 0)
+    return np.maximum.accumulate(last[::-1])[::-1]
+
+
+def _clipped(value: FloatArray, limit: FloatArray) -> FloatArray:
+    return np.minimum(np.maximum(value, -limit), limit)
 
 
 def _log_density(innovation: FloatArray, variance: FloatArray, degrees: float | None) -> FloatArray:
     """Log density of the innovations up to a constant."""
-    square = innovation * innovation / variance
+    square = innovation * innovation
+    square /= variance
     if degrees is None:
         return -0.5 * (np.log(2 * np.pi * variance) + square)
-    return -0.5 * (np.log(variance) + (degrees + 1) * np.log1p(square / degrees))
+    return -0.5 * (np.log(variance) + (degrees + 1) * np.log(1.0 + square / degrees))
 
 
 def readings_loglik(data: Padded, sweep: Forward) -> FloatArray:
@@ -145,25 +166,23 @@ def readings_loglik(data: Padded, sweep: Forward) -> FloatArray:
 def scores(data: Padded, sweep: Forward) -> Scores:
     """Backward sweep: score and information of a step before, and of an error in, every reading."""
     rows, series = data.y.shape
-    out = np.full((4, rows, series), np.nan)
+    steps = np.diff(data.g, axis=0, prepend=0.0)
+    inverse = 1 / sweep.variance
+    surprise = inverse * sweep.innovation
+    step_score, step_information, error_score, error_information = np.empty((4, rows, series))
     r0, r1, n00, n01, n11 = np.zeros((5, series))
     for j in range(rows - 1, -1, -1):
-        seen = data.seen[j]
         k0, k1 = sweep.gain_level[j], sweep.gain_slope[j]
-        inverse = np.where(seen, 1 / sweep.variance[j], 0.0)
-        surprise = inverse * sweep.innovation[j]
-        through = k0 * n00 + k1 * n01, k0 * n01 + k1 * n11
-        error = surprise - k0 * r0 - k1 * r1
-        information = inverse + k0 * through[0] + k1 * through[1]
-        out[2, j] = np.where(seen, error, np.nan)
-        out[3, j] = np.where(seen, information, np.nan)
-        r0 = error + r0
-        n00, n01 = n00 - 2 * through[0] + information, n01 - through[1]
-        out[0, j], out[1, j] = r0, n00
-        step = data.g[j] - (data.g[j - 1] if j else 0.0)
-        r1 = r1 + step * r0
-        n11 = n11 + step * (2 * n01 + step * n00)
-        n01 = n01 + step * n00
+        through0, through1 = k0 * n00 + k1 * n01, k0 * n01 + k1 * n11
+        error = np.subtract(surprise[j], k0 * r0 + k1 * r1, out=error_score[j])
+        information = np.add(inverse[j], k0 * through0 + k1 * through1, out=error_information[j])
+        r0 = np.add(error, r0, out=step_score[j])
+        n00 = np.add(n00 - 2 * through0, information, out=step_information[j])
+        n01 = n01 - through1
+        r1 = r1 + steps[j] * r0
+        n11 = n11 + steps[j] * (2 * n01 + steps[j] * n00)
+        n01 = n01 + steps[j] * n00
+    error_score[~data.seen] = error_information[~data.seen] = np.nan
     start = np.stack([r0, r1])
     start_information = np.stack([np.stack([n00, n01]), np.stack([n01, n11])])
-    return Scores(out[0], out[1], out[2], out[3], start, start_information)
+    return Scores(step_score, step_information, error_score, error_information, start, start_information)

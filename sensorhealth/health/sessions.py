@@ -49,7 +49,7 @@ def judge_sessions(table: pd.DataFrame, false_discovery_rate: float) -> pd.DataF
         if name not in frame:
             frame[name] = pd.NaT if name == "time" else ""
     for name in ("site", "stratum"):
-        frame[name] = frame[name].fillna("")
+        frame[name] = frame[name].astype(object).where(frame[name].notna(), "")
     frame["reason"] = [_reason(row) for row in frame.to_dict("records")]
     return frame[list(COLUMNS)]
 
@@ -123,9 +123,11 @@ def _instruments(table: pd.DataFrame, rate: float) -> pd.DataFrame:
 
 
 def _technicians(sessions: pd.DataFrame, between: float, rate: float) -> pd.DataFrame:
-    """Each person's sessions against all others'."""
+    """Each person's sessions against all others'; one session far off the person's own does not speak for the person."""
     person = sessions.index.to_series().str.extract(DATE)[1].fillna("")
     known = sessions.assign(where=person)[person != ""]
+    middle, reach = known.groupby("where")["effect"].transform("median"), 3 * known["std_error"]
+    known["effect"] = known["effect"].clip(middle - reach, middle + reach)
     weight = known["std_error"] ** -2.0
     sums = pd.DataFrame({"w": weight, "wx": weight * known["effect"], "n": 1.0, "sensors": known["sensors"],
                          "readings": known["readings"], "where": known["where"]}).groupby("where").sum()  # fmt: skip

@@ -14,6 +14,7 @@ from sensorhealth.health.path_filter import FloatArray, IntArray
 NOISE = 0.03
 ROUNDING = 0.4
 MANY = 3
+COMMON = 0.02
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,7 @@ def trends(
         [rates] * (int(stratum.max(initial=-1)) + 1),
         false_discovery_rate=false_discovery_rate,
         linear=True,
+        least_noise=resolution / scale / np.sqrt(12),
     )
     own = scale[stratum]
     priors = [found.priors[k] for k in stratum]
@@ -72,7 +74,8 @@ def trends(
 
 def _scale(value: FloatArray, start: IntArray, count: IntArray, stratum: IntArray) -> tuple[FloatArray, FloatArray]:
     """Factor of each stratum that brings the noise of one value to NOISE, from differences of neighbours, and the step
-    in which its values are rounded; rounded values have at least the noise of rounding."""
+    in which its values are rounded (the smallest that is common among the differences); rounded values have at least the
+    noise of rounding."""
     inside = np.ones(len(value), dtype=bool)
     inside[start] = False
     step = np.diff(value, prepend=0.0)
@@ -81,8 +84,10 @@ def _scale(value: FloatArray, start: IntArray, count: IntArray, stratum: IntArra
     for k in range(len(scale)):
         own = step[inside & (which == k)]
         sizes, often = np.unique(np.round(np.abs(own), 9), return_counts=True)
-        if often[sizes > 0].sum() > MANY * (sizes > 0).sum():
-            resolution[k] = sizes[sizes > 0].min()
         noise = 1.4826 * np.median(np.abs(own)) / np.sqrt(2) if len(own) else 0.0
+        moved = often[sizes > 0].sum()
+        if moved and (noise == 0.0 or moved > MANY * (sizes > 0).sum()):
+            common = (sizes > 0) & (often >= COMMON * moved)
+            resolution[k] = sizes[common].min(initial=np.inf) if common.any() else 0.0
         scale[k] = max(noise, ROUNDING * resolution[k]) / NOISE or 1.0
     return scale, resolution

@@ -12,6 +12,9 @@ from sensorhealth.nomenclature import columns
 STOCK_TOLERANCE = 0.06
 STOCK_LEAST = 0.18
 STOCK_FACTORS = (2.0, 4.0, 5.0, 10.0)
+MOST_GAS = 0.25
+AIR = "contaminated air"
+DIRTY_ZERO = "the zero before it was set in contaminated air"
 REPEAT = (
     "only reading so far: repeat the calibration, on a second cylinder within its date, before anything is replaced; a "
     "sensor that failed stays out of service until it passes"
@@ -19,15 +22,23 @@ REPEAT = (
 
 
 def likely_cause(
-    singles: pd.DataFrame, table: pd.DataFrame, sessions: pd.DataFrame, cylinders: pd.DataFrame | None
+    singles: pd.DataFrame,
+    table: pd.DataFrame,
+    sessions: pd.DataFrame,
+    cylinders: pd.DataFrame | None,
+    zeros: pd.DataFrame | None = None,
 ) -> NDArray[np.object_]:
-    """What each single bad reading looks like: a whole instrument low, a wrong concentration set, or a leak.
+    """What each single bad reading looks like: a zero set in contaminated air, a whole instrument low, a wrong
+    concentration set, gas that was not recorded, or a leak.
 
-    table: readings with instrument and time by row; sessions: as judged; cylinders: for the ratios of stock values.
+    table: readings with instrument and time by row; sessions: as judged; cylinders: for the ratios of stock values;
+    zeros: as from `zero_events`.
     """
     cause = np.full(len(singles), "one high reading", dtype=object)
     residual = singles["residual"].to_numpy(dtype=float)
     cause[residual < 0] = "leak, loose cap or too short exposure"
+    blank = (singles["cylinder"] == "").to_numpy() & (np.abs(residual) < MOST_GAS)
+    cause[blank & (residual < 0)] = "leak or loose cap, or weak gas: the cylinder is not recorded"
     wrong = _near(residual, stock_ratios(cylinders), singles["std_error"].to_numpy(dtype=float))
     cause[wrong] = "wrong concentration set"
     visits = sessions[sessions["kind"] == "instrument"]
@@ -37,6 +48,11 @@ def likely_cause(
         cause[key.isin(pd.MultiIndex.from_frame(visits.assign(day=visits["time"].dt.floor("D"))[["where", "day"]]))] = (
             "whole instrument low at this visit: leak, cap or flow"
         )
+    if zeros is not None and len(zeros):
+        shift = zeros.dropna(subset=["next_row", "ratio_shift"]).groupby("next_row")["ratio_shift"].sum()
+        expected = shift.reindex(singles["row"]).to_numpy(dtype=float)
+        with np.errstate(invalid="ignore"):
+            cause[np.abs(residual - expected) < np.maximum(np.abs(expected) / 2, STOCK_TOLERANCE)] = DIRTY_ZERO
     return cause
 
 
@@ -65,11 +81,15 @@ def single_advice(singles: pd.DataFrame) -> NDArray[np.object_]:
     advice[singles["recovered"].isna().to_numpy()] = REPEAT
     wrong = (singles["likely"] == "wrong concentration set").to_numpy()
     advice[wrong] = "check the concentration set in the instrument against the label, and calibrate again"
+    dirty = (singles["likely"] == DIRTY_ZERO).to_numpy()
+    advice[dirty] = "zero again in air known to be clean, then span again"
     return advice
 
 
-def findings(singles: pd.DataFrame, steps: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
-    """Single bad readings, steps, swaps and visits that went wrong, as rows of the findings table."""
+def findings(
+    singles: pd.DataFrame, steps: pd.DataFrame, sessions: pd.DataFrame, zeros: pd.DataFrame | None = None
+) -> pd.DataFrame:
+    """Single bad readings, steps, swaps, visits and zeros that went wrong, as rows of the findings table."""
     rows = [
         {
             "table": "calibrations", "row": r["row"], "sensor_id": r["sensor_id"], "column": "headroom",
@@ -87,10 +107,18 @@ def findings(singles: pd.DataFrame, steps: pd.DataFrame, sessions: pd.DataFrame)
         }
         for r in sessions[sessions["flagged"].eq(True)].to_dict("records")
     ]  # fmt: skip
+    rows += [
+        {
+            "table": "calibrations", "row": r["row"], "sensor_id": r["sensor_id"], "column": "zero_offset",
+            "value": f"{r['size']:+.3g} {r['unit']}", "finding": "zero in contaminated air" if r["kind"] == AIR else r["kind"],
+            "done": "kept", "reason": f"{r['reason']} (probability {r['probability']:.2f})", "time": r["time"],
+        }
+        for r in ([] if zeros is None else zeros.to_dict("records"))
+    ]  # fmt: skip
     frame = pd.DataFrame(rows, columns=list(columns("findings")))
     frame["count"] = frame["count"].fillna(1).astype("int64")
     for name in ("sensor_id", "column", "value"):
-        frame[name] = frame[name].fillna("")
+        frame[name] = frame[name].astype(object).where(frame[name].notna(), "")
     return frame
 
 
@@ -157,7 +185,8 @@ def _cylinder_advice(row: dict) -> str:
         if weak
         else "stop using it: sensors adjusted with it UNDER-read, the dangerous way; test them again first"
     )
-    return f"{who}; {behind} put it at {size}{fading}: {act}.{late}"
+    still = " (within its stated tolerance of {:.0f} %)".format(100 * row["tolerance"]) if row["p_out_of_tolerance"] < 0.5 else ""
+    return f"{who}; {behind} put it at {size}{still}{fading}: {act}.{late}"
 
 
 def _late(row: dict) -> bool:

@@ -19,7 +19,7 @@ from sensorhealth.health.change_points import SINGLE, Rates
 from sensorhealth.health.false_discovery import flag_by_posterior
 from sensorhealth.health.life_table import FleetTables, life_of, seconds
 from sensorhealth.health.path_filter import FloatArray
-from sensorhealth.health.trends import Trends, trends
+from sensorhealth.health.trends import NOISE, Trends, trends
 
 ZEROING = ("zero", "full")
 YEAR_SECONDS = 365.25 * 86_400
@@ -69,7 +69,8 @@ def zero_drift(
     unit), or one number as a ratio of the applied gas; None: no end of life by zero. Columns: life_id, sensor_id,
     stratum, unit, status ("drifting", "steady", "too few zeros", "no zero recorded"), zeros, first, last, last_offset,
     baseline (running sum of the offsets), drift_per_year with its 90 % interval drift_low, drift_high (unit per year),
-    drifting (the interval leaves out zero drift at `false_discovery_rate` over all lives),
+    drifting (by more in a year than the noise of one zero and the step of the display, at `false_discovery_rate` over
+    all lives),
     temperature_per_kelvin and temperature_sd (of the stratum, unit per kelvin; NaN where not recorded), contaminated
     and jumps (counts), zero_limit, end_p05, end_p50, end_p95 (dates at which the baseline reaches the limit with 5,
     50, 95 % probability; NaT beyond ten years), reason.
@@ -259,8 +260,9 @@ def _fill(frame: pd.DataFrame, table: pd.DataFrame, found: Trends, warm: pd.Data
         counts = events[events["kind"] == kind].groupby("life_id").size()
         frame[name] = frame["life_id"].map(counts).fillna(0).astype("int64")
     few = frame["zeros"].to_numpy()[at] < LEAST_ZEROS
-    side = ndtr(np.abs(found.slope) / np.maximum(found.slope_sd, 1e-300))
-    drifting = flag_by_posterior(np.where(few, 0.0, side), rate)
+    bar, sd = np.maximum(NOISE * found.scale, found.resolution), np.maximum(found.slope_sd, 1e-300)
+    matters = ndtr((found.slope - bar) / sd) + ndtr((-found.slope - bar) / sd)
+    drifting = flag_by_posterior(np.where(few, 0.0, matters), rate)
     frame.loc[at, "drifting"] = drifting
     frame.loc[at, "status"] = np.where(few, "too few zeros", np.where(drifting, "drifting", "steady"))
     ends = _ends(frame.loc[at], found)

@@ -45,11 +45,19 @@ def rows(
             style.write(ax, row["remark"], row["high"], y, offset=(6, 0))
     for y, name in zip(place[starts], names[starts]):
         style.write(ax, name, 0, y - 0.95, coordinates=("axes fraction", "data"), color=style.MUTED, offset=(2, 0))
-    ax.set_yticks(place, [wording.short(label) for label in labels], **style.PLAIN)
+    ax.set_yticks(place, [wording.short(label, 34 if style.width_of(ax) > 6 else 22) for label in labels], **style.PLAIN)
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(place[-1] + 0.8, place[0] - 1.6)
+    words = data.loc[proven, "remark"].astype(str)
+    room = {way: _room(ax, words[outward == way]) for way in ("left", "right")}
     low, high = float(data["low"].min()), float(data["high"].max())
-    room = {way: 0.3 if way in outward else 0.04 for way in ("left", "right")}
-    ax.set_xlim(low - room["left"] * (high - low), high + room["right"] * (high - low) + 1e-12)
+    whole = (high - low) / (1 - room["left"] - room["right"]) + 1e-12
+    ax.set_xlim(low - room["left"] * whole, high + room["right"] * whole)
     style.grid(ax, "x")
     return ax
+
+
+def _room(ax: Axes, words: pd.Series) -> float:
+    """The share of the width of `ax` that the longest of `words` takes beside an interval."""
+    letters = int(words.str.len().max()) if len(words) else 0
+    return min(0.4, 0.03 + letters * 0.58 * style.SMALL / 72 / (0.78 * style.width_of(ax)))

@@ -28,7 +28,8 @@ from sensorhealth.present.charts import (
     visits,
     zero,
 )
-from sensorhealth.present.page import tables
+from sensorhealth.present.page import headline, html, tables
+from sensorhealth.present.page import sensors as page_sensors
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -64,7 +65,8 @@ def fleet_runway(analysis: Any, *, ax: Axes | None = None, **how: Any) -> Axes:
 def soonest(analysis: Any, n: int = 30, *, ax: Axes | None = None) -> Axes:
     """Remaining life of the `n` sensors whose median end is soonest, with their names."""
     ahead = analysis.forecast[analysis.forecast["status"].isin(runway.WITH_FORECAST)].nsmallest(n, "rul_days_p50")
-    return runway.runway(ahead, analysis.fleet.sensors, pd.to_datetime(analysis.visits["visit"]), ax=ax)
+    visits = pd.to_datetime(analysis.visits["visit"])
+    return runway.runway(ahead, analysis.fleet.sensors, visits, name=f"the {len(ahead)} soonest", ax=ax)
 
 
 def by_site(analysis: Any, *, ax: Axes | None = None) -> Axes:
@@ -79,7 +81,7 @@ def budget(analysis: Any, quantity: str = "cost", *, ax: Axes | None = None) -> 
 
 def lot_rates(analysis: Any, by: str = "lot", *, max_rows: int = 40, ax: Axes | None = None) -> Axes:
     """Ageing rates of the lots, or of the values of another column."""
-    return lots.lots(analysis.lots(by=by), max_rows=max_rows, ax=ax)
+    return lots.lots(analysis.lots(by=by), by=by, max_rows=max_rows, ax=ax)
 
 
 def cylinder_bias(analysis: Any, *, max_rows: int = 40, ax: Axes | None = None) -> Axes:
@@ -195,3 +197,47 @@ def rows(table: str, frame: pd.DataFrame, *names: str, first: int = 10) -> Rows:
     note = f"{wording.count(len(frame), 'row')}, the first {first} shown" if len(frame) > first else ""
     text = "\n".join("  ".join(tables.show(row, column) for column in shown) for row in chosen.to_dict("records"))
     return Rows(tables.plain(chosen, shown, note), text or "(no row)")
+
+
+def first_screen(analysis: Any) -> Rows:
+    """The six answers of the report's first screen."""
+    found = headline.answers(analysis, page_sensors.sensor_list(analysis))
+    body = "".join(
+        f'<tr><th scope="row">{html.text(answer.question)}</th>'
+        f"<td><strong>{html.text(answer.figure)}</strong> {html.text(' '.join(answer.sentences))}</td></tr>"
+        for answer in found
+    )
+    text = "\n".join(f"{answer.question} {answer.figure} {' '.join(answer.sentences)}" for answer in found)
+    return Rows(f"<table><tbody>{body}</tbody></table>", text)
+
+
+def figures(frame: pd.DataFrame) -> Rows:
+    """A small table of figures as notebooks display it: whole numbers from 100 on, no false digits below.
+
+    Rows are named by the frame's index.
+    """
+    labels = [_words(" ".join(map(str, label)) if isinstance(label, tuple) else label) for label in frame.index]
+    cells = [[_figure(value) for value in row] for row in frame.itertuples(index=False)]
+    head = "".join(f'<th scope="col">{html.text(name)}</th>' for name in ("", *map(_words, frame.columns)))
+    body = "".join(
+        f'<tr><th scope="row">{html.text(label)}</th>{"".join(map(_cell, row))}</tr>' for label, row in zip(labels, cells)
+    )
+    text = "\n".join("  ".join([label, *row]) for label, row in zip(labels, cells))
+    return Rows(f'<div class="scroll"><table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>', text)
+
+
+def _cell(text: str) -> str:
+    return f'<td class="{"prose" if len(text) > tables.PROSE else "brief"}">{html.text(text)}</td>'
+
+
+def _words(name: Any) -> str:
+    return str(name).replace("_", " ")
+
+
+def _figure(value: Any) -> str:
+    if pd.isna(value):
+        return "–"
+    if isinstance(value, (str, bool, np.bool_)):
+        return value if isinstance(value, str) else "yes" if value else "no"
+    size = abs(float(value))
+    return wording.number(value, 0 if size >= 100 or float(value).is_integer() else 1 if size >= 10 else 2 if size >= 1 else 3)

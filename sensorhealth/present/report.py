@@ -24,13 +24,13 @@ def report_html(analysis: Any, audience: str = "planner", track_record: Any = No
         raise ValueError(f"audience is one of {', '.join(AUDIENCES)}, not {audience!r}")
     listed = sensors.sensor_list(analysis)
     shown = sections.contract_tables(analysis, track_record)
-    shown["sensors"] = Table("sensors", "Sensors", listed, sensors.list_columns(listed))
+    shown["sensors"] = Table("sensors", "Sensors", sensors.worded(listed), sensors.list_columns(listed))
     more = sections.with_currency(sensors.page_columns(listed), analysis.policy.currency)
     drawn = pictures.pictures(analysis, track_record)
     order = (("retest",) if "retest" in shown else ()) + sections.ORDER[audience]
     body = "".join(_section(name, shown, drawn, analysis, track_record) for name in order)
     packed = {name: tables.pack(table.frame, table.shown) for name, table in shown.items()}
-    stores = html.data("tables", packed) + html.data("more", tables.pack(listed, more))
+    stores = html.data("tables", packed) + html.data("more", tables.pack(sensors.worded(listed), more))
     stores += html.data(
         "paths", sensors.paths(analysis, listed) | {"asOf": _day(analysis.as_of), "end": 1 + analysis.policy.margin}
     )
@@ -47,9 +47,7 @@ def _section(name: str, shown: dict[str, Table], drawn: dict[str, str], analysis
     if name == "findings":
         inside += sections.records(analysis)
     if name == "track-record":
-        said = getattr(track_record, "sentence", "") or (
-            "The back-test was not run for this report, so nothing here shows how good such forecasts have been on these records."
-        )
+        said = getattr(track_record, "sentence", "") or headline.UNTRIED
         inside += html.element("p", html.text(said))
     if name in shown:
         table = shown[name]

@@ -17,6 +17,8 @@ from contextlib import contextmanager
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from sensorhealth.present.wording import clean
 
 if TYPE_CHECKING:
@@ -83,8 +85,7 @@ def names(ax: Axes, *, x: str = "", y: str = "", title: str = "", note: str = ""
         ax.set_xlabel(x, color=INK, fontsize=NORMAL, fontfamily=FONT)
     if y:
         ax.set_ylabel(y, color=INK, fontsize=NORMAL, fontfamily=FONT)
-    whole = " · ".join(part.replace(" ", "\u00a0") if len(part) <= 40 else part for part in note.split(" · "))
-    lines = textwrap.wrap(whole, max(24, int(width_of(ax) * 72 / (SMALL * 0.54)) - 8))
+    lines = _lines(note.split(" · "), max(24, int(width_of(ax) * 72 / (SMALL * 0.58)) - 9 - _letters_at_the_side(ax)))
     if title:
         ax.set_title(clean(title), loc="left", color=INK, fontsize=LARGE, fontfamily=FONT, pad=8 + 12 * len(lines), **PLAIN)
     if lines:
@@ -92,6 +93,27 @@ def names(ax: Axes, *, x: str = "", y: str = "", title: str = "", note: str = ""
             "\n".join(lines), (0, 1), (0, 7), xycoords="axes fraction", textcoords="offset points",
             color=MUTED, fontsize=SMALL, fontfamily=FONT, va="bottom",
         )  # fmt: skip
+
+
+def _letters_at_the_side(ax: Axes) -> int:
+    """Letters of the longest name beside the rows of `ax`, beyond those that numbers would take."""
+    from matplotlib.ticker import FixedLocator
+
+    if not isinstance(ax.yaxis.get_major_locator(), FixedLocator):
+        return 0
+    return max([0, *(len(label.get_text()) - 6 for label in ax.get_yticklabels())])
+
+
+def _lines(parts: list[str], most: int) -> list[str]:
+    """`parts` side by side with a dot between them, in lines of at most `most` letters; a part is broken only where it
+    must be."""
+    lines: list[str] = []
+    for part in filter(None, parts):
+        if lines and len(lines[-1]) + 3 + len(part) <= most:
+            lines[-1] += f" · {part}"
+        else:
+            lines += textwrap.wrap(part, most)
+    return lines
 
 
 def upright(ax: Axes, when: datetime, **how: Any) -> None:
@@ -130,9 +152,11 @@ def figure_of(ax: Axes) -> Figure:
 
 def svg(ax: Axes) -> str:
     """The figure of `ax` as an SVG element: no date, fixed identifiers, letters as text. Same input, same bytes."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     out = io.StringIO()
-    with _saving():
-        figure_of(ax).savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    with _saving():  # the canvas itself, as savefig draws everything twice
+        FigureCanvasSVG(figure_of(ax)).print_svg(out, metadata={"Date": None, "Creator": None})
     text = out.getvalue()
     return text[text.index("<svg") :]
 
@@ -152,11 +176,32 @@ def nothing(ax: Axes, text: str) -> Axes:
     return ax
 
 
-def dates(ax: Axes) -> None:
-    """ISO 8601 tick labels on a time axis: years, or months where the axis is short."""
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+def calendar(first: datetime, last: datetime, most: int) -> tuple[pd.DatetimeIndex, str]:
+    """At most `most` even dates from `first` to `last`, and their ISO 8601 form: days, months or years as the span has
+    it."""
+    days = (last - first).days + 1
+    for step in (1, 2, 7, 14):
+        if days / step <= most:
+            return pd.date_range(first, last, freq=f"{step}D", normalize=True), "%Y-%m-%d"
+    for step in (1, 2, 3, 6):
+        months = pd.date_range(first, last, freq="MS", normalize=True)
+        ticks = months[(months.month - 1) % step == 0]
+        if len(ticks) <= most:
+            return ticks, "%Y-%m"
+    years = pd.date_range(first, last, freq="YS", normalize=True)
+    return years[:: -(-len(years) // most)], "%Y"
 
-    locator = AutoDateLocator(minticks=3, maxticks=max(3, round(width_of(ax))))
-    forms = ["%Y", "%Y-%m", "%Y-%m-%d", "%H:%M", "%H:%M", "%S"]
-    ax.xaxis.set_major_locator(locator)
-    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator, formats=forms, zero_formats=forms, show_offset=False))
+
+def dates(ax: Axes) -> None:
+    """ISO 8601 tick labels on a time axis, as many as fit side by side; call it when the axis has its limits."""
+    from matplotlib.dates import date2num, num2date
+
+    first, last = (pd.Timestamp(num2date(end)).tz_localize(None) for end in ax.get_xlim())
+    ticks, form = calendar(first, last, date_labels(ax))
+    ticks = ticks[ticks >= first]
+    ax.set_xticks(date2num(ticks.to_pydatetime()), [f"{tick:{form}}" for tick in ticks])
+
+
+def date_labels(ax: Axes) -> int:
+    """How many dates fit side by side under `ax`."""
+    return max(2, int(width_of(ax) * 0.85 / (9.5 * SMALL * 0.6 / 72)))

@@ -11,9 +11,13 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from ._staging import strangers, written
+
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
 _YOUNG_SECONDS = 60
+UNFINISHED = ".unfinished"
+"""Marks a folder that is still being written and has not changed places yet."""
 
 
 def exchange(fresh: Path, target: Path) -> None:
@@ -35,7 +39,8 @@ def exchange(fresh: Path, target: Path) -> None:
             with contextlib.suppress(FileNotFoundError):
                 os.rename(target, aside)
             os.rename(fresh, target)
-            shutil.rmtree(aside, ignore_errors=True)
+            with contextlib.suppress(FileNotFoundError):
+                os.rename(aside, fresh)
             return
     raise OSError(errno.EBUSY, "other runs keep writing there: try again")
 
@@ -68,6 +73,19 @@ def locked(folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
+def give_back(old: Path, target: Path) -> None:
+    """Clear away `old`, which stood in the place of `target`; files that others had put there meanwhile go to `target`.
+
+    What cannot go there, because a file of that name stands there, stays in `old`.
+    """
+    for name in strangers(old, written(old)):
+        if os.path.lexists(target / name):
+            return
+        (target / name).parent.mkdir(parents=True, exist_ok=True)
+        os.rename(old / name, target / name)
+    shutil.rmtree(old, ignore_errors=True)
+
+
 def recover(target: Path) -> None:
     """Clear away what killed runs left beside `target`; put back an old folder that a kill caught between two
     renames."""
@@ -75,17 +93,25 @@ def recover(target: Path) -> None:
         import fcntl
     except ImportError:
         return
-    beside = [entry for entry in target.parent.iterdir() if entry.name.startswith(f".{target.name}.")]
-    for entry in beside:
-        if entry.suffix == ".old" and entry.is_dir() and not os.path.lexists(target):
-            os.rename(entry, target)
-        elif entry.suffix in (".new", ".old") and entry.is_dir() and not entry.is_symlink():
-            with contextlib.suppress(OSError):
-                if time.time() - entry.stat().st_mtime < _YOUNG_SECONDS:
-                    continue  # perhaps made a moment ago by a run that has not locked it yet
-                handle = os.open(entry, os.O_RDONLY)
-                try:
-                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                    shutil.rmtree(entry, ignore_errors=True)
-                finally:
-                    os.close(handle)
+    with contextlib.suppress(PermissionError):
+        for entry in [entry for entry in target.parent.iterdir() if entry.name.startswith(f".{target.name}.")]:
+            if entry.suffix == ".old" and entry.is_dir() and not os.path.lexists(target):
+                os.rename(entry, target)
+            elif entry.suffix in (".new", ".old") and entry.is_dir() and not entry.is_symlink():
+                with contextlib.suppress(OSError):
+                    if time.time() - entry.stat().st_mtime < _YOUNG_SECONDS:
+                        continue  # perhaps made a moment ago by a run that has not locked it yet
+                    handle = os.open(entry, os.O_RDONLY)
+                    try:
+                        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                        _clear(entry, target)
+                    finally:
+                        os.close(handle)
+
+
+def _clear(entry: Path, target: Path) -> None:
+    """Delete what a killed run had begun; what it had already taken out of its place may hold files of others."""
+    if (entry / UNFINISHED).exists() or not strangers(entry, written(entry)):
+        shutil.rmtree(entry, ignore_errors=True)
+    elif target.is_dir():
+        give_back(entry, target)

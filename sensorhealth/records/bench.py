@@ -56,6 +56,7 @@ class Bench:
         self.findings: list[pd.DataFrame] = []
         self.notes: list[str] = []
         self.unreadable: dict[str, dict[str, Cells]] = {}
+        self.with_units: dict[str, dict[str, Cells]] = {}
         self.set_aside = dict.fromkeys(tables, 0)
         self._corrections = corrections
         self._cache: dict[str, Any] = {}

@@ -19,11 +19,13 @@ import pyarrow.compute as compute
 from ..errors import RecordsError
 from .outputs import plain
 from .raw import IntArray, cell_text
+from .units import unit_named
 
 MISSING = frozenset(
     ["", "na", "n/a", "#n/a", "<na>", "nan", "nat", "null", "none", "-", "--", "---", "—", "n.a.", "#value!", "#ref!"]
 )
 _LONGEST_MISSING = 40
+_WITH_UNIT = re.compile(r"([^A-Za-z%µμ]*\d)\s*([A-Za-z%µμ].{0,11})")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
 _COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
@@ -34,7 +36,8 @@ class Cells:
     """Typed values of one column (n,), and where a cell was there but could not be read: positions and texts.
 
     remark: how the column was read, where there is something to say. swapped: positions of dates that could only be
-    read with day and month the other way round than the rest of the column.
+    read with day and month the other way round than the rest of the column. units: (n,) place in unit_names of the unit
+    that a cell states behind its number, -1 where it states none; empty where no cell does.
     """
 
     values: Any
@@ -42,6 +45,8 @@ class Cells:
     bad_text: tuple[str, ...]
     remark: str = ""
     swapped: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
+    units: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
+    unit_names: tuple[str, ...] = ()
 
 
 def distinct(column: pa.ChunkedArray) -> tuple[IntArray, pa.Array]:
@@ -115,16 +120,23 @@ def numbers(column: pa.ChunkedArray, decimal: str, missing: Collection[str] = MI
         if quick is not None:
             return Cells(quick, nothing, ())
     codes, cells = distinct_texts(column)
-    table = np.full(len(cells) + 1, np.nan)
-    unread = np.zeros(len(cells) + 1, dtype=bool)
+    table, unread = np.full(len(cells) + 1, np.nan), np.zeros(len(cells) + 1, dtype=bool)
+    stated: dict[str, int] = {}
+    unit = np.full(len(cells) + 1, -1, dtype=np.int64)
     for number, cell in enumerate(cells):
         clean = "" if cell is None else plain(cell.strip())
         if clean.casefold() in missing:
             continue
         value = one_number(clean, decimal)
+        if value is None and (parts := _WITH_UNIT.fullmatch(clean)) and (name := unit_named(parts[2])):
+            value = one_number(parts[1], decimal)
+            unit[number] = stated.setdefault(name, len(stated))
         unread[number], table[number] = value is None, np.nan if value is None else value
     bad = np.flatnonzero(unread[codes]).astype(np.int64)
-    return Cells(table[codes], bad, tuple(str(cells[code]).strip() for code in codes[bad].tolist()))
+    texts = tuple(str(cells[code]).strip() for code in codes[bad].tolist())
+    if not stated:
+        return Cells(table[codes], bad, texts)
+    return Cells(table[codes], bad, texts, f"number with {' or '.join(stated)}", units=unit[codes], unit_names=tuple(stated))
 
 
 def _flat(column: pa.ChunkedArray) -> np.ndarray[Any, np.dtype[np.float64]]:

@@ -30,6 +30,7 @@ _NUMERIC = re.compile(
 _NAMED_FORMATS = (
     "%d %b %Y", "%d-%b-%Y", "%d %B %Y", "%b %d, %Y", "%B %d, %Y", "%d-%b-%y", "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d",
 )  # fmt: skip
+CLOCK = r"\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?(\s*[apAP]\.?[mM]\.?)?"
 _CLOCKS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p")
 _FEW = 0.02
 
@@ -161,6 +162,11 @@ def _found_out(cells: pd.Series, form: TimeFormat, where: str) -> _Read:
     years = cells.str.fullmatch(r"(19|20)\d{2}(\d{4})?").fillna(False).astype(bool)
     if bare.any() and bare.sum() == cells.notna().sum() and not years.any():
         _from_numbers(np.zeros(1), TimeFormat(), where)
+    if len(stated := cells.dropna()) and stated.str.fullmatch(CLOCK).all():
+        raise RecordsError(
+            f"{where}: holds times of day without a date, like {stated.iloc[0]!r}; join it in a mapping with the column that has "
+            'the dates (time = ["date", "time of day"], with your own headings)'
+        )
     dated = cells.mask(bare & ~years)
     stamps = _parsed(dated, "ISO8601")
     aware = cells.str.contains(_AWARE).fillna(False).astype(bool) & stamps.notna()

@@ -71,7 +71,7 @@ class Fleet:
             outputs.write_file(workbook_bytes(tables), path)
         else:
             files = {f"{name}.csv": outputs.csv_bytes(table, digits=None) for name, table in tables.items()}
-            outputs.write_folder(files, path)
+            outputs.write_folder(files, path, part="fleet")
 
     @property
     def selective_recording(self) -> bool:

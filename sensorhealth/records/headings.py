@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable, Mapping
 
 from .. import nomenclature
+from .units import unit_named
 
 _OTHER_NAMES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "sensors": {
@@ -36,12 +37,15 @@ _OTHER_NAMES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "calibrations": {
         "sensor_id": ("serial", "serial no", "serial number", "sensor", "sensor serial", "sensor number", "sn",
                       "s/n", "cell id", "tag"),
-        "time": ("date", "datetime", "timestamp", "date time", "calibration date", "test date", "calibrated",
+        "time": ("date", "datetime", "date/time", "date and time", "date of test", "timestamp", "date time",
+                 "calibration date", "test date", "calibrated",
                  "calibrated on", "date of calibration", "performed", "when"),
-        "kind": ("type", "test type", "calibration type", "activity", "action", "operation"),
+        "kind": ("type", "test type", "type of test", "type of calibration", "kind of test", "calibration type",
+                 "activity", "action", "operation"),
         "cylinder_id": ("cylinder", "bottle", "gas cylinder", "cylinder no", "cylinder number",
-                        "cylinder serial", "gas lot"),
-        "applied": ("applied gas", "gas applied", "concentration", "span gas", "gas value", "span concentration",
+                        "cylinder serial", "gas lot", "gas bottle", "bottle no", "bottle number"),
+        "applied": ("applied gas", "span gas value", "calibration gas value", "cylinder value", "gas concentration",
+                    "gas applied", "concentration", "span gas", "gas value", "span concentration",
                     "calibration gas", "nominal", "target value", "applied concentration"),
         "zero_offset": ("zero", "zero reading", "offset", "zero value", "zero as found"),
         "as_found": ("found", "before", "reading before", "before adjustment", "pre", "as found reading",
@@ -54,10 +58,12 @@ _OTHER_NAMES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "temperature_c": ("temperature", "temp", "ambient temperature", "t amb"),
         "humidity_pct": ("humidity", "rh", "relative humidity", "ambient humidity"),
         "outcome": ("result", "status", "pass fail", "pass/fail", "test result", "verdict"),
-        "technician": ("operator", "user", "tester", "performed by", "by", "calibrated by", "employee"),
+        "technician": ("operator", "user", "tester", "performed by", "done by", "tested by", "initials", "worker",
+                       "by", "calibrated by", "employee"),
     },
     "cylinders": {
-        "cylinder_id": ("cylinder", "cylinder no", "cylinder number", "serial", "serial no", "bottle", "id"),
+        "cylinder_id": ("cylinder", "cylinder no", "cylinder number", "serial", "serial no", "bottle", "bottle no",
+                        "bottle number", "gas bottle", "gas cylinder", "id"),
         "gas": ("component", "gas type", "gas name"),
         "concentration": ("value", "nominal", "label", "certified value", "certified concentration", "conc"),
         "tolerance_pct": ("tolerance", "accuracy", "uncertainty", "tolerance %"),
@@ -70,6 +76,9 @@ _OTHER_NAMES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     },
 }  # fmt: skip
 _CLOSE = 0.84
+_FILLERS = frozenset(["of", "the", "a", "for", "in", "at", "on", "no", "nr", "number", "value", "date", "test"])
+_CONCENTRATIONS = ("applied", "zero_offset", "as_found", "as_left", "headroom", "concentration")
+_PARTS = re.compile(r"[\[({]([^\])}]*)[\])}]|\b(?:in|as)\s+(\S+)$|[,/]\s*(\S+(?:\s\S+)?)$")
 _UNITS_IN_HEADINGS = (
     (r"(°|deg)\s*f|fahrenheit", "temperature_c", "degF"),
     (r"\bkelvin\b|\[k\]|\(k\)", "temperature_c", "K"),
@@ -79,9 +88,12 @@ _UNITS_IN_HEADINGS = (
 
 
 def bare(heading: str) -> str:
-    """A heading without capitals, punctuation and what stands in brackets."""
+    """A heading without capitals, punctuation, what stands in brackets, and a unit at its end."""
     without = re.sub(r"[\[({].*?[\])}]", " ", heading.casefold())
-    return " ".join(re.sub(r"[^\w%/]+", " ", without.replace("_", " ")).split())
+    words = re.sub(r"[^\w%/]+", " ", without.replace("_", " ")).split()
+    if len(words) > 1 and unit_named(words[-1]) not in ("", "%LEL"):
+        words.pop()
+    return " ".join(words)
 
 
 def guesses(table: str, headings: Iterable[str]) -> dict[str, str]:
@@ -107,10 +119,21 @@ def _score(table: str, column: str, heading: str) -> float:
         return 1.0
     if heading in names:
         return 0.98 - 0.001 * names.index(heading)
+    words = _words(heading)
+    if words and any(words == _words(name) for name in (own, *names)):
+        return 0.9
     return 0.95 * max(difflib.SequenceMatcher(None, heading, name).ratio() for name in (own, *names) if len(name) > 3 or not name)
+
+
+def _words(text: str) -> frozenset[str]:
+    """The words of a heading that say something, in any order."""
+    return frozenset(text.split()) - _FILLERS
 
 
 def unit_in(heading: str, column: str) -> str:
     """The unit a heading states for a column that the contract has in another one; "" where none is seen."""
     lower = heading.casefold()
+    if column in _CONCENTRATIONS:
+        said = [unit_named(part) for found in _PARTS.findall(lower.replace("_", " ")) for part in found if part]
+        return next(filter(None, said), "")
     return next((unit for pattern, of, unit in _UNITS_IN_HEADINGS if of == column and re.search(pattern, lower)), "")

@@ -61,7 +61,8 @@ def take_in(
     tables = _typed(sources, understood)
     bench = Bench({name: table.frame for name, table in tables.items()}, corrections)
     bench.unreadable = {name: dict(table.unreadable) for name, table in tables.items()}
-    columns = understood_columns(tables)
+    bench.with_units = {name: dict(table.with_units) for name, table in tables.items()}
+    columns = understood_columns(tables, understood)
     _list_broken(bench, tables)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # impossible values are still in the arrays
         _check(bench, understood, tables)
@@ -113,13 +114,14 @@ def _nothing(table: str) -> Source:
 
 def _refuse_missing_columns(table: TypedTable) -> None:
     required = [name for name, column in nomenclature.columns(table.name).items() if column.required]
-    absent = [name for name in required if not table.headings[name]]
+    absent = [name for name in required if not table.headings[name] and name != "installed"]  # told from other dates
     if absent:
         raise RecordsError(
             f"{table.source}: there is no column {absent[0]!r} "
             f"({nomenclature.columns(table.name)[absent[0]].meaning.lower()}); add it, or name the user's own "
             f"heading or a constant for it in a mapping ([{table.name}.columns] or [{table.name}.constants])"
             + (f"; also missing: {', '.join(absent[1:])}" if absent[1:] else "")
+            + "; `sensorhealth check FLEET --suggest` writes a first mapping"
         )
 
 

@@ -52,4 +52,18 @@ def missing_notes(tables: Mapping[str, TypedTable]) -> list[str]:
         for names, cost in costs.items():
             if not any(bool(np.any(frame[name].notna().to_numpy())) for name in names):
                 notes.append(cost)
-    return notes
+    return notes + _gains_without_limit(tables["sensors"], tables["calibrations"])
+
+
+def _gains_without_limit(sensors: TypedTable, calibrations: TypedTable) -> list[str]:
+    """A gain says how near the end is only beside the largest gain there can be."""
+    gain, headroom = (calibrations.frame[name].notna().to_numpy() for name in ("span_gain", "headroom"))
+    bounded = sensors.frame.loc[sensors.frame["gain_limit"].notna(), "sensor_id"].dropna()
+    lost = gain & ~headroom & ~calibrations.frame["sensor_id"].isin(bounded).to_numpy()
+    if not lost.any():
+        return []
+    return [
+        f"{int(lost.sum())} calibrations record a span gain and no headroom, and their sensors have no gain limit: such a "
+        "gain does not say how near the end is; state gain_limit, the largest gain that the instrument allows (a column of "
+        "the sensors, or a constant)"
+    ]

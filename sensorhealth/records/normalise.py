@@ -62,10 +62,15 @@ def _headroom_from(bench: Bench, kind: str) -> None:
 def _into_sensor_unit(bench: Bench, mapping: RecordsMapping, convert: list[str]) -> None:
     stated = {name: mapping.tables["calibrations"].units.get(name, "") for name in convert}
     recorded = "unit_recorded" if "unit_recorded" in bench.tables["calibrations"] else ""
-    if not recorded and not any(stated.values()):
-        return
+    in_cells = bench.with_units.get("calibrations", {})
     for name in convert:
+        if not (recorded or stated[name] or name in in_cells):
+            continue
         scale = _scales(bench, stated[name], recorded)
+        if name in in_cells:
+            own = in_cells[name]
+            by_cell = _table_of_scales(bench, own.units, np.array(own.unit_names, dtype=object))
+            scale = np.where(own.units >= 0, by_cell, scale)
         unknown = np.isnan(scale) & bench.stated("calibrations", name)
         values = bench.column("calibrations", name) * scale
         bench.tables["calibrations"][name] = values
@@ -78,14 +83,18 @@ def _into_sensor_unit(bench: Bench, mapping: RecordsMapping, convert: list[str])
 
 def _scales(bench: Bench, stated: str, recorded: str) -> Array:
     """(n calibrations,) factor from the recorded unit to the sensor's; NaN where there is no way."""
+    if recorded and not stated:
+        return _table_of_scales(bench, *bench.codes("calibrations", recorded))
+    nothing = np.zeros(len(bench.tables["calibrations"]), dtype=np.int64)
+    return _table_of_scales(bench, nothing - (not stated), np.array([stated], dtype=object))
+
+
+def _table_of_scales(bench: Bench, theirs: Array, names: Array) -> Array:
+    """(n calibrations,) factor from the unit `names[theirs]` of each row (the sensor's own for -1) to the sensor's."""
     unit, gas, basis = (bench.column("sensors", name) for name in ("unit", "gas", "lel_basis"))
     kinds, kind = np.unique(
         np.stack([unit.astype(str), gas.astype(str), np.char.mod("%.6g", basis)]), axis=1, return_inverse=True
     )
-    if recorded and not stated:
-        theirs, names = bench.codes("calibrations", recorded)
-    else:
-        theirs, names = np.zeros(len(bench.tables["calibrations"]), dtype=np.int64), np.array([stated], dtype=object)
     table = np.full((kinds.shape[1] + 1, len(names) + 1), np.nan)
     table[:, -1] = 1.0  # no unit recorded: the sensor's own
     table[-1, :] = 1.0  # sensor unknown: the row is set aside anyway
@@ -109,8 +118,10 @@ def _cylinders_into_unit(bench: Bench, mapping: RecordsMapping) -> None:
     unit, gas = bench.column("cylinders", "unit"), bench.column("cylinders", "gas")
     shared = _shared_units(bench)
     values, new_unit = bench.column("cylinders", "concentration").copy(), unit.copy()
+    in_cells = bench.with_units.get("cylinders", {}).get("concentration")
     for row in range(len(frame)):
-        own = stated or str(unit[row])
+        said = in_cells.unit_names[in_cells.units[row]] if in_cells is not None and in_cells.units[row] >= 0 else ""
+        own = said or stated or str(unit[row])
         into, basis = shared.get(str(gas[row]), ("", None))
         known = gases().get(str(gas[row]))
         scale = factor(own, into, basis, known.molar_mass if known else None) if own and into else None

@@ -2,27 +2,27 @@
 
 A run that is killed at any moment leaves either the old folder or the new one, each complete: files are written to a
 hidden sibling of the output, flushed to disk, and the two folders change places in one system call where the system
-has one.
+has one. A folder that holds files of others keeps its place, and the new files are put into it (`_inside`).
 """
 
 from __future__ import annotations
 
 import contextlib
 import errno
-import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from pathlib import Path, PurePosixPath
+from collections.abc import Iterator, Sequence
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from ..errors import OutputError
-from ._exchange import exchange, locked, recover
+from ._exchange import UNFINISHED, exchange, give_back, locked, recover
+from ._inside import write_inside
+from ._staging import Files, refuse_names, stage, strangers, sync, written
 
-MANIFEST = ".sensorhealth.json"
 _RUNS_IN_A_SPREADSHEET = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _HINTS = {
     errno.ENOSPC: "the disk is full: free some space or choose another place",
@@ -105,34 +105,58 @@ def _floats_as_text(column: pd.Series, digits: int | None) -> pd.Series:
     return pd.Series(["0" if text == "-0" else text for text in texts], index=column.index, dtype=object)
 
 
-def write_folder(
-    files: Mapping[str, bytes | Callable[[Path], None]], out: Path | str, *, protect: Sequence[Path | str] = ()
-) -> None:
-    """Write `files` (name -> content, or a function that writes the file at the path it is given) as the folder `out`.
+def write_folder(files: Files, out: Path | str, *, protect: Sequence[Path | str] = (), part: str = "output") -> None:
+    """Write `files` (name -> content, or a function that writes the file at the path it is given) into the folder `out`.
 
-    All or nothing: `out` is either as it was or complete, at any moment and with several runs at once. Files of an
-    earlier run are replaced; other files in `out` stay. A folder that holds files but was not written by this
-    function is refused, and so is a folder that is, holds, or lies in one of `protect` (the input). Raises
-    OutputError with one clear line.
+    All or nothing: `out` is either as it was or complete, with several runs at once too. `out` may exist and hold
+    other files: these stay as they are, and a name that one of them has is refused. Files of an earlier run of the same
+    `part` are replaced or, where the new output does not have them, taken away. A folder that is new, or holds nothing
+    but earlier output, changes in one step, at any moment of a kill; in a folder with files of others each new file
+    takes its place in one step, and what a kill leaves undone the next run finishes. Refused is a folder that is,
+    holds, or lies in one of `protect` (the input). Raises OutputError with one clear line.
     """
     target = Path(os.path.abspath(out))
     _refuse_input(target, protect)
+    refuse_names(files)
+    if target.is_symlink() or (target.exists() and not target.is_dir()):
+        raise OutputError(f"cannot write {target}: it is not a folder (or is a symbolic link); choose another name")
     with _explained(target):
         target.parent.mkdir(parents=True, exist_ok=True)
         recover(target)
-        others = _files_of_others(target)
-        fresh = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".new", dir=target.parent))
-        try:
-            with locked(fresh):
-                for name, content in files.items():
-                    _write_one(fresh, name, content)
-                _write_one(fresh, MANIFEST, json.dumps({"files": sorted(files)}, indent=0).encode())
-                for name in others:
-                    _carry_over(target / name, fresh / name)
-                os.chmod(fresh, 0o777 & ~_umask())
-                _sync(fresh)
-                exchange(fresh, target)
-        finally:
+        if _may_be_exchanged(target):
+            _write_beside(target, files, part)
+        else:
+            write_inside(target, files, part)
+
+
+def _may_be_exchanged(target: Path) -> bool:
+    """Whether another folder may take the place of `target`: nobody else's files are in it, nobody stands in it."""
+    if not target.exists():
+        return True
+    if os.path.ismount(target) or not os.access(target.parent, os.W_OK):
+        return False
+    here = Path(os.path.realpath("."))
+    real = Path(os.path.realpath(target))
+    return real != here and real not in here.parents and not strangers(target, written(target))
+
+
+def _write_beside(target: Path, files: Files, part: str) -> None:
+    fresh = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".new", dir=target.parent))
+    changed = False
+    try:
+        with locked(fresh):
+            (fresh / UNFINISHED).touch()
+            for name in stage(fresh, files, written(target), part):
+                _carry_over(target / name, fresh / name)
+            os.chmod(fresh, target.stat().st_mode if target.exists() else 0o777 & ~_umask())
+            (fresh / UNFINISHED).unlink()
+            sync(fresh)
+            exchange(fresh, target)
+            changed = True
+            if fresh.exists():
+                give_back(fresh, target)
+    finally:
+        if not changed:
             shutil.rmtree(fresh, ignore_errors=True)
 
 
@@ -174,59 +198,13 @@ def _refuse_input(target: Path, protect: Sequence[Path | str]) -> None:
             raise OutputError(f"cannot write {target}: it is, holds or lies in the input {path}; choose another folder")
 
 
-def _files_of_others(target: Path) -> list[str]:
-    """Names in an existing `target` that an earlier run did not write; refuses what is not ours at all."""
-    if not os.path.lexists(target):
-        return []
-    if target.is_symlink() or not target.is_dir():
-        raise OutputError(f"cannot write {target}: it is not a folder (or is a symbolic link); choose another name")
-    names = sorted(os.listdir(target))
-    if not names:
-        return []
-    try:
-        written = json.loads((target / MANIFEST).read_text(encoding="utf-8"))["files"]
-        ours = {PurePosixPath(name).parts[0] for name in written} | {MANIFEST}
-    except (OSError, ValueError, KeyError, TypeError, IndexError):
-        raise OutputError(
-            f"cannot write {target}: the folder holds files that this program did not write ({names[0]}, ...); "
-            "choose a new or an empty folder"
-        ) from None
-    return [name for name in names if name not in ours]
-
-
-def _write_one(folder: Path, name: str, content: bytes | Callable[[Path], None]) -> None:
-    relative = PurePosixPath(name)
-    if relative.is_absolute() or ".." in relative.parts or not relative.parts or "\\" in name or "\0" in name:
-        raise OutputError(f"cannot write a file named {name!r}: a plain name inside the output folder is needed")
-    path = folder / relative
-    path.parent.mkdir(parents=True, exist_ok=True)
-    if callable(content):
-        content(path)
-    else:
-        path.write_bytes(content)
-    _sync(path)
-
-
 def _carry_over(source: Path, copy: Path) -> None:
-    def link(one: str, other: str) -> str:
+    copy.parent.mkdir(parents=True, exist_ok=True)
+    with contextlib.suppress(FileNotFoundError):
         try:
-            os.link(one, other, follow_symlinks=False)
+            os.link(source, copy, follow_symlinks=False)
         except OSError:
-            shutil.copy2(one, other, follow_symlinks=False)
-        return other
-
-    if source.is_dir() and not source.is_symlink():
-        shutil.copytree(source, copy, symlinks=True, copy_function=link)
-    else:
-        link(str(source), str(copy))
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+            shutil.copy2(source, copy, follow_symlinks=False)
 
 
 def _umask() -> int:

@@ -5,6 +5,7 @@ Readers give `Source` objects: the headings at once, the cells when asked and on
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -15,9 +16,10 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from ..errors import RecordsError
-
 IntArray = np.ndarray[Any, np.dtype[np.int64]]
+HEAD_ROWS = 30
+"""How many rows are looked at to find the headings."""
+_NO_WORD = re.compile(r"[\d\s.,:;/+\-T]+Z?%?")
 
 
 @dataclass(frozen=True)
@@ -61,16 +63,48 @@ def numbered(cells: pa.Table, broken: tuple[BrokenRow, ...] = ()) -> RawTable:
     return RawTable(cells, row, broken)
 
 
-def unique_headings(headings: Iterable[object], source: str) -> tuple[str, ...]:
-    """Headings as clean text; empty ones get a name of their own. Raises RecordsError where two are the same."""
+def unique_headings(headings: Iterable[object]) -> tuple[str, ...]:
+    """Headings as clean text; empty ones get a name of their own, and one that stood there before a number: "Remark (2)"."""
     names: list[str] = []
+    taken: set[str] = set()
     for number, heading in enumerate(headings, start=1):
         text = "" if heading is None else " ".join(str(heading).replace("\ufeff", "").split())
-        names.append(text or f"column {number}")
-    doubled = sorted({name for name in names if names.count(name) > 1}) if len(set(names)) < len(names) else []
-    if doubled:
-        raise RecordsError(f"{source}: the heading {doubled[0]!r} stands {names.count(doubled[0])} times; rename all but one")
+        text = name = text or f"column {number}"
+        again = 1
+        while name in taken:
+            again += 1
+            name = f"{text} ({again})"
+        taken.add(name)
+        names.append(name)
     return tuple(names)
+
+
+def heading_row(rows: Sequence[Sequence[str]]) -> int:
+    """Position of the row of headings: the first that is at least half as full as the fullest under it.
+
+    A row below the first must also hold words only. The first row that is not empty, where none is like that.
+    """
+    filled = [sum(bool(cell.strip()) for cell in row) for row in rows]
+    first = next((place for place, count in enumerate(filled) if count), 0)
+    for place in range(first, len(rows)):
+        full = 2 * filled[place] >= max(filled[place:])
+        if filled[place] and full and (place == first or are_words(rows[place])):
+            return place
+    return first
+
+
+def title_note(source: str, above: Sequence[str]) -> str:
+    """A note about the lines above the headings, "" where there are none."""
+    lines = [" ".join(line.split())[:40] for line in above if line.strip()]
+    if not lines:
+        return ""
+    return f"{source}: the headings were found in line {len(above) + 1}; above them stands {lines[0]!r}, which was not read"
+
+
+def are_words(cells: Sequence[str]) -> bool:
+    """Whether the cells of a row could be headings: all different, and none a number or a date."""
+    there = [cell.strip() for cell in cells if cell.strip()]
+    return len(set(there)) == len(there) > 1 and not any(_NO_WORD.fullmatch(cell) for cell in there)
 
 
 def arrow_column(values: Sequence[object] | np.ndarray[Any, Any]) -> pa.Array:

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+import numpy as np
+
 from .. import nomenclature
 from ..errors import RecordsError
-from .cells import MISSING, distinct_texts, table_decimal
-from .dates import TimeFormat, times
+from .cells import MISSING, distinct_texts, numbers, table_decimal
+from .dates import CLOCK, TimeFormat, times
 from .headings import guesses, unit_in
 from .raw import Source
-from .vocabulary import understood_word
+from .vocabulary import is_free, spellings, understood_word
 
+_FEWEST = 8
 _HEAD = """\
 # A first mapping, guessed from the headings. Read each line, correct it, and give it with --mapping.
 # Left of the = stands the contract's name, right of it yours.
@@ -63,20 +67,40 @@ def _chosen(sources: Mapping[str, Source]) -> dict[str, tuple[str, Source, dict[
 def _general(chosen: Mapping[str, tuple[str, Source, dict[str, str]]]) -> list[str]:
     lines = []
     if "headroom" in chosen["calibrations"][2]:
+        kind, seen = _headroom_looks(*chosen["calibrations"][1:])
         lines.append("# How headroom is recorded: reading, excess (above the gas), ratio or percent (of the gas). Please state:")
-        lines.append('# headroom_kind = "reading"')
+        lines += [f"# ({seen})"] if seen else []
+        lines.append(f'# headroom_kind = "{kind}"')
     lines.append("# What 100 %LEL of methane is, in %vol: 4.4 or 5.0 (only needed for %LEL):")
     lines.append("# lel_basis = 5.0")
     lines.append("# Time zone of times that carry none of their own:")
     lines.append('# timezone = "UTC"')
     for _, source, columns in chosen.values():
         try:
-            numbers = [heading for column, heading in columns.items() if _type(column) == "number"]
-            table_decimal({heading: source.read([heading]).cells.column(0) for heading in numbers}, source.name)
+            counted = [heading for column, heading in columns.items() if _type(column) == "number"]
+            table_decimal({heading: source.read([heading]).cells.column(0) for heading in counted}, source.name)
         except RecordsError:
             lines.append("# A comma could part thousands or decimals here; state which:")
             lines.append('# decimal = ","')
     return [*lines, ""]
+
+
+def _headroom_looks(source: Source, columns: Mapping[str, str]) -> tuple[str, str]:
+    """Which kind of headroom the numbers look like, and what they are, in words; a reading where they do not say."""
+    if "applied" not in columns:
+        return "reading", ""
+    try:
+        pair = [source.read([columns[name]]).cells.column(0) for name in ("headroom", "applied")]
+        mark = table_decimal(dict(zip(("headroom", "applied"), pair, strict=True)), source.name)
+    except RecordsError:
+        return "reading", ""
+    headroom, applied = (numbers(column, mark).values for column in pair)
+    there = (headroom > 0) & (applied > 0)
+    if there.sum() < _FEWEST:
+        return "reading", ""
+    high, gas = float(np.median(headroom[there])), float(np.median(applied[there]))
+    kind = "percent" if high / gas > 5 else "reading" if high / gas >= 1 else "excess" if high / gas > 0.15 else "ratio"
+    return kind, f"mostly about {high:.4g} where {gas:.4g} was applied: it looks like {kind}, but the numbers do not prove it"
 
 
 def _type(column: str) -> str:
@@ -87,9 +111,14 @@ def _table_lines(table: str, name: str, source: Source, columns: Mapping[str, st
     lines = [f"[{table}]"] + ([f"table = {_quoted(name)}"] if name != table else [])
     lines.append(f"[{table}.columns]")
     for column, heading in columns.items():
+        clock = _date_beside(column, heading, source, columns)
+        if clock:
+            lines.append(f"{column} = [{_quoted(clock)}, {_quoted(heading)}]  # a date and a time of day, joined")
+            continue
         comment = nomenclature.columns(table)[column].meaning
         lines.append(f"{column} = {_quoted(heading)}  # {comment}")
-    unused = [heading for heading in source.headings if heading not in columns.values()]
+    joined = [_date_beside(column, heading, source, columns) for column, heading in columns.items()]
+    unused = [heading for heading in source.headings if heading not in (*columns.values(), *joined)]
     if unused:
         lines.append(f"# not used: {', '.join(_quoted(heading) for heading in unused)}")
     missing = [c for c, facts in nomenclature.columns(table).items() if facts.required and c not in columns]
@@ -113,19 +142,28 @@ def _cell_lines(table: str, column: str, source: Source, heading: str) -> list[s
     facts = nomenclature.columns(table)[column]
     cells = source.read([heading]).cells.column(0)
     if facts.type == "time":
+        if _are_clocks(source, heading):
+            return []
         try:
             times(cells, TimeFormat(), heading)
         except RecordsError as error:
             why = str(error).split(";")[0].removeprefix(f"{heading}: ")
             return [f"[{table}.date_formats]", f"# {why}", f'# {column} = "%d/%m/%Y"']
         return []
-    if facts.type != "text" or not facts.choices:
+    if facts.type != "text" or is_free(column):
         return []
     words = [" ".join(cell.split()) for cell in distinct_texts(cells)[1] if cell and cell.casefold() not in MISSING]
-    unknown = sorted({word for word in words if understood_word(column, word) is None})[:20]
+    known_gases = set(spellings("gas").values())
+    unknown = sorted(
+        {
+            word
+            for word in words
+            if (meant := understood_word(column, word)) is None or (column == "gas" and meant not in known_gases)
+        }
+    )[:20]
     if not unknown:
         return []
-    known = ", ".join(facts.choices)
+    known = ", ".join(facts.choices) or f"{', '.join(sorted(known_gases))}, or any name if it is the same in every table"
     return [
         f"[{table}.values.{column}]",
         f"# each must be one of {known}",
@@ -133,11 +171,26 @@ def _cell_lines(table: str, column: str, source: Source, heading: str) -> list[s
     ]
 
 
+def _date_beside(column: str, heading: str, source: Source, columns: Mapping[str, str]) -> str:
+    """The heading of the dates that belong to a column of times of day; "" where `heading` is not such a column."""
+    if column != "time" or not _are_clocks(source, heading):
+        return ""
+    others = [other for other in source.headings if other not in columns.values() and "date" in other.casefold()]
+    return next((other for other in others if not _are_clocks(source, other)), "")
+
+
+def _are_clocks(source: Source, heading: str) -> bool:
+    texts = [text.strip() for text in distinct_texts(source.read([heading]).cells.column(0))[1] if text and text.strip()]
+    return bool(texts) and all(re.fullmatch(CLOCK, text) for text in texts)
+
+
 def _example(column: str) -> str:
     choices: Sequence[str] = next(
         nomenclature.columns(t)[column].choices for t in nomenclature.TABLES_IN if column in nomenclature.columns(t)
     )
-    return _quoted(choices[0] if choices else {"gas": "H2S", "time": "2024-01-31"}.get(column, "..."))
+    return _quoted(
+        "full" if column == "kind" else choices[0] if choices else {"gas": "H2S", "time": "2024-01-31"}.get(column, "...")
+    )
 
 
 def _quoted(text: str) -> str:

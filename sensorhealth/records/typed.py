@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as compute
 
 from .. import nomenclature
 from ..errors import RecordsError
-from .cells import MISSING, Cells, distinct_texts, numbers, table_decimal, texts
+from .cells import MISSING, Cells, numbers, table_decimal, texts
 from .dates import TIME, TimeFormat, day_first_proof, times
+from .joined import joined_texts, joined_times
 from .mapping import RecordsMapping, TableMapping
 from .raw import BrokenRow, Source
 from .vocabulary import is_free, understood_word
@@ -25,10 +26,10 @@ from .vocabulary import is_free, understood_word
 class TypedTable:
     """A typed table. frame: every column of the contract plus `row`; text as categories, missing as NaN.
 
-    unreadable: for each column, positions and texts of cells that were there but could not be read. broken: rows
-    outside the frame. headings: the source's heading of each column ("" where it is not there, "= value" for a
-    constant). remarks: how a column was read. extra: columns read beside the contract's (`outcome_recorded`,
-    `unit_recorded`).
+    unreadable: for each column, positions and texts of cells that were there but could not be read. with_units: columns of
+    which cells state a unit of their own. broken: rows outside the frame. headings: the source's heading of each column
+    ("" where it is not there, "= value" for a constant). remarks: how a column was read. extra: columns read beside the
+    contract's (`outcome_recorded`, `unit_recorded`). unread: headings of the source that mean no column of the contract.
     """
 
     name: str
@@ -39,6 +40,8 @@ class TypedTable:
     headings: Mapping[str, str]
     remarks: Mapping[str, str]
     note: str = ""
+    unread: tuple[str, ...] = ()
+    with_units: Mapping[str, Cells] = field(default_factory=dict)
 
 
 def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple[str, ...] = ()) -> TypedTable:
@@ -53,7 +56,7 @@ def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple
     if part.unit_column:
         headings["unit_recorded"] = _stated_heading(part.unit_column, source)
     elif table == "calibrations" and "unit" not in facts:
-        recorded = _alike("unit", source.headings)
+        recorded = _alike("unit", source.headings, source.name)
         headings |= {"unit_recorded": recorded} if recorded else {}
     joined = {name: _joined_headings(name, source, part) for name in facts}
     asked = list(dict.fromkeys([*filter(None, headings.values()), *(one for several in joined.values() for one in several)]))
@@ -61,7 +64,8 @@ def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple
     pieces = {name: several for name, several in joined.items() if several}
     headings |= {name: " + ".join(several) for name, several in pieces.items()}
     for name, several in pieces.items():
-        raw = replace(raw, cells=raw.cells.append_column(headings[name], _joined(raw.cells, several)))
+        column = joined_times(raw.cells, several) if facts[name].type == "time" else joined_texts(raw.cells, several)
+        raw = replace(raw, cells=raw.cells.append_column(headings[name], column))
     reader = _ColumnReader(source, part, mapping, raw.cells, {n: f.type for n, f in facts.items()}, headings)
     cells = {name: reader.cells(name) for name in headings}
     columns: dict[str, Any] = {"row": raw.row} | {name: cell.values for name, cell in cells.items()}
@@ -77,6 +81,8 @@ def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple
         headings=shown,
         remarks={name: cell.remark for name, cell in cells.items() if cell.remark},
         note=raw.note,
+        with_units={name: cell for name, cell in cells.items() if cell.unit_names},
+        unread=tuple(heading for heading in source.headings if heading not in asked),
     )
 
 
@@ -84,11 +90,20 @@ def _constant(part: TableMapping, name: str) -> str:
     return f"= {part.constants[name]}" if name in part.constants else ""
 
 
-def _alike(name: str, headings: tuple[str, ...]) -> str:
-    """The heading that is `name` but for capitals, spaces, hyphens; "" where there is none."""
-    if name in headings:
-        return name
-    return next((h for h in headings if h.casefold().replace(" ", "_").replace("-", "_") == name), "")
+def _alike(name: str, headings: tuple[str, ...], source: str) -> str:
+    """The heading that is `name` but for capitals, spaces, hyphens; "" where there is none.
+
+    Raises RecordsError where several are: only a mapping can say which is meant.
+    """
+    bare = [re.sub(r" \(\d+\)$", "", heading).casefold().replace(" ", "_").replace("-", "_") for heading in headings]
+    alike = [heading for heading, text in zip(headings, bare, strict=True) if text == name]
+    if len(alike) > 1:
+        listed = " or ".join(repr(heading) for heading in alike)
+        raise RecordsError(
+            f"{source}: the heading {name!r} stands {len(alike)} times; rename all but one, or say in a mapping "
+            f"which is meant ({name} = {listed})"
+        )
+    return alike[0] if alike else ""
 
 
 def _stated_heading(heading: str, source: Source) -> str:
@@ -111,22 +126,12 @@ def _heading(name: str, source: Source, part: TableMapping) -> str:
     if name in part.constants:
         return ""
     taken = {" ".join(heading.split()) for heading in part.columns.values() if isinstance(heading, str)}
-    return _alike(name, tuple(heading for heading in source.headings if heading not in taken))
+    return _alike(name, tuple(heading for heading in source.headings if heading not in taken), source.name)
 
 
 def _joined_headings(name: str, source: Source, part: TableMapping) -> tuple[str, ...]:
     stated = part.columns.get(name, "")
     return () if isinstance(stated, str) else tuple(_stated_heading(heading, source) for heading in stated)
-
-
-def _joined(cells: pa.Table, headings: tuple[str, ...]) -> pa.ChunkedArray:
-    """Several columns as one text, parted by "/"; missing where one of them is."""
-    columns = []
-    for heading in headings:
-        codes, words = distinct_texts(cells.column(heading))
-        clean = [None if word is None or word.strip().casefold() in MISSING else word.strip() for word in words]
-        columns.append(pa.array([*clean, None], pa.large_string()).take(pa.array(np.where(codes < 0, len(clean), codes))))
-    return pa.chunked_array([compute.binary_join_element_wise(*columns, pa.scalar("/", pa.large_string()))])
 
 
 class _ColumnReader:

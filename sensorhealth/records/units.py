@@ -42,7 +42,7 @@ _SPELLINGS = MappingProxyType(
     {
         "ppm": "ppm", "ppmv": "ppm", "umol/mol": "ppm", "μmol/mol": "ppm", "vpm": "ppm", "ppm(v)": "ppm",
         "%vol": "%vol", "vol%": "%vol", "%v/v": "%vol", "vol.%": "%vol", "%vol.": "%vol", "volumepercent": "%vol",
-        "vol-%": "%vol", "%byvolume": "%vol", "%(v/v)": "%vol",
+        "vol-%": "%vol", "vol.-%": "%vol", "%byvolume": "%vol", "%(v/v)": "%vol",
         "%lel": "%LEL", "lel%": "%LEL", "lel": "%LEL", "%lfl": "%LEL", "lfl": "%LEL",
         "percentlel": "%LEL", "%leg": "%LEL",
         "ppb": "ppb", "ppbv": "ppb", "nmol/mol": "ppb",

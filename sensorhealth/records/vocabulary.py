@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 from functools import cache
 
@@ -76,7 +77,7 @@ def understood_word(column: str, text: str) -> str | None:
     """The contract's word for `text` in `column`; `text` itself for free text; None where a closed set lacks it."""
     if column == "unit":
         return unit_named(text) or None
-    known = spellings(column).get(" ".join(text.casefold().split()))
+    known = spellings(column).get(" ".join(unicodedata.normalize("NFKC", text).casefold().split()))
     if known is not None:
         return known
     return text if is_free(column) or column == "gas" else None

@@ -43,10 +43,25 @@ def test_strong_gas_within_its_tolerance_is_left_alone_and_beyond_it_is_the_dang
     assert "UNDER-read" in table.loc["C20", "advice"]
 
 
-def test_a_tolerance_of_ten_per_cent_does_not_hide_gas_that_is_eight_per_cent_weak() -> None:
-    table = judge(fleet({5: np.log(0.92)}, seed=2, tolerance=10.0)).set_index("cylinder_id")
-    assert table.loc["C05", "flagged"]
-    assert table.loc["C05", "p_out_of_tolerance"] < 0.3
+def test_a_tolerance_of_ten_per_cent_does_not_hide_gas_that_is_nine_per_cent_weak() -> None:
+    found = [judge(fleet({5: np.log(0.91)}, seed=seed, tolerance=10.0)).set_index("cylinder_id").loc["C05"] for seed in range(5)]
+    flagged = [row for row in found if row["flagged"]]
+    assert len(flagged) >= 3
+    inside = [row for row in flagged if row["p_out_of_tolerance"] < 0.5]
+    assert inside and all("within its stated tolerance of 10 %" in row["advice"] for row in inside)
+
+
+def test_what_the_cylinders_of_a_site_share_for_years_is_not_the_gas() -> None:
+    """Sensors of one site age otherwise than the model holds: no cylinder of it is flagged, and the intervals say so."""
+    gas = fleet({})
+    site, turn = np.divmod(np.arange(32), 8)
+    shift = np.where(site == 1, 0.05 - 0.0125 * turn, 0.0)
+    calm = judge(gas, bias=gas.effects["bias"] + shift)
+    assert not calm["flagged"].any()
+    inside = calm["low"].le(gas.bias.reindex(calm["cylinder_id"]).to_numpy()) & calm["high"].ge(
+        gas.bias.reindex(calm["cylinder_id"]).to_numpy()
+    )
+    assert inside.mean() >= 0.75
 
 
 def test_gas_at_the_ratio_of_two_stock_concentrations_was_set_or_labelled_wrong() -> None:

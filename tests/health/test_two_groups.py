@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from sensorhealth.health.two_groups import CENTRE_SD, TwoGroups, two_groups
+from sensorhealth.health.two_groups import CENTRE_SD, Places, TwoGroups, two_groups
 
 
 def test_mixture_quantiles_and_probabilities_agree_with_the_normal() -> None:
-    one = TwoGroups(np.array([[1.0, 0.0]]), np.array([[0.1, 0.0]]), np.array([[0.02, 1.0]]), 0.5, 0.05, 0.0)
+    one = TwoGroups(np.array([[1.0, 0.0]]), np.array([[0.1, 0.0]]), np.array([[0.02, 1.0]]), 0.5, 0.05, 0.0, np.zeros(1))
     assert one.quantile(0.95)[0] == pytest.approx(norm.ppf(0.95, 0.1, 0.02), abs=1e-9)
     assert one.below(np.array([0.07]))[0] == pytest.approx(norm.cdf(-1.5), rel=1e-12)
     assert one.average()[0] == pytest.approx(0.1)
@@ -44,3 +44,22 @@ def test_one_far_off_does_not_move_the_centre() -> None:
     found = two_groups(estimate, np.full(10, 1e-4), np.full(10, 0.05))
     assert abs(found.centre) < 0.002 < CENTRE_SD
     assert found.below(np.full(10, -0.1))[9] > 0.99
+
+
+def test_a_slow_drift_of_a_site_is_taken_off_and_makes_the_intervals_wider() -> None:
+    """Sites whose sensors drift in common: bias is found around the drift, and without it the intervals are wrong."""
+    rng = np.random.default_rng(7)
+    site, years = np.repeat(np.arange(10), 20), np.tile(np.linspace(0.0, 4.0, 20), 10)
+    bias = np.where(rng.random(200) < 0.05, -0.15, 0.02 * rng.standard_normal(200))
+    drift = 0.03 * np.cos(years + site)
+    estimate = bias + drift + 0.005 * rng.standard_normal(200)
+    known, scale = np.full(200, 0.005**2), np.full(200, 0.05)
+    found, blind = two_groups(estimate, known, scale, Places.at(site, years)), two_groups(estimate, known, scale)
+
+    def covered(groups: TwoGroups) -> float:
+        return float(((groups.quantile(0.05) <= bias) & (bias <= groups.quantile(0.95))).mean())
+
+    assert np.corrcoef(found.drift, drift)[0, 1] > 0.8
+    assert covered(found) >= 0.8 > 0.5 > covered(blind)
+    odd = bias < -0.1
+    assert (found.average()[odd] < -0.08).all()

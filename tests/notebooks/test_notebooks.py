@@ -67,6 +67,13 @@ def test_notebook_takes_the_readers_own_fleet(name: str) -> None:
         assert re.search(rf"^{parameter} = .+  # ", tagged[0].source, re.MULTILINE)
 
 
+@pytest.mark.parametrize("name", [name for name in NAMES if name[0] in "1234"])
+def test_notebook_asks_for_the_analysis_that_all_share(name: str) -> None:
+    code = "\n".join(cell.source for cell in load(name).cells if cell.cell_type == "code")
+    assert "analysis_of(fleet_path, as_of=as_of, policy=policy, mapping=mapping)" in code
+    assert "sensorhealth.analyse(" not in code
+
+
 def test_unknown_notebook_is_refused_by_name(tmp_path: Path) -> None:
     with pytest.raises(SensorHealthError, match="no notebook '9'; there are 1-fleet"):
         notebooks.run_notebooks("x", tmp_path, chosen=["9"])
@@ -112,15 +119,20 @@ def test_planners_notebook_runs_on_a_small_fleet(small_fleet: Path, tmp_path: Pa
 
 def test_notebooks_of_one_run_share_analyses_and_nothing_else(tmp_path: Path) -> None:
     v4 = nbformat.v4
-    count = "from sensorhealth.present import notebooks\nprint(notebooks.analysis_of.__wrapped__.__name__, 'here' in globals())"
+    counted = (
+        "import sensorhealth\nsensorhealth.asked = 0\ndef count(*records, **how):\n    sensorhealth.asked += 1\n"
+        "    return sensorhealth.asked\nsensorhealth.analyse, sensorhealth.read_fleet = count, lambda *a, **b: None\n"
+    )
+    ask = "from sensorhealth.present.notebooks import analysis_of\n"
+    ask += "print(analysis_of(x), analysis_of(x, as_of='d'), 'here' in dir())"
     parts = {
         "one": v4.new_notebook(
-            cells=[v4.new_code_cell("x = 1", metadata={"tags": ["parameters"]}), v4.new_code_cell(count + "\nhere = x")]
+            cells=[v4.new_code_cell("x = 1", metadata={"tags": ["parameters"]}), v4.new_code_cell(f"{counted}{ask}\nhere = x")]
         ),
-        "two": v4.new_notebook(cells=[v4.new_code_cell("x = 1", metadata={"tags": ["parameters"]}), v4.new_code_cell(count)]),
+        "two": v4.new_notebook(cells=[v4.new_code_cell("x = 1", metadata={"tags": ["parameters"]}), v4.new_code_cell(ask)]),
     }
     done = notebooks.execute(parts, {"x": 5})
-    assert [printed(part).strip() for part in done.values()] == ["analysis_of False", "analysis_of False"]
+    assert [printed(part).splitlines()[-1] for part in done.values()] == ["1 2 False", "1 2 False"]
     assert done["one"].cells[1].source == "# As asked for\nx = 5"
     assert [cell.execution_count for cell in done["two"].cells] == [1, 2, 3]
 
@@ -138,8 +150,17 @@ def test_other_notebooks_run_on_a_small_fleet(
 @pytest.mark.parametrize("name", NAMES)
 def test_committed_notebook_is_the_current_one(name: str) -> None:
     """notebooks/ holds them executed on the demo; `python tools/pictures.py --notebooks` makes them anew."""
-    if not list((ROOT / "notebooks").glob("*.ipynb")):
-        pytest.skip("the notebooks have not been executed on the demo yet")
     committed = nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", as_version=4)
     assert [cell.source for cell in committed.cells] == [cell.source for cell in load(name).cells]
     assert all(cell.execution_count for cell in committed.cells if cell.cell_type == "code")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_committed_outputs_are_free_of_warnings_and_of_the_machine(name: str) -> None:
+    text = (ROOT / "notebooks" / f"{name}.ipynb").read_text(encoding="utf-8")
+    notebook = nbformat.reads(text, as_version=4)
+    outputs = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
+    assert not [output for output in outputs if output.get("name") == "stderr" or output.output_type == "error"]
+    assert not re.search(r"/home/|/tmp/|/usr/|/root/|Warning:", text) and str(ROOT) not in text
+    assert set(notebook.metadata) == {"kernelspec", "language_info"}
+    assert all(set(cell.metadata) <= {"tags"} for cell in notebook.cells)

@@ -37,7 +37,7 @@ def test_track_record_stands_in_the_report_where_it_was_run(analysis: SimpleName
     with_it, without = report_html(analysis, track_record=record), report_html(analysis)
     assert with_it.count(record.sentence) == 2
     assert "Chance and outcome, 180 days ahead" in with_it
-    assert record.sentence not in without and "have not been tried on these records" in without
+    assert record.sentence not in without and "were not tried on your own past records" in without
 
 
 def test_reliability_is_that_of_this_model_at_the_asked_horizon(record: SimpleNamespace) -> None:

@@ -9,59 +9,91 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Callable
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.image import imread
 
-from sensorhealth.present import gallery, style
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+from chart_draws import EVERY, Draw
+
+from sensorhealth.present import style
 
 BASELINES = Path(__file__).parent / "baseline"
-BLOCK = 8
+WHOLE, MARKS = 8, 4  # sides of the blocks, pixels
 LARGEST, MEAN = 0.35, 0.012
-
-DRAWN: dict[str, Callable[[SimpleNamespace], Axes]] = {
-    "runway": lambda a: gallery.fleet_runway(a),
-    "soonest": lambda a: gallery.soonest(a, 12),
-    "sites": lambda a: gallery.by_site(a),
-    "budget": lambda a: gallery.budget(a),
-    "lots": lambda a: gallery.lot_rates(a),
-    "cylinders": lambda a: gallery.cylinder_bias(a),
-    "visits": lambda a: gallery.visit_calendar(a),
-    "path": lambda a: gallery.sensor_path(a, "S00007"),
-}
+LARGEST_OF_MARKS = 0.035
 
 
-def grey_blocks(png: bytes | Path) -> np.ndarray:
-    """Mean grey (0..1) of blocks of 8 x 8 pixels."""
-    pixels = imread(io.BytesIO(png) if isinstance(png, bytes) else png)[..., :3].mean(axis=2)
-    rows, columns = (side // BLOCK * BLOCK for side in pixels.shape)
-    return pixels[:rows, :columns].reshape(rows // BLOCK, BLOCK, columns // BLOCK, BLOCK).mean(axis=(1, 3))
+def grey_blocks(png: bytes, side: int) -> np.ndarray:
+    """Mean grey (0..1) of blocks of side x side pixels."""
+    pixels = imread(io.BytesIO(png))[..., :3].mean(axis=2)
+    rows, columns = (length // side * side for length in pixels.shape)
+    return pixels[:rows, :columns].reshape(rows // side, side, columns // side, side).mean(axis=(1, 3))
 
 
-@pytest.mark.parametrize("name", DRAWN)
-def test_chart_looks_as_it_did(name: str, analysis: SimpleNamespace) -> None:
-    drawn = style.png(DRAWN[name](analysis), dpi=80)
-    baseline = BASELINES / f"{name}.png"
-    if os.environ.get("SENSORHEALTH_NEW_BASELINES"):
-        baseline.write_bytes(drawn)
-    new, old = grey_blocks(drawn), grey_blocks(baseline)
+def only_marks(ax: Axes) -> bytes:
+    """The picture without any letter, the axes at a fixed place: nothing in it depends on a font."""
+    style.figure_of(ax).set_layout_engine("none")
+    ax.set_position((0.02, 0.02, 0.96, 0.96))
+    for part in (ax, *ax.child_axes):
+        part.tick_params(labelbottom=False, labelleft=False)
+        for words in (part.title, part.xaxis.label, part.yaxis.label, *part.texts):
+            words.set_visible(False)
+        part.set_title("", loc="left")
+    return style.png(ax, dpi=80)
+
+
+def difference(one: bytes, other: bytes, side: int) -> np.ndarray:
+    new, old = grey_blocks(one, side), grey_blocks(other, side)
     assert new.shape == old.shape, "the picture has another size"
-    difference = np.abs(new - old)
-    assert difference.max() < LARGEST and difference.mean() < MEAN
+    return np.abs(new - old)
 
 
-def test_comparison_sees_a_missing_band(analysis: SimpleNamespace) -> None:
-    """The tolerance is not so wide that a chart could lose a part unseen."""
-    whole = gallery.fleet_runway(analysis)
-    part = gallery.fleet_runway(analysis)
-    part.collections[0].remove()
-    difference = np.abs(grey_blocks(style.png(whole, dpi=80)) - grey_blocks(style.png(part, dpi=80)))
-    assert difference.mean() > MEAN or difference.max() > LARGEST
+def baseline(name: str, drawn: bytes) -> bytes:
+    """What is kept of the picture `name`; `drawn` takes its place where new baselines are asked for."""
+    path = BASELINES / f"{name}.png"
+    if os.environ.get("SENSORHEALTH_NEW_BASELINES"):
+        path.write_bytes(drawn)
+    return path.read_bytes()
+
+
+@pytest.mark.parametrize("draw", EVERY)
+def test_chart_looks_as_it_did(draw: Draw, request: pytest.FixtureRequest, analysis: SimpleNamespace) -> None:
+    drawn = style.png(draw(analysis, None), dpi=80)
+    apart = difference(drawn, baseline(request.node.callspec.id, drawn), WHOLE)
+    assert apart.max() < LARGEST and apart.mean() < MEAN
+
+
+@pytest.mark.parametrize("draw", EVERY)
+def test_marks_stand_where_they_stood(draw: Draw, request: pytest.FixtureRequest, analysis: SimpleNamespace) -> None:
+    drawn = only_marks(draw(analysis, None))
+    assert difference(drawn, baseline(f"{request.node.callspec.id}-marks", drawn), MARKS).max() < LARGEST_OF_MARKS
+
+
+@pytest.mark.parametrize("draw", EVERY)
+def test_no_part_of_a_chart_could_be_lost_unseen(draw: Draw, analysis: SimpleNamespace) -> None:
+    """Whichever mark is taken away, the comparison of marks sees it."""
+    whole = only_marks(draw(analysis, None))
+    seen = 0
+    for number in range(len(marks_of(draw(analysis, None)))):
+        ax = draw(analysis, None)
+        marks_of(ax)[number].set_visible(False)
+        without = only_marks(ax)
+        if without != whole:
+            seen += 1
+            assert difference(without, whole, MARKS).max() > LARGEST_OF_MARKS
+    assert seen >= 2
+
+
+def marks_of(ax: Axes) -> list[Artist]:
+    parts = [ax.child_axes[0]] if ax.child_axes else [ax]
+    return [mark for part in parts for mark in (*part.collections, *part.lines, *part.patches[:2])]
 
 
 def test_meaning_survives_in_grey() -> None:

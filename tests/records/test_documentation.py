@@ -28,4 +28,4 @@ def test_every_finding_of_every_check_is_on_the_page() -> None:
 def test_the_mapping_on_the_page_can_be_used() -> None:
     text = PAGE.split("```toml\n")[1].split("```")[0]
     mapping = RecordsMapping.of(tomllib.loads(text))
-    assert mapping.headroom_kind == "excess" and mapping.tables["calibrations"].columns == {"sensor_id": "Serial no."}
+    assert mapping.headroom_kind == "excess" and mapping.tables["calibrations"].columns["sensor_id"] == "Serial no."

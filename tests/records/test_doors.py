@@ -214,3 +214,70 @@ def test_numbers_of_every_form_are_read(tables) -> None:
     )
     fleet = Fleet.from_tables(tables.sensors, given)
     assert (fleet.calibrations["applied"] == 25.0).all()
+
+
+TITLES = {
+    "a title": "Calibration log of the works\n",
+    "a title and a blank line": "\ufeffCalibration log, all sites\n\n",
+    "a padded title": "Calibration log" + "," * 14 + "\n" + "printed,2021-12-01" + "," * 13 + "\n",
+    "a hint and a title": "sep=,\nCalibration log\n",
+}
+
+
+@pytest.mark.parametrize("title", TITLES)
+def test_a_title_above_the_headings_is_said_and_costs_no_row(tables, tmp_path: Path, title: str) -> None:
+    folder = tables.write(tmp_path)
+    path = folder / "calibrations.csv"
+    path.write_text(TITLES[title] + path.read_text())
+    fleet = read_fleet(folder)
+    assert fleet.calibrations.drop(columns="row").equals(tables.fleet().calibrations.drop(columns="row"))
+    assert any("Calibration log" in note and "not read" in note for note in fleet.notes)
+
+
+def test_a_title_with_semicolons_and_decimal_commas_below_is_no_heading(tables, tmp_path: Path) -> None:
+    folder = tables.write(tmp_path)
+    path = folder / "calibrations.csv"
+    tables.calibrations.to_csv(path, sep=";", decimal=",", index=False)
+    path.write_text("Log, 2021\n" + path.read_text())
+    assert read_fleet(folder).calibrations["headroom"].tolist() == tables.fleet().calibrations["headroom"].tolist()
+
+
+def test_a_workbook_with_titles_and_blank_rows_reads_the_same(tables, tmp_path: Path) -> None:
+    blank = tables.calibrations.iloc[:2].map(lambda _: None)
+    spread = pd.concat([tables.calibrations.iloc[:20], blank, tables.calibrations.iloc[20:], blank])
+    with pd.ExcelWriter(tmp_path / "fleet.xlsx") as book:
+        tables.sensors.to_excel(book, sheet_name="sensors", index=False)
+        spread.to_excel(book, sheet_name="calibrations", index=False, startrow=3)
+        tables.cylinders.to_excel(book, sheet_name="cylinders", index=False)
+        book.sheets["calibrations"]["A1"] = "Calibration log of the works"
+        book.sheets["calibrations"]["A5000"].number_format = "0.00"
+    fleet = read_fleet(tmp_path / "fleet.xlsx")
+    account = fleet.reconciliation.set_index("table").loc["calibrations"]
+    assert len(fleet.calibrations) == len(tables.calibrations) == account["rows_used"]
+    assert account["rows_set_aside"] == 2 and (fleet.findings["finding"] == "empty row").sum() == 2
+    assert any("Calibration log of the works" in note for note in fleet.notes)
+
+
+def test_headings_that_are_not_read_may_stand_twice_and_are_shown(tables) -> None:
+    remarks = pd.DataFrame([["a", "b", "c"]] * len(tables.calibrations), columns=["Remark", "Remark", "Span reserve"])
+    fleet = Fleet.from_tables(tables.sensors, pd.concat([tables.calibrations, remarks], axis=1), tables.cylinders)
+    unread = fleet.understood[fleet.understood["how"] == "not read"]
+    assert unread["heading"].tolist() == ["Remark", "Remark (2)", "Span reserve"]
+
+
+@pytest.mark.parametrize("form", ["csv", "xlsx"])
+def test_date_and_time_of_day_in_two_columns_are_joined_by_a_mapping(tables, tmp_path: Path, form: str) -> None:
+    time = tables.calibrations["time"]
+    split = tables.calibrations.drop(columns="time").assign(Date=time.dt.normalize(), Time=time.dt.time)
+    if form == "csv":
+        folder = tables.write(tmp_path)
+        split.to_csv(folder / "calibrations.csv", index=False, date_format="%d.%m.%Y")
+    else:
+        folder = tmp_path / "fleet.xlsx"
+        with pd.ExcelWriter(folder) as book:
+            tables.sensors.to_excel(book, sheet_name="sensors", index=False)
+            split.to_excel(book, sheet_name="calibrations", index=False)
+    with pytest.raises(RecordsError, match=r"times of day without a date, like .*join it in a mapping"):
+        read_fleet(folder)
+    fleet = read_fleet(folder, mapping={"calibrations": {"columns": {"time": ["Date", "Time"]}}})
+    assert fleet.calibrations["time"].tolist() == tables.fleet().calibrations["time"].tolist()

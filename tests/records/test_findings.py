@@ -8,6 +8,7 @@ import pytest
 
 from sensorhealth.records import Fleet
 
+from .conftest import make_tables
 from .telling import cell, found, only
 
 
@@ -31,6 +32,14 @@ def test_an_id_that_could_mean_two_sensors_is_not_guessed(tables) -> None:
     calibrations = tables.calibrations.replace({"sensor_id": {"S002": "s-001"}})
     fleet = Fleet.from_tables(two.sensors, calibrations.replace({"sensor_id": {"S003": "S 001"}}), tables.cylinders)
     assert (found(fleet, "unknown sensor")["value"] == "S 001").all()
+
+
+def test_a_number_that_a_spreadsheet_made_of_an_id_is_the_id(tables) -> None:
+    numbered = [
+        frame.assign(sensor_id=frame["sensor_id"].str[1:].str.lstrip("0")) for frame in (tables.sensors, tables.calibrations)
+    ]
+    numbered[1].loc[0, "sensor_id"] = "1.0"
+    assert only(Fleet.from_tables(*numbered, tables.cylinders), "id written otherwise")["done"] == "corrected"
 
 
 def test_unknown_cylinder_is_kept_and_named_once(tables) -> None:
@@ -242,6 +251,53 @@ def test_copied_numbers_are_doubted(tables) -> None:
     assert found(Fleet.from_tables(more, spoilt, tables.cylinders), "copied values")["count"].tolist() == [5]
     spoilt.loc[rows[0], "headroom"] += 0.01
     assert not len(found(Fleet.from_tables(more, spoilt, tables.cylinders), "copied values"))
+
+
+def test_copied_numbers_are_doubted_at_the_resolution_of_the_display_too(tables) -> None:
+    big = make_tables(sensors=40, visits=12)
+    coarse = big.calibrations.assign(response_seconds=np.nan, span_gain=np.nan)
+    for name in ("zero_offset", "as_found", "headroom"):
+        coarse[name] = coarse[name].round(1)
+    assert not len(found(Fleet.from_tables(big.sensors, coarse, big.cylinders), "copied values"))
+    rows = coarse.index[(coarse["cylinder_id"] == "CO-1")][:40]
+    coarse.loc[rows, ["zero_offset", "as_found", "headroom"]] = [0.3, 99.1, 188.7]
+    assert found(Fleet.from_tables(big.sensors, coarse, big.cylinders), "copied values")["count"].tolist() == [40]
+
+
+def test_the_limit_and_the_gas_itself_are_not_taken_for_copied(tables) -> None:
+    big = make_tables(sensors=40, visits=12)
+    limited = big.calibrations.assign(response_seconds=np.nan, span_gain=np.nan)
+    limited["as_found"], limited["headroom"] = limited["applied"], 1.5 * limited["applied"]
+    limited["zero_offset"] = limited["zero_offset"].round(1)
+    assert not len(found(Fleet.from_tables(big.sensors, limited, big.cylinders), "copied values"))
+
+
+def test_a_sensor_whose_own_gas_all_its_calibrations_contradict_is_named_once(tables) -> None:
+    fleet = tables.changed("sensors", 1, gas="CO").fleet()
+    doubt = found(fleet, "gas contradicted")
+    assert doubt[["table", "row", "done"]].to_numpy().tolist() == [["sensors", 1, "doubted"]]
+    assert "all its 10 calibrations are on cylinders of H2S; mend this cell" in doubt["reason"].iloc[0]
+
+
+@pytest.mark.parametrize("corrections", [True, False])
+def test_failures_that_show_just_the_gas_are_at_most_that(tables, corrections: bool) -> None:
+    spoilt = tables.calibrations.copy()
+    last = spoilt.groupby("sensor_id").tail(1).index[:6]
+    spoilt.loc[last, "outcome"], spoilt.loc[last, "headroom"] = "fail", spoilt.loc[last, "applied"]
+    fleet = Fleet.from_tables(tables.sensors, spoilt, tables.cylinders, corrections=corrections)
+    assert len(found(fleet, "at the gas value")) == 6
+    assert fleet.calibrations.loc[fleet.calibrations["outcome"] == "fail", "headroom"].isna().all() == corrections
+    spoilt.loc[last[:3], "headroom"] *= 0.9
+    assert not len(found(Fleet.from_tables(tables.sensors, spoilt, tables.cylinders), "at the gas value"))
+
+
+def test_a_failure_and_its_retry_count_once_when_only_failures_are_kept(tables) -> None:
+    failed = tables.calibrations.iloc[::4].assign(outcome="fail")
+    again = failed.assign(outcome="pass", time=failed["time"] + pd.Timedelta(minutes=5), headroom=failed["headroom"] + 0.1)
+    fleet = Fleet.from_tables(tables.sensors, pd.concat([failed, again], ignore_index=True), tables.cylinders)
+    assert fleet.selective_recording and any("rates of ageing and failure are refused" in note for note in fleet.notes)
+    passed = pd.concat([tables.calibrations, again], ignore_index=True)
+    assert not Fleet.from_tables(tables.sensors, passed, tables.cylinders).selective_recording
 
 
 def test_a_moved_sensor_keeps_its_age_and_its_last_place(tables) -> None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
+
+from sensorhealth.records import Fleet
 
 from .telling import cell, found, only
 
@@ -107,9 +110,49 @@ def test_dates_of_a_sensor_that_contradict_each_other_are_said(tables) -> None:
     assert found(fleet, "removed before installed")["row"].tolist() == [1]
     assert found(fleet, "made after installed")["row"].tolist() == [2]
     assert found(fleet, "warranty before installed")["row"].tolist() == [3]
-    assert "its own row was set aside" in found(fleet, "unknown sensor")["reason"].iloc[0].replace("the sensor's", "its")
+    assert "its own row was set aside" in found(fleet, "sensor set aside")["reason"].iloc[0].replace("the sensor's", "its")
 
 
 def test_a_sensor_in_service_long_before_its_records_is_said(tables) -> None:
     fleet = tables.changed("sensors", 1, installed=pd.Timestamp("2018-01-01"), manufactured=pd.NaT).fleet()
     assert only(fleet, "records begin late")["count"] == 1
+
+
+def test_one_lone_date_weeks_after_dense_records_is_in_the_future_but_a_quiet_summer_is_not(tables) -> None:
+    daily = pd.concat(
+        [tables.calibrations.assign(time=tables.calibrations["time"] + pd.Timedelta(days=10 * shift)) for shift in range(3)]
+    ).sort_values("time", ignore_index=True)
+    late = daily.assign(time=daily["time"].where(daily.index < len(daily) - 1, pd.Timestamp("2022-03-15")))
+    fleet = Fleet.from_tables(tables.sensors, late, tables.cylinders)
+    assert found(fleet, "in the future")["row"].tolist() == [len(daily)]
+    assert daily["time"].iloc[-2].strftime("%Y-%m-%d") in found(fleet, "in the future")["reason"].iloc[0]
+    quiet = daily.assign(time=daily["time"] + pd.to_timedelta(60 * (daily.index >= len(daily) - 30), unit="D"))
+    assert not len(found(Fleet.from_tables(tables.sensors, quiet, tables.cylinders), "in the future"))
+
+
+def test_the_same_calibration_from_an_export_that_says_less_is_a_second_upload(tables) -> None:
+    less = tables.calibrations.iloc[[3]].assign(technician="", temperature_c=np.nan).to_dict("records")[0]
+    near = found(tables.with_calibrations(less).fleet(), "near duplicate")
+    assert near["row"].tolist() == [121] and "the same measurements as row 4" in near["reason"].iloc[0]
+    before = pd.concat([pd.DataFrame([less]), tables.calibrations], ignore_index=True)
+    fleet = Fleet.from_tables(tables.sensors, before, tables.cylinders)
+    assert found(fleet, "near duplicate")["row"].tolist() == [1], "the fuller row is used"
+    other = tables.calibrations.iloc[3].to_dict() | {"technician": "someone else"}
+    assert not len(found(tables.with_calibrations(other).fleet(), "near duplicate"))
+
+
+@pytest.mark.parametrize("whole", [False, True])
+def test_a_missing_date_of_installation_is_told_from_other_dates_and_listed(tables, whole: bool) -> None:
+    sensors = tables.sensors.assign(manufactured=tables.sensors["manufactured"].where(tables.sensors.index != 1))
+    sensors = (
+        sensors.drop(columns="installed") if whole else sensors.assign(installed=sensors["installed"].where(sensors.index > 1))
+    )
+    reset = tables.calibrations.iloc[[10]].assign(time=pd.Timestamp("1970-01-01 02:00"), headroom=99.0)
+    fleet = Fleet.from_tables(sensors, pd.concat([tables.calibrations, reset]), tables.cylinders)
+    assert found(fleet, "installed missing")["done"].tolist() == ["corrected"] * (12 if whole else 2)
+    first = tables.calibrations.loc[tables.calibrations["sensor_id"] == "S002", "time"].min()
+    assert fleet.sensors["installed"].tolist()[:2] == [pd.Timestamp("2020-11-01"), first]
+    assert any("installation of" in note for note in fleet.notes)
+    if not whole:
+        strict = Fleet.from_tables(sensors, tables.calibrations, tables.cylinders, corrections=False)
+        assert len(strict.sensors) == 10 and len(found(strict, "missing value")) == 2

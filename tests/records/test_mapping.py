@@ -283,3 +283,59 @@ def test_what_was_understood_is_shown_for_every_column(tables) -> None:
     assert (row["filled"], row["unreadable"], row["missing"]) == (119, 1, 0)
     assert shown.loc[("sensors", "gas"), "example"] == "H2S, CO, CH4, O2"
     assert shown.loc[("calibrations", "time"), "lowest"] == "2021-02-01T08:00:00"
+
+
+def test_gains_without_their_limit_are_said_to_tell_nothing(tables) -> None:
+    gains = tables.calibrations.drop(columns="headroom")
+    bare = Fleet.from_tables(tables.sensors.drop(columns="gain_limit"), gains, tables.cylinders)
+    assert any(note.startswith("120 calibrations record a span gain and no headroom") for note in bare.notes)
+    assert not any("no gain limit" in note for note in Fleet.from_tables(tables.sensors, gains, tables.cylinders).notes)
+
+
+def test_what_a_mapping_says_of_a_column_is_shown_with_it(tables) -> None:
+    ratios = tables.calibrations.assign(
+        headroom=(tables.calibrations["headroom"] / tables.calibrations["applied"]).round(4),
+        temperature_c=tables.calibrations["temperature_c"] * 1.8 + 32,
+    )
+    mapping = {"headroom_kind": "ratio", "timezone": "Europe/Paris", "calibrations": {"units": {"temperature_c": "degF"}}}
+    fleet = Fleet.from_tables(tables.sensors, ratios, tables.cylinders, mapping=mapping)
+    how = understood(fleet).set_index(["table", "column"])["how"]
+    assert how["calibrations", "headroom"] == "number, a ratio to the gas"
+    assert how["calibrations", "temperature_c"] == "number, in degF"
+    assert how["calibrations", "time"].endswith("Europe/Paris to UTC")
+
+
+FIELD = {
+    "Serial No.": "sensor_id", "Date of calibration": "time", "Type of test": "kind", "Gas bottle": "cylinder_id",
+    "Span gas value (%vol)": "applied", "Zero reading": "zero_offset", "Reading before": "as_found",
+    "Reading after, ppm": "as_left", "Span reserve": "headroom", "Result": "outcome", "Done by": "technician",
+}  # fmt: skip
+
+
+def test_headings_of_the_field_are_guessed_with_their_units_and_the_kind_of_headroom(tables, tmp_path: Path) -> None:
+    folder = tables.write(tmp_path)
+    field = tables.calibrations.rename(columns={name: heading for heading, name in FIELD.items()})
+    field["Span reserve"] -= 1.6 * field["Span gas value (%vol)"]
+    field.to_csv(folder / "calibrations.csv", index=False)
+    text = suggest_mapping(folder)
+    part = tomllib.loads(text)["calibrations"]
+    assert {heading: column for column, heading in part["columns"].items() if heading in FIELD} == FIELD
+    assert part["units"] == {"applied": "%vol", "as_left": "ppm"}
+    assert '# headroom_kind = "excess"' in text and "the numbers do not prove it" in text
+
+
+def test_a_date_and_a_time_of_day_are_suggested_as_one(tables, tmp_path: Path) -> None:
+    folder = tables.write(tmp_path)
+    time = tables.calibrations["time"]
+    split = tables.calibrations.drop(columns="time").assign(Date=time.dt.date, Time=time.dt.time)
+    split.to_csv(folder / "calibrations.csv", index=False)
+    text = suggest_mapping(folder)
+    assert tomllib.loads(text)["calibrations"]["columns"]["time"] == ["Date", "Time"]
+    fleet = read_fleet(folder, mapping=tomllib.loads(text))
+    assert fleet.calibrations["time"].tolist() == tables.fleet().calibrations["time"].tolist()
+
+
+def test_gases_of_unknown_name_are_shown_and_small_figures_are_read(tables, tmp_path: Path) -> None:
+    folder = tables.changed("sensors", 1, gas="rotten egg gas").changed("sensors", 5, gas="H\u2082S").write(tmp_path)
+    assert '# "rotten egg gas" = ""' in suggest_mapping(folder)
+    assert read_fleet(folder).sensors["gas"].iloc[4] == "H2S"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 
 import numpy as np
@@ -76,10 +77,100 @@ def test_a_failing_writer_leaves_the_old_output_whole(tmp_path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
-def test_a_folder_of_other_files_is_never_replaced(tmp_path) -> None:
-    (tmp_path / "thesis.doc").write_text("years of work")
-    with pytest.raises(OutputError, match="did not write"):
-        write_folder({"a.csv": b"1"}, tmp_path)
+def tree(folder) -> dict[str, bytes]:
+    """What a folder holds, but for hidden files."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file() and not path.name.startswith(".")
+    }
+
+
+def test_a_folder_that_holds_files_of_others_takes_the_output_and_keeps_them(tmp_path) -> None:
+    (tmp_path / "deep").mkdir()
+    (tmp_path / "thesis.doc").write_bytes(b"years of work")
+    (tmp_path / "deep" / "data.csv").write_bytes(b"theirs")
+    number = (tmp_path / "thesis.doc").stat().st_ino
+    theirs = {"thesis.doc": b"years of work", "deep/data.csv": b"theirs"}
+    write_folder({"a.csv": b"1", "deep/b.csv": b"2"}, tmp_path)
+    assert tree(tmp_path) == theirs | {"a.csv": b"1", "deep/b.csv": b"2"}
+    write_folder({"a.csv": b"3", "far/c.csv": lambda path: path.write_bytes(b"4")}, tmp_path)
+    assert tree(tmp_path) == theirs | {"a.csv": b"3", "far/c.csv": b"4"}
+    write_folder({"a.csv": b"5"}, tmp_path)
+    assert tree(tmp_path) == theirs | {"a.csv": b"5"} and not (tmp_path / "far").exists()
+    assert (tmp_path / "thesis.doc").stat().st_ino == number
+
+
+@pytest.mark.parametrize("name", ["a.csv", "deep/b.csv", "link/c.csv", "file/d.csv", "deep"])
+def test_a_file_of_others_is_never_written_over_and_nothing_is_changed(tmp_path, name: str) -> None:
+    out = tmp_path / "out"
+    (out / "deep").mkdir(parents=True)
+    (tmp_path / "elsewhere").mkdir()
+    for path in ("a.csv", "deep/b.csv", "file"):
+        (out / path).write_bytes(b"theirs")
+    (out / "link").symlink_to(tmp_path / "elsewhere")
+    before = tree(out)
+    with pytest.raises(OutputError, match=rf"{name.split('/')[0]}.* was not written by this program; move it away or choose"):
+        write_folder({"new.csv": b"1", name: b"ours"}, out)
+    assert tree(out) == before and not any((tmp_path / "elsewhere").iterdir())
+    assert sorted(path.name for path in out.iterdir()) == ["a.csv", "deep", "file", "link"]
+
+
+def test_a_file_that_its_owner_put_into_a_folder_of_the_output_stays(tmp_path) -> None:
+    out = tmp_path / "out"
+    write_folder({"deep/a.csv": b"1"}, out)
+    (out / "deep" / "mine.txt").write_bytes(b"keep me")
+    write_folder({"b.csv": b"2"}, out)
+    assert tree(out) == {"deep/mine.txt": b"keep me", "b.csv": b"2"}
+
+
+def test_a_file_whose_place_its_owner_took_with_a_folder_is_refused(tmp_path) -> None:
+    out = tmp_path / "out"
+    write_folder({"a.csv": b"1"}, out)
+    (out / "a.csv").unlink()
+    (out / "a.csv").mkdir()
+    (out / "a.csv" / "mine.txt").write_bytes(b"keep me")
+    with pytest.raises(OutputError, match="was not written by this program"):
+        write_folder({"a.csv": b"2"}, out)
+    assert tree(out) == {"a.csv/mine.txt": b"keep me"}
+
+
+@pytest.mark.parametrize("strange", [False, True])
+def test_the_parts_of_an_output_stand_side_by_side(tmp_path, strange: bool) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    if strange:
+        (out / "notes.txt").write_bytes(b"theirs")
+    write_folder({"report.html": b"1", "lots.csv": b"2"}, out, part="report")
+    write_folder({"lots.csv": b"3"}, out, part="lots")
+    ours = tree(out).items() - {("notes.txt", b"theirs")}
+    assert dict(ours) == {"report.html": b"1", "lots.csv": b"3"}
+    write_folder({"plan.csv": b"4"}, out, part="report")
+    assert dict(tree(out).items() - {("notes.txt", b"theirs")}) == {"plan.csv": b"4", "lots.csv": b"3"}
+
+
+def test_the_folder_in_which_someone_stands_is_kept(tmp_path, monkeypatch) -> None:
+    write_folder({"a.csv": b"1"}, tmp_path / "out")
+    monkeypatch.chdir(tmp_path / "out")
+    write_folder({"a.csv": b"2"}, ".")
+    assert (tmp_path / "out" / "a.csv").read_bytes() == b"2" and os.listdir(".") == os.listdir(tmp_path / "out")
+
+
+@pytest.mark.parametrize("strange", [False, True])
+def test_a_failing_writer_leaves_an_existing_folder_as_it_was(tmp_path, strange: bool) -> None:
+    out = tmp_path / "out"
+    write_folder({"a.csv": b"old"}, out)
+    if strange:
+        (out / "notes.txt").write_bytes(b"theirs")
+    before = sorted(os.listdir(out))
+
+    def stopped(path) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_folder({"a.csv": b"new", "b.csv": stopped}, out)
+    assert (out / "a.csv").read_bytes() == b"old" and sorted(os.listdir(out)) == before
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
 def test_the_input_is_never_written_over(tmp_path) -> None:
@@ -148,5 +239,10 @@ def test_a_full_disk_is_one_clear_line_and_the_old_output_stays(tmp_path) -> Non
             write_folder({"a.csv": b"x" * 10**6}, place / "out")
         assert (place / "out" / "a.csv").read_bytes() == b"old"
         assert [path.name for path in place.iterdir()] == ["out"]
+        write_folder({"a.csv": b"1"}, place)  # the mounted folder itself cannot change places
+        with pytest.raises(OutputError, match=r"^cannot write .*the disk is full: free some space"):
+            write_folder({"a.csv": b"x" * 10**6}, place)
+        assert (place / "a.csv").read_bytes() == b"1" and (place / "out" / "a.csv").read_bytes() == b"old"
+        assert sorted(path.name for path in place.iterdir() if path.name != ".sensorhealth.json") == ["a.csv", "out"]
     finally:
         subprocess.run(["umount", str(place)], check=True)

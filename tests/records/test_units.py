@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from sensorhealth.records.units import MOLAR_VOLUME, factor, to_contract, unit_named
@@ -56,3 +57,23 @@ def test_there_and_back_is_where_one_started() -> None:
 )  # fmt: skip
 def test_spellings_of_units_are_known_and_a_bare_per_cent_is_not(text: str, unit: str) -> None:
     assert unit_named(text) == unit
+
+
+def test_a_number_that_states_its_unit_is_read_in_that_unit(tables) -> None:
+    spoilt = tables.changed("calibrations", 1, applied="0.0025 %vol", headroom="55 ppm", as_found="25,5ppm")
+    spoilt = spoilt.changed("cylinders", 1, concentration="25 ppm")
+    fleet = spoilt.fleet(mapping={"decimal": ","})
+    row = fleet.calibrations[fleet.calibrations["row"] == 1].iloc[0]
+    assert row[["applied", "headroom", "as_found"]].tolist() == pytest.approx([25.0, 55.0, 25.5])
+    assert fleet.cylinders["concentration"].iloc[0] == 25.0 and fleet.findings.empty
+    how = fleet.understood.set_index(["table", "column"])["how"]
+    assert how["calibrations", "applied"] == "number with %vol" and how["cylinders", "concentration"] == "number with ppm"
+
+
+def test_a_unit_that_cannot_be_is_not_guessed(tables) -> None:
+    fleet = tables.changed("calibrations", 1, temperature_c="20 ppm").changed("calibrations", 2, applied="25 bar").fleet()
+    assert fleet.findings[["row", "column", "done"]].to_numpy().tolist() == [
+        [2, "applied", "set aside"],
+        [1, "temperature_c", "kept"],
+    ]
+    assert np.isnan(fleet.calibrations.loc[fleet.calibrations["row"] == 1, "temperature_c"].iloc[0])

@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+WIDE = 6.0  # inches from which on there is room for the bands of the sums
+YEAR_ROW = 0.08  # height of a line of words above the bars, as a share of the highest
+
+
 def whole_fleet(table: pd.DataFrame) -> pd.DataFrame:
     """The rows of the budget table that are about the fleet as a whole, where it has rows by site or technology too."""
     return table[table["by"] == "fleet"] if "by" in table else table
@@ -52,16 +56,19 @@ def budget(table: pd.DataFrame, quantity: str = "cost", *, currency: str = "", a
     ax.vlines(place, data["p10"], data["p90"], color=style.INK, linewidth=1.3)
     ax.scatter(place, data["p90"], marker="_", s=28, color=style.INK, linewidth=1.3)
     top = float(data[["p90", "expected"]].max().max()) or 1.0
-    ax.set(ylim=(0, top * 1.32), xlim=(-0.7, len(data) - 0.3))
+    ax.set(ylim=(0, top * (1.1 + YEAR_ROW * (len(data) // 12))), xlim=(-0.7, len(data) - 0.3))
     _label_years(ax, data, quantity, currency, top)
+    _mark_amounts(ax, top)
     step = next((months for months in (1, 2, 3, 6, 12) if len(data) / months <= style.width_of(ax) * 1.4), 24)
     ax.set_xticks(place[::step], [f"{month:%Y-%m}" for month in data["month"].iloc[::step]])
     style.grid(ax, "y")
+    banded = style.width_of(ax) > WIDE and bool(np.isfinite(data["until_p10"]).any())
     unit = currency or "currency" if quantity == "cost" else "sensors"
     style.names(
         ax, x="month", y=f"{'cost' if quantity == 'cost' else 'replacements'} a month ({unit})",
         title="Cost by month" if quantity == "cost" else "Replacements by month",
-        note="bar: expected · line: 10 % to 90 % quantile · above: sums of the first 12, 24, ... months (10 % to 90 %)",
+        note="bar: expected · line: 8 chances in 10 · above: sums from the first month on"
+        f"{' (8 chances in 10)' if banded else ''}",
     )  # fmt: skip
     return ax
 
@@ -70,18 +77,25 @@ def _label_years(ax: Axes, data: pd.DataFrame, quantity: str, currency: str, top
     """Sums from the first month to the end of each year, with their band where it is known."""
 
     def amount(value: float) -> str:
-        return wording.money(value, currency) if quantity == "cost" else wording.number(value)
+        return wording.money(value, "").strip() if quantity == "cost" else wording.number(value)
 
-    wide = style.width_of(ax) > 6
+    unit = f" {currency}" if quantity == "cost" else ""
     for stop in range(12, len(data) + 1, 12):
         row = data.iloc[stop - 1]
-        text = amount(row["until_expected"])
-        if wide and np.isfinite(row["until_p10"]):
+        text = f"{stop} months: {amount(row['until_expected'])}{unit}"
+        if style.width_of(ax) > WIDE and np.isfinite(row["until_p10"]):
             text += f" ({amount(row['until_p10'])} to {amount(row['until_p90'])})"
-        label = f"{stop} months: {text}" if wide else f"{stop}: {text}"
-        ax.axvline(stop - 0.5, color=style.MUTED, linewidth=0.8, linestyle=(0, (1, 2)))
-        height = top * (1.24 - 0.075 * (stop // 12 - 1))
+        height = top * (1.08 + YEAR_ROW * (len(data) // 12 - stop // 12 + 0.5))
+        ax.vlines(stop - 0.5, 0, height, color=style.MUTED, linewidth=0.8, linestyle=(0, (1, 2)))
         if stop == 12:
-            style.write(ax, label, -0.7, height, offset=(2, 0))
+            style.write(ax, text, -0.7, height, offset=(2, 0))
         else:
-            style.write(ax, label, stop - 0.5, height, offset=(-4, 0), ha="right")
+            style.write(ax, text, stop - 0.5, height, offset=(-4, 0), ha="right")
+
+
+def _mark_amounts(ax: Axes, top: float) -> None:
+    """Round amounts on the axis, no higher than the bars reach, in groups of three."""
+    from matplotlib.ticker import MaxNLocator
+
+    ticks = [tick for tick in MaxNLocator(6, integer=True).tick_values(0, top) if tick <= top * 1.08]
+    ax.set_yticks(ticks, [wording.number(tick) for tick in ticks])

@@ -41,7 +41,7 @@ def cylinders_data(table: pd.DataFrame, *, max_rows: int = 40) -> pd.DataFrame:
 def cylinder_effects(table: pd.DataFrame, *, max_rows: int = 40, ax: Axes | None = None) -> Axes:
     """Draw each cylinder's true concentration over its label at its last use, with its 90 % interval.
 
-    A cylinder held to be out of tolerance is a filled triangle that points down (weak) or up (strong), with the word
+    A cylinder held to be weak or strong is a filled triangle that points down (weak) or up (strong), with the word
     beside it; the others are open circles. table, max_rows: see cylinders_data. Returns the Axes.
     """
     data = cylinders_data(table, max_rows=max_rows)
@@ -54,9 +54,9 @@ def cylinder_effects(table: pd.DataFrame, *, max_rows: int = 40, ax: Axes | None
     ax.axvline(1, color=style.INK, linewidth=0.9, zorder=1)
     hidden = int(table["bias"].notna().sum()) - len(data)
     beyond = int(table["flagged"].fillna(False).astype(bool).sum() - data["flagged"].sum())
-    more = f" · {hidden} not drawn, {beyond} of them beyond tolerance" if hidden else ""
+    more = f" · {hidden} more, {beyond or 'none'} of them proven, not drawn" if hidden else ""
     style.names(
         ax, x="true concentration / label (ratio)", title="Cylinders at their last use",
-        note=f"line: 90 % interval · ▼ weak, ▲ strong: beyond tolerance · ○ not proven{more}",
+        note=f"line: 90 % interval · ▼ weak, ▲ strong: proven, to be acted on · ○ not proven{more}",
     )  # fmt: skip
     return ax

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from sensorhealth.present import forest, style
+from sensorhealth.present import forest, style, wording
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -41,11 +41,14 @@ def forecasters(table: pd.DataFrame, measure: str = USUAL, horizon_days: float |
     table, measure, horizon_days: see forecasters_data. Returns the Axes.
     """
     data = forecasters_data(table, measure, horizon_days)
-    labels = [f"{name} ({count:.0f})" for name, count in zip(data["forecaster"], data["count"])]
+    alike = data["count"].nunique() == 1
+    labels = [name if alike else f"{name} ({count:.0f})" for name, count in zip(data["forecaster"], data["count"])]
     empty = "There is no past forecast to compare."
     ax = forest.rows(data, heading="measure", value="value", marker="marker", labels=labels, empty=empty, ax=ax)
+    each = f"{wording.count(int(data['count'].iloc[0]), 'forecast')} each" if alike else ""
+    forecasts = each or "in brackets: number of forecasts"
     style.names(
-        ax, x=measure, title="This model beside simple rules (number of forecasts)",
-        note="◆ this model · ○ a simple rule · line: 90 % interval",
+        ax, x=measure.rsplit(": ", 1)[-1], title="This model beside simple rules",
+        note=f"◆ this model · ○ a simple rule · line: 90 % interval · {forecasts}",
     )  # fmt: skip
     return ax

@@ -38,19 +38,20 @@ def lots_data(table: pd.DataFrame, *, max_rows: int = 40, false_discovery: float
     return frame[kept].reset_index(drop=True)
 
 
-def lots(table: pd.DataFrame, *, max_rows: int = 40, ax: Axes | None = None) -> Axes:
+def lots(table: pd.DataFrame, *, by: str = "lot", max_rows: int = 40, ax: Axes | None = None) -> Axes:
     """Draw each lot's ageing rate with its 90 % interval, lots of one kind together.
 
     A lot that differs from the others of its kind at a false-discovery rate of 0.05 is a filled diamond with its
-    ratio in words; the others are open circles. table, max_rows: see lots_data. Returns the Axes.
+    ratio in words; the others are open circles. table, max_rows: see lots_data. by: the column whose values
+    are compared, for the title. Returns the Axes.
     """
     data = lots_data(table, max_rows=max_rows)
     labels = [f"{lot} ({n:.0f})" for lot, n in zip(data["lot"], data["sensors"])]
-    ax = forest.rows(data, heading="kind", value="loss", marker="marker", labels=labels, empty="No lot can be compared.", ax=ax)
+    ax = forest.rows(data, heading="kind", value="loss", marker="marker", labels=labels, empty=f"No {by} can be compared.", ax=ax)
     hidden = int(table["ageing_per_year"].notna().sum()) - len(data)
-    more = f"; {hidden} more not drawn" if hidden else ""
+    more = f" · {hidden} more, none proven apart, not drawn" if hidden else ""
     style.names(
-        ax, x="loss of headroom, −d ln(ratio)/dt (1/year)", title="Ageing by lot (number of sensors)",
+        ax, x="loss of headroom (ln ratio a year)", title=f"Ageing by {by} (number of sensors)",
         note=f"line: 90 % interval · ◆ differs from its kind · ○ no proven difference{more}",
     )  # fmt: skip
     return ax

@@ -83,18 +83,31 @@ def sensor_path(
         ax.hlines(limit, low, high, color=style.INK, linewidth=4)
         if as_of + pd.Timedelta(days=float(rul_days[1])) <= right:
             ax.scatter([middle], [limit], s=40, facecolor=style.PAPER, edgecolor=style.INK, zorder=5)
+    _frame(ax, readings, fan, limit)
     if warranty_end is not None and not pd.isna(warranty_end) and fan["time"].min() <= warranty_end <= right:
         style.upright(ax, warranty_end, color=style.ORANGE, linewidth=1.4)
-        style.write(ax, "warranty ends", warranty_end, 1, coordinates=ax.get_xaxis_transform(), offset=(4, -6), va="top")
-    _frame(ax, readings, fan, limit)
-    style.write(ax, f"{as_of:%Y-%m-%d}, forecast →", as_of, 0.02, coordinates=ax.get_xaxis_transform(), va="bottom")
-    style.write(ax, "can no longer be adjusted below this line", fan["time"].min(), limit, offset=(4, -7))
+        _beside(ax, "warranty ends", warranty_end, 0.98, "top")
+    _beside(ax, f"forecast from {as_of:%Y-%m-%d}", as_of, 0.02, "bottom")
+    style.write(ax, "below this line: no longer adjustable", fan["time"].min(), limit, offset=(4, -7))
     foretold = " · likelier end: sudden, which headroom does not foretell" if sudden else ""
     style.names(
         ax, y="headroom ratio (log scale)", title=f"Headroom of {name}" if name else "Headroom",
-        note="● net of the gas · ○ as recorded · bands: half, nine tenths of the chance · bar: end of life, 5 to 95 %" + foretold,
+        note="● net of the gas · ○ as recorded · inner band: 5 chances in 10 · outer: 9 in 10 · bar: end of life, 9 in 10"
+        + foretold,
     )  # fmt: skip
     return ax
+
+
+def _beside(ax: Axes, text: str, when: pd.Timestamp, height: float, va: str) -> None:
+    """A label at an upright line, on the side where it has room."""
+    from matplotlib.dates import date2num
+
+    first, last = ax.get_xlim()
+    left = (date2num(when) - first) / (last - first) > 1 - len(text) * style.SMALL * 0.6 / 72 / (style.width_of(ax) * 0.8)
+    style.write(
+        ax, text, when, height, coordinates=ax.get_xaxis_transform(), va=va, ha="right" if left else "left",
+        offset=(-4 if left else 4, 0),
+    )  # fmt: skip
 
 
 def _draw_readings(ax: Axes, readings: pd.DataFrame) -> None:

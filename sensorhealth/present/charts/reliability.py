@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Z90 = 1.6448536269514722
+ROOM = 0.045  # chance between two points from which on there is room for a number at each
 
 
 def reliability_data(probability: ArrayLike, happened: ArrayLike, *, bins: int = 10) -> pd.DataFrame:
@@ -57,12 +58,14 @@ def reliability(data: pd.DataFrame, *, name: str = "", ax: Axes | None = None) -
     ax.plot([0, 1], [0, 1], color=style.INK, linewidth=0.9)
     ax.vlines(data["predicted"], data["low"], data["high"], color=style.BLUE, linewidth=1.6)
     ax.scatter(data["predicted"], data["observed"], s=34, facecolor=style.PAPER, edgecolor=style.BLUE, zorder=3)
-    for x, y, n in zip(data["predicted"], data["high"], data["count"]):
+    apart = np.diff(np.concatenate([[-1], np.sort(data["predicted"].to_numpy(dtype=float)), [2]]))
+    alone = data.sort_values("predicted")[np.minimum(apart[:-1], apart[1:]) > ROOM]
+    for x, y, n in zip(alone["predicted"], alone["high"], alone["count"]):
         style.write(ax, wording.number(n), x, y, offset=(0, 3), ha="center", va="bottom", color=style.MUTED)
-    ax.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.08), aspect="equal")
+    ax.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.08), aspect="equal", anchor="W")
     style.grid(ax, "both")
     style.names(
         ax, x="forecast chance", y="share that came true", title=f"Chance and outcome{', ' + name if name else ''}",
-        note="diagonal: came as forecast · line: 90 % limits · number: forecasts in the bin",
+        note="diagonal: came as forecast · line: 90 % limits · number: forecasts in the bin, where there is room",
     )  # fmt: skip
     return ax

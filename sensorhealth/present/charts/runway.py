@@ -53,13 +53,14 @@ def runway(
     *,
     years: float | None = None,
     max_rows: int = 240,
+    name: str = "",
     ax: Axes | None = None,
 ) -> Axes:
     """Draw each sensor's remaining life (median, half and nine tenths of the chance) from the as-of date on.
 
     forecast, sensors, max_rows: see runway_data. visits: dates of visits, drawn along the top. years: how far to
-    draw; by default as far as most medians lie, at most ten years. Up to 45 sensors are drawn one by one with their
-    names. Returns the Axes.
+    draw; by default as far as most medians lie, at most ten years. name: which sensors these are, for the title. Up to 45
+    sensors are drawn one by one with their names. Returns the Axes.
     """
     data = runway_data(forecast, sensors, max_rows=max_rows)
     labelled = len(data) <= LABELLED_ROWS and bool((data["sensors"] == 1).all())
@@ -77,14 +78,25 @@ def runway(
         _draw_bands(ax, drawn, edges)
     beyond = _draw_medians(ax, data, drawn, middle, end, 26 if labelled else 4)
     warranty = data["warranty_days"].to_numpy() / 365.25
-    seen = warranty <= end
+    seen = (warranty <= end) & (data["sensors"] == 1).to_numpy()
     size = 34 if labelled else 9
     ax.scatter(warranty[seen], middle[seen], s=size, marker="|", color=style.VERMILION, linewidth=1.6, zorder=5)
     visited = visits is not None and _draw_visits(ax, as_of, pd.to_datetime(pd.Series(list(visits))), end)
     ax.set(xlim=(0, end), ylim=(edges[-1], 0))
+    if not labelled:
+        ax.yaxis.set_major_formatter(lambda n, place: wording.number(n))
+    _mark_dates(ax, as_of, end)
     style.grid(ax, "x")
-    _describe(ax, data, as_of, labelled, {"| warranty ends": bool(seen.any()), "▸ median beyond": beyond, "▼ visits": visited})
+    marks = {"| warranty ends": bool(seen.any()), "▸ median beyond": beyond, "▼ visits": visited}
+    _describe(ax, data, labelled, name, [mark for mark, there in marks.items() if there])
+    style.names(ax, x=f"end of life, from {as_of:%Y-%m-%d} on")
     return ax
+
+
+def _mark_dates(ax: Axes, as_of: pd.Timestamp, end: float) -> None:
+    """Dates under an axis that counts years from the as-of date."""
+    ticks, form = style.calendar(as_of, as_of + pd.Timedelta(days=365.25 * end), style.date_labels(ax))
+    ax.set_xticks((ticks - as_of).total_seconds() / (365.25 * 86400), [f"{tick:{form}}" for tick in ticks])
 
 
 def _draw_lines(ax: Axes, data: pd.DataFrame, drawn: dict[str, np.ndarray], middle: np.ndarray) -> None:
@@ -122,19 +134,17 @@ def _draw_visits(ax: Axes, as_of: pd.Timestamp, dates: pd.Series, end: float) ->
     return len(years) > 0
 
 
-def _describe(ax: Axes, data: pd.DataFrame, as_of: pd.Timestamp, labelled: bool, marks: dict[str, bool]) -> None:
+def _describe(ax: Axes, data: pd.DataFrame, labelled: bool, name: str, marks: list[str]) -> None:
     total = int(data["sensors"].sum())
     each = f"{wording.count(total, 'sensor')}, one row each"
     if total > len(data):
         each = f"{wording.count(total, 'sensor')}; a row: medians over about {total / len(data):.0f} of similar life"
     parts = [
         each,
-        "● median",
-        "dark: half of the chance",
-        "light: nine tenths",
-        *(mark for mark, there in marks.items() if there),
+        "○ median" if labelled else "● median",
+        "inner band: 5 chances in 10",
+        "outer: 9 in 10",
+        *marks,
     ]
-    style.names(
-        ax, x=f"years after {as_of:%Y-%m-%d}", y="" if labelled else "sensors, soonest end first",
-        title="Remaining life", note=" · ".join(parts),
-    )  # fmt: skip
+    y = "" if labelled else "sensors, soonest end first"
+    style.names(ax, y=y, title=f"Remaining life{', ' + name if name else ''}", note=" · ".join(parts))

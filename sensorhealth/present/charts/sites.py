@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 MAX_SITES = 12
 STEPS = 40
+OTHERS = "other sites"
 
 
 def sites_data(forecast: pd.DataFrame, sensors: pd.DataFrame, *, max_sites: int = MAX_SITES) -> pd.DataFrame:
@@ -28,7 +29,7 @@ def sites_data(forecast: pd.DataFrame, sensors: pd.DataFrame, *, max_sites: int 
     site = rows["sensor_id"].map(sensors.set_index("sensor_id")["site"]).fillna("").replace("", "site unknown")
     largest = site.value_counts()
     if len(largest) > max_sites:
-        site = site.where(site.isin(largest.index[: max_sites - 1]), "other sites")
+        site = site.where(site.isin(largest.index[: max_sites - 1]), OTHERS)
     share = (np.arange(STEPS) + 0.5) / STEPS
     parts = []
     for name, group in rows.groupby(site, sort=True):
@@ -57,12 +58,13 @@ def sites(forecast: pd.DataFrame, sensors: pd.DataFrame, *, years: float = 4.0, 
     for k, name in enumerate(names):
         column, row = k % columns, k // columns
         wide, high = 1 / columns, 1 / rows
-        box = (column * wide + 0.02, 1 - (row + 1) * high + 0.13 * high, wide - 0.04, high * 0.68)
+        box = (column * wide + 0.02, 1 - (row + 1) * high + 0.12 * high, wide - 0.04, high * 0.74)
         _panel(style.new_axes(ax.inset_axes(box)), data[data["site"] == name], years, column == 0, row == rows - 1)
+    rest = " · other sites: all smaller ones together" if OTHERS in names else ""
     style.names(
         ax, title="Remaining life by site",
         note="down: share of the site's sensors, soonest end first · across: years from the as-of date · line: median "
-        "· bands: half, nine tenths of the chance",
+        f"· inner band: 5 chances in 10 · outer: 9 in 10{rest}",
     )  # fmt: skip
     return ax
 
@@ -80,6 +82,8 @@ def _panel(ax: Axes, data: pd.DataFrame, years: float, first: bool, last: bool) 
     within = int(round((data["rul_days_p50"] < 365.25).mean() * data["sensors"].iloc[0]))
     heading = f"{wording.short(data['site'].iloc[0], 20)} ({wording.number(data['sensors'].iloc[0])})"
     style.write(ax, heading, 0, 1, coordinates="axes fraction", offset=(0, 6), va="bottom", fontsize=style.NORMAL)
-    style.write(ax, f"{within} within a year", 1, 1, coordinates="axes fraction", offset=(-2, -3), ha="right", va="top")
+    style.write(
+        ax, f"{wording.number(within)} within a year", 1, 1, coordinates="axes fraction", offset=(-2, -3), ha="right", va="top"
+    )
     if last:
         ax.set_xlabel("years", color=style.INK, fontsize=style.SMALL, fontfamily=style.FONT)

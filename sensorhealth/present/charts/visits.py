@@ -52,11 +52,13 @@ def visits(table: pd.DataFrame, *, as_of: pd.Timestamp | None = None, ax: Axes |
     when = data["visit"].to_numpy()
     ax.scatter(when[swapping], row[swapping], s=size[swapping], marker="s", color=style.BLUE, zorder=3)
     ax.scatter(when[~swapping], row[~swapping], s=size[~swapping], facecolor=style.PAPER, edgecolor=style.BLUE, zorder=3)
+    busy = data["swaps"].quantile(0.8)
     crowded = len(data) > 60 * style.width_of(ax) / 8.5
     for at, y, swaps, tests in zip(data["visit"], row, data["swaps"], data["tests"]):
-        if swaps and not (crowded and swaps < data["swaps"].quantile(0.8)):
-            text = f"{swaps}" if crowded or not tests else f"{swaps} + {tests}"
-            style.write(ax, text, at, y, offset=(0, 9), ha="center", va="bottom", fontsize=7)
+        if crowded and (swaps < busy or not swaps):
+            continue
+        text = f"{swaps}" if crowded or not tests else f"{swaps} + {tests}" if swaps else f"+ {tests}"
+        style.write(ax, text, at, y, offset=(0, 9), ha="center", va="bottom", fontsize=7)
     ax.set_yticks(range(len(sites)), [wording.short(site) for site in sites], **style.PLAIN)
     ax.set_ylim(len(sites) - 0.4, -0.8)
     first = min(as_of, data["visit"].min()) if as_of is not None else data["visit"].min()
@@ -64,6 +66,7 @@ def visits(table: pd.DataFrame, *, as_of: pd.Timestamp | None = None, ax: Axes |
     ax.set_xlim(first - room, data["visit"].max() + room)  # type: ignore[arg-type]
     style.grid(ax, "x")
     style.dates(ax)
-    total = f"{wording.count(int(data['swaps'].sum()), 'swap')}, {wording.count(int(data['tests'].sum()), 'test')}"
-    style.names(ax, title="Visits", note=f"■ with swaps (number of swaps + tests) · ○ tests only · {total} in all")
+    total = f"{wording.count(int(data['swaps'].sum()), 'swap')}, {wording.count(int(data['tests'].sum()), 'gas test')}"
+    numbers = "number of swaps of the busiest" if crowded else "numbers: swaps + gas tests"
+    style.names(ax, title="Visits", note=f"■ with swaps · ○ gas tests only · {numbers} · {total} in all")
     return ax

@@ -54,15 +54,17 @@ def zero_drift(
         ax.plot(data["time"][~odd], data["zero_offset"][~odd], color=style.BLUE, linewidth=0.8)
         ax.scatter(data["time"][~odd], data["zero_offset"][~odd], s=18, color=style.BLUE, zorder=3)
         ax.scatter(data["time"][odd], data["zero_offset"][odd], s=40, marker="x", color=style.VERMILION, zorder=4)
-        note = f"{wording.count(len(data), 'zero')}" + (" · × in doubt: contaminated air?" if odd.any() else "")
+        note = wording.count(len(data), "reading in clean air", "readings in clean air") + (
+            " · × in doubt: contaminated air?" if odd.any() else ""
+        )
     else:
         ax.fill_between(data["time"], data["p05"], data["p95"], color=style.SKY, alpha=0.35, linewidth=0)
         ax.fill_between(data["time"], data["p25"], data["p75"], color=style.SKY, alpha=0.6, linewidth=0)
         ax.plot(data["time"], data["p50"], color=style.BLUE, linewidth=1.8)
-        most = int(np.max(data["sensors"]))
-        note = f"line: median · bands: half, nine tenths of up to {wording.count(most, 'sensor')}, by quarter"
+        most = wording.count(int(np.max(data["sensors"])), "sensor")
+        note = f"line: median · inner band: half of the sensors · outer: nine tenths · up to {most}, by quarter"
     style.grid(ax, "y")
     style.dates(ax)
     of = f" of {name}" if name else ""
-    style.names(ax, y=f"zero offset ({unit})" if unit else "zero offset", title=f"Zero{of}", note=note)
+    style.names(ax, y=f"zero offset ({unit})" if unit else "zero offset", title=f"Zero offset{of}", note=note)
     return ax

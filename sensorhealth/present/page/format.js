@@ -36,7 +36,7 @@ function show(table, row, column) {
   const text = showNumber(value, column.decimals);
   const ends = [column.low, column.high].filter(Boolean).map((end) => table.data[end][row]);
   if (!ends.length || ends.includes(null)) return text;
-  return `${text} (${ends.map((end) => showNumber(end, column.decimals)).join(" to ")})`;
+  return `${text} (${ends.map((end) => showNumber(end, column.end_decimals)).join(" to ")})`;
 }
 
 // An element with attributes and children; strings become text, never markup.

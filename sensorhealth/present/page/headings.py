@@ -6,8 +6,8 @@ HEADINGS = {
     "instrument_id": "instrument",
     "cylinder_id": "cylinder",
     "headroom_ratio": "headroom ratio now",
-    "ageing_per_year": "ageing, d ln(ratio) a year",
-    "rul_days_p50": "remaining life, days: median (5 to 95 %)",
+    "ageing_per_year": "ageing, ln ratio a year",
+    "rul_days_p50": "remaining days",
     "p_end_90d": "chance to end in 90 days",
     "p_end_180d": "chance to end in 180 days",
     "p_end_365d": "chance to end in 365 days",
@@ -20,15 +20,16 @@ HEADINGS = {
     "over_risk": "over the accepted risk",
     "confidence": "chance that it is needed",
     "status": "forecast from",
-    "bias": "true over label, ln (90 % interval)",
+    "bias": "true over label",
     "fade_per_day": "fade a day, ln",
+    "p_off": "chance that it is off",
     "p_out_of_tolerance": "chance to be out of tolerance",
     "ratio_to_rest": "times the others",
     "start_to_rest": "starting level, times the others",
     "life_years": "mean life, years",
     "cumulative_expected_cost": "cost so far",
-    "cumulative_p10_cost": "so far, 10 %",
-    "cumulative_p90_cost": "so far, 90 %",
+    "cumulative_p10_cost": "cost so far, 10 %",
+    "cumulative_p90_cost": "cost so far, 90 %",
     "p_value": "p",
     "q_value": "q",
     "error_ratio": "reads, times the truth",
@@ -37,6 +38,7 @@ HEADINGS = {
     "p50_count": "replacements, median",
     "p90_count": "replacements, 90 %",
     "expected_cost": "expected cost",
+    "cumulative_expected_count": "replacements so far",
     "p10_cost": "cost, 10 %",
     "p50_cost": "cost, median",
     "p90_cost": "cost, 90 %",
@@ -52,4 +54,17 @@ LOW_HIGH = {
     ("lots", "start_to_rest"): ("start_low", "start_high"),
     ("lots", "life_years"): ("life_low", "life_high"),
     ("cylinder_effects", "bias"): ("low", "high"),
+    ("budget", "expected_count"): ("p10_count", "p90_count"),
+    ("budget", "expected_cost"): ("p10_cost", "p90_cost"),
+    ("budget", "cumulative_expected_count"): ("cumulative_p10_count", "cumulative_p90_count"),
+    ("budget", "cumulative_expected_cost"): ("cumulative_p10_cost", "cumulative_p90_cost"),
 }
+
+AS_FACTORS = {("cylinder_effects", "bias")}
+
+WORDED = {
+    "status": {
+        "forecast": "own readings", "group forecast": "others of its kind", "at end": "at its end", "no forecast": "none",
+    },
+    "mode": {"soft": "headroom used up", "sudden": "sudden"},
+}  # fmt: skip

@@ -12,6 +12,8 @@ from sensorhealth.present.page import sensors
 from sensorhealth.present.page.html import element, text
 from sensorhealth.present.wording import count, date, money, number, span
 
+UNTRIED = "Such forecasts were not tried on your own past records here: report --track-record does that."
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -64,15 +66,22 @@ def when(analysis: Any, listed: pd.DataFrame) -> Answer:
     """What falls due at once and within 30, 90 and 365 days, and the next visits."""
     due = (pd.to_datetime(listed["due"]) - analysis.as_of).dt.days[~listed["action"].isin(sensors.NEEDS_NOTHING)]
     now = int((due <= 0).sum())
-    within = "; ".join(f"within {days} days: {number((due <= days).sum())}" for days in (30, 90, 365))
-    sentences = [f"due on {date(analysis.as_of)} or before.", f"Due {within}."]
-    visits = analysis.visits
-    if len(visits):
-        coming = visits[(pd.to_datetime(visits["visit"]) >= analysis.as_of) & (visits[["swaps", "tests"]].sum(axis=1) > 0)]
-        for row in coming.sort_values("visit").head(2).to_dict("records"):
-            swaps, tests = count(int(row["swaps"]), "swap"), count(int(row["tests"]), "test")
-            sentences.append(f"{date(row['visit'])}, {row['site'] or 'site unknown'}: {swaps}, {tests}.")
+    counts = {days: int((due <= days).sum()) for days in (30, 90, 365)}
+    within = "; ".join(f"within {days} days: {number(n)}" for days, n in counts.items() if n < len(due) or days == 30)
+    sentences = [f"due on {date(analysis.as_of)} or before.", f"Due {within}.", *next_visits(analysis)]
     return Answer("When?", number(now) + " now", tuple(sentences), "visits")
+
+
+def next_visits(analysis: Any) -> list[str]:
+    """What the next three days with visits take along, one sentence each."""
+    work = analysis.visits[["site", "visit", "swaps", "tests"]].fillna({"swaps": 0, "tests": 0})
+    coming = work[(pd.to_datetime(work["visit"]) >= analysis.as_of) & (work["swaps"] + work["tests"] > 0)]
+    days = coming.groupby("visit").agg(swaps=("swaps", "sum"), tests=("tests", "sum"), sites=("site", "size"))
+    said = []
+    for day, row in days.head(3).iterrows():
+        parts = [count(int(row[what]), word) for what, word in (("swaps", "swap"), ("tests", "gas test")) if row[what]]
+        said.append(f"{date(day)}: {' and '.join(parts)} at {count(int(row['sites']), 'site')}.")
+    return said
 
 
 def how_much(analysis: Any) -> Answer:
@@ -82,7 +91,7 @@ def how_much(analysis: Any) -> Answer:
     if not len(year):
         return Answer(question, "unknown", ("There is no budget: no sensor has a forecast.",), "budget")
     last = year.iloc[-1]
-    months = f"{count(len(year), 'month')} from {date(year['month'].iloc[0])}"
+    months = f"{count(len(year), 'month')} from {date(year['month'].iloc[0])[:7]} on"
     sentences = [f"expected for {months}, for {number(replaced['until_expected'].iloc[-1])} replacements."]
     if pd.notna(last["until_p10"]):
         band = f"{money(last['until_p10'], currency)} to {money(last['until_p90'], currency)}"
@@ -106,14 +115,19 @@ def how_sure(listed: pd.DataFrame, track_record: Any) -> Answer:
         return Answer("How sure?", "unknown", ("No sensor has a forecast.", basis), "track-record")
     middle = known.iloc[(known["rul_days_p50"] - known["rul_days_p50"].median()).abs().argmin()]
     capped = bool(middle["horizon_capped"])
-    wide = f"{span(middle['rul_days_p05'])} to {span(middle['rul_days_p95'], capped)}"
+    wide = between(span(middle["rul_days_p05"]), span(middle["rul_days_p95"], capped))
     sentences = [
-        f"remaining life of the middle sensor, 9 chances in 10 (median {span(middle['rul_days_p50'])}).",
+        f"is what the fleet's middle sensor still has, with 9 chances in 10 (median {span(middle['rul_days_p50'])}).",
         basis,
+        getattr(track_record, "sentence", "") or UNTRIED,
     ]
-    sentence = getattr(track_record, "sentence", "")
-    sentences.append(sentence or "These forecasts have not been tried on these records' own past in this report.")
     return Answer("How sure?", wide, tuple(sentences), "track-record")
+
+
+def between(low: str, high: str) -> str:
+    """ "2 months" and "3 months" as "2 to 3 months"; other units are kept."""
+    number, unit = low.rsplit(" ", 1)
+    return f"{number} to {high}" if high.endswith(unit) and not high.startswith("more") else f"{low} to {high}"
 
 
 def which_cylinders(analysis: Any) -> Answer:
@@ -130,14 +144,26 @@ def which_cylinders(analysis: Any) -> Answer:
     flagged = table[table["flagged"].fillna(False).astype(bool)]
     if not len(flagged):
         return Answer(question, "none proven", (f"of {count(len(table), 'cylinder')} judged.",), "cylinders")
-    shown = [
-        f"{row['cylinder_id']} ({row['gas']}, {row['direction'] or 'out of tolerance'})"
-        for row in flagged.head(6).to_dict("records")
-    ]
-    more = f" and {len(flagged) - 6} more" if len(flagged) > 6 else ""
     again = analysis.retest["sensor_id"].nunique()
-    sentences = (", ".join(shown) + more + ".", f"{count(again, 'sensor')} adjusted with them to be tested again.")
+    sentences = (*named(flagged, analysis), f"{count(again, 'sensor')} adjusted with them to be tested again.")
     return Answer(question, f"{number(len(flagged))} of {number(len(table))}", sentences, "cylinders")
+
+
+def named(flagged: pd.DataFrame, analysis: Any, most: int = 6) -> list[str]:
+    """Which of the flagged cylinders may still be in use, the last used first."""
+    days = analysis.policy.calibration_interval_days
+    if "last_used" in flagged:
+        flagged = flagged.sort_values("last_used", ascending=False, kind="stable")
+        recent = flagged[flagged["last_used"] >= analysis.as_of - pd.Timedelta(days=days)]
+        lead = f"Used in the last {days:.0f} days: "
+        if recent.empty:
+            return [f"None of them was used in the last {days:.0f} days."]
+    else:
+        recent, lead = flagged, ""
+    shown = ", ".join(
+        f"{row['cylinder_id']} ({row['gas']}, {row['direction'] or 'off'})" for row in recent.head(most).to_dict("records")
+    )
+    return [f"{lead}{shown}{f' and {len(recent) - most} more' if len(recent) > most else ''}."]
 
 
 def what_was_wrong(analysis: Any) -> Answer:

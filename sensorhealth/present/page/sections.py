@@ -79,11 +79,11 @@ TITLES = {
 }
 INTRODUCTIONS = {
     "retest": (
-        "A cylinder proved out of tolerance. Every sensor adjusted with it since its first use is listed here. "
+        "A cylinder proved weak or strong. Every sensor that still stands adjusted with it is listed. "
         "Adjusted on weak gas a sensor over-reads; adjusted on strong gas it under-reads, which is the dangerous way."
     ),
     "sensors": (
-        "The most pressing first. Sort by any column, filter by any word; a sensor's name opens its own page part "
+        "The most pressing first. Sort by any column, filter by any word; a sensor's name opens what is known of it, "
         "with its readings and its path."
     ),
     "visits": ("What each visit would take along, so that swaps are done when someone is there anyway."),
@@ -114,12 +114,10 @@ SHOWN = {
         "sudden_deaths", "life_years", "extra_cost", "note",
     ),
     "cylinders": (
-        "cylinder_id", "gas", "direction", "bias", "fade_per_day", "p_out_of_tolerance", "sensors", "readings", "flagged",
-        "last_used", "judgement", "advice",
+        "cylinder_id", "gas", "judgement", "bias", "p_off", "p_out_of_tolerance", "sensors", "readings", "last_used", "advice",
     ),
     "budget": (
-        "month", "expected_count", "p10_count", "p90_count", "expected_cost", "p10_cost", "p90_cost",
-        "cumulative_expected_cost", "cumulative_p10_cost", "cumulative_p90_cost",
+        "month", "expected_count", "expected_cost", "cumulative_expected_count", "cumulative_expected_cost",
     ),
 }  # fmt: skip
 
@@ -143,7 +141,7 @@ def contract_tables(analysis: Any, track_record: Any = None) -> dict[str, Table]
         "warranty": ("warranty", "Tests before the warranty ends", analysis.warranty),
         "orders": ("orders", "Orders", analysis.orders),
         "budget": ("budget", "Budget by month", whole_fleet(analysis.budget)),
-        "cylinders": ("cylinder_effects", "Cylinders", analysis.cylinders),
+        "cylinders": ("cylinder_effects", "Cylinders, those to act on and last used first", _pressing(analysis.cylinders)),
         "lots": ("lots", "Lots", analysis.lots_table),
         "track-record": ("track_record", "Track record on these records' own past", record),
         "findings": ("findings", "Findings", analysis.findings),
@@ -159,6 +157,12 @@ def contract_tables(analysis: Any, track_record: Any = None) -> dict[str, Table]
         shown = with_currency(shown, analysis.policy.currency)
         made[section] = Table(section, caption, frame.reset_index(drop=True), shown)
     return made
+
+
+def _pressing(cylinders: pd.DataFrame) -> pd.DataFrame:
+    """The cylinders, flagged ones first, among them those that were used last."""
+    order = [name for name in ("flagged", "last_used") if name in cylinders]
+    return cylinders.sort_values(order, ascending=False, kind="stable")
 
 
 def with_currency(shown: list[tables.Column], currency: str) -> list[tables.Column]:
@@ -186,6 +190,8 @@ def cautions() -> str:
 def records(analysis: Any) -> str:
     """Reconciliation of rows and what the records lack."""
     balance = analysis.fleet.reconciliation
+    kinds = analysis.findings.groupby(["finding", "done"], as_index=False).size()
+    kinds = kinds.sort_values("size", ascending=False, kind="stable")
     rows = "".join(
         f"<tr><th scope='row'>{text(row['table'])}</th>"
         + "".join(f'<td class="right">{wording.number(row[key])}</td>' for key in ("rows_in", "rows_used", "rows_set_aside"))
@@ -196,4 +202,16 @@ def records(analysis: Any) -> str:
     notes = "".join(element("li", text(note)) for note in analysis.notes)
     lacking = f"<h3>What the records lack, and what that costs</h3><ul>{notes}</ul>" if notes else ""
     table = f"<caption>Rows in = used + set aside</caption><thead><tr>{head}</tr></thead><tbody>{rows}</tbody>"
-    return f'<table class="small">{table}</table>{lacking}'
+    return f'<div class="beside"><table class="small">{table}</table>{_kinds(kinds)}</div>{lacking}'
+
+
+def _kinds(kinds: pd.DataFrame) -> str:
+    """How many findings there are of each kind, and what was done about them."""
+    rows = "".join(
+        f'<tr><th scope="row">{text(finding or "for other reasons")}</th><td>{text(done)}</td>'
+        f'<td class="right">{wording.number(n)}</td></tr>'
+        for finding, done, n in kinds.itertuples(index=False)
+    )
+    head = '<th scope="col">finding</th><th scope="col">done</th><th scope="col" class="right">how many</th>'
+    caption = "<caption>Findings by kind; a single bad reading is left out of the fit, its row still counts as used</caption>"
+    return f'<table class="small">{caption}<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>' if rows else ""

@@ -1,37 +1,42 @@
 // The page part of one sensor: what to do and why, when it was last tested with gas, its facts, its path, its readings.
 
 class SensorPart {
-  constructor(list, more, paths, table) {
-    Object.assign(this, { list, more, paths, table });
+  constructor(list, more, paths, table, places) {
+    Object.assign(this, { list, more, paths, table, places });
     this.root = document.getElementById("sensor");
     this.report = document.getElementById("report");
-  }
-
-  find(id) {
-    if (!this.places) {
-      this.places = new Map();
-      for (let row = 0; row < this.list.n; row += 1) this.places.set(valueAt(this.list, "sensor_id", row), row);
-    }
-    return this.places.get(id);
   }
 
   // Shows the sensor that the address names, or the report when it names none.
   follow() {
     const wanted = location.hash.startsWith("#sensor=") ? this.decode(location.hash.slice(8)) : null;
     if (wanted === null) {
-      const returning = this.report.hidden;
-      this.root.hidden = true;
-      this.report.hidden = false;
-      if (returning && this.scrolled !== undefined) window.scrollTo(0, this.scrolled);
+      if (this.report.hidden) this.goBack();
+      this.left = location.hash;
       return;
     }
     if (!this.report.hidden) this.scrolled = window.scrollY;
-    this.row = this.find(wanted);
+    this.row = this.places().get(wanted);
     this.report.hidden = true;
     this.root.hidden = false;
     this.draw(wanted);
     this.root.focus({ preventScroll: true });
     window.scrollTo(0, 0);
+  }
+
+  // To where the reader was, with the focus on the sensor that was looked at, or to the section that the address names.
+  goBack() {
+    this.root.hidden = true;
+    this.report.hidden = false;
+    document.title = this.title || document.title;
+    const section = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
+    if (section && ![this.left, "#sensors"].includes(location.hash)) {
+      section.scrollIntoView();
+      return;
+    }
+    if (this.scrolled !== undefined) window.scrollTo(0, this.scrolled);
+    const seen = this.row !== undefined && [...this.table.body.querySelectorAll("a")].find((a) => a.textContent === this.shown);
+    if (seen) seen.focus({ preventScroll: true });
   }
 
   decode(text) {
@@ -54,7 +59,10 @@ class SensorPart {
       return;
     }
     this.root.replaceChildren(home, this.neighbours(), make("h1", {}, `Sensor ${wanted}`), this.verdict(),
-      ...this.pathParts(wanted), this.facts());
+      ...this.pathParts(wanted), this.facts(), document.querySelector(".caution").cloneNode(true));
+    this.shown = wanted;
+    this.title = this.title || document.title;
+    document.title = `Sensor ${wanted}, ${this.title}`;
     say(`Sensor ${wanted}`);
   }
 
@@ -65,8 +73,9 @@ class SensorPart {
       const id = valueAt(this.list, "sensor_id", row);
       return make("a", { href: sensorLink(id) }, `${text}: ${id}`);
     };
-    if (place > 0) links.append(link(rows[place - 1], "before it in the list"), "   ");
-    if (place >= 0 && place < rows.length - 1) links.append(link(rows[place + 1], "after it in the list"));
+    if (place > 0) links.append(link(rows[place - 1], "Before it in the list"));
+    if (place > 0 && place < rows.length - 1) links.append(" · ");
+    if (place >= 0 && place < rows.length - 1) links.append(link(rows[place + 1], "After it in the list"));
     return links;
   }
 
@@ -107,8 +116,8 @@ class SensorPart {
     const width = Math.max(320, Math.min(1000, document.body.clientWidth - 40));
     const svg = drawPath(path, { asOf, end, life, warranty: warranty === null ? null : warranty - asOf, label, width });
     const caption = make("figcaption", { class: "quiet" }, "Headroom ratio (log scale). ● net of the gas · ○ as recorded · "
-      + "▽ △ known as a bound only · × left out, does not fit · bands: half and nine tenths of the chance · "
-      + "bar: end of life, 5 to 95 %");
+      + "▽ △ known as a bound only · × left out, does not fit · inner band: 5 chances in 10 · outer: 9 in 10 · "
+      + "bar: end of life, 9 in 10");
     const parts = [make("figure", { class: "path picture" }, svg, caption)];
     if (this.raw(this.more, "mode") === "sudden") {
       parts.push(make("p", {}, "The likelier end is a sudden one, which headroom does not foretell; the bar counts it."));

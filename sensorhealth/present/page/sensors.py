@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sensorhealth.present.page.headings import WORDED
 from sensorhealth.present.page.tables import Column, column
 
 URGENCY = (
@@ -80,6 +81,11 @@ def sensor_list(analysis: Any) -> pd.DataFrame:
     frame["urgency"] = frame["action"].map(order).fillna(len(order))
     frame = frame.sort_values(["urgency", "due", "rul_days_p50", "sensor_id"], kind="stable", ignore_index=True)
     return frame.drop(columns=["plan_reason", "urgency"])
+
+
+def worded(frame: pd.DataFrame) -> pd.DataFrame:
+    """The list with states of the contract in words for people."""
+    return frame.assign(**{name: frame[name].replace(words) for name, words in WORDED.items() if name in frame})
 
 
 def list_columns(frame: pd.DataFrame) -> list[Column]:

@@ -1,15 +1,17 @@
 // A real table over packed columns: sorting by heading, filtering by word and by choice, paging. Keyboard first.
 
 const MANY_ROWS = 20000;
+const NARROW = "(max-width: 640px)";
 
 class PagedTable {
-  constructor(root, packed) {
-    this.root = root;
-    this.packed = packed;
+  // places: the rows of the list of sensors by name; only those names become links.
+  constructor(root, packed, places) {
+    Object.assign(this, { root, packed, places });
     this.body = root.querySelector("tbody");
     this.headings = [...root.querySelectorAll("thead th")];
     this.rows = Uint32Array.from({ length: packed.n }, (_, row) => row);
-    this.size = 25;
+    this.cards = root.classList.contains("cards");
+    this.size = this.cards && matchMedia(NARROW).matches ? 10 : 25;
     this.page = 0;
     this.sorted = null;
     this.words = "";
@@ -36,7 +38,28 @@ class PagedTable {
         if (select) controls.append(make("label", { for: select.id }, column.label, select));
       }
     }
+    if (this.cards && this.packed.n > 1) controls.append(...this.orderControls(name));
     this.root.prepend(controls);
+  }
+
+  // Narrow screens show no headings to press: the same order by a list and a button.
+  orderControls(name) {
+    const options = this.headings.map((heading, place) => make("option", { value: place }, heading.textContent));
+    const select = make("select", { id: `${name}-order` }, make("option", { value: "" }, "as given"), ...options);
+    const turn = make("button", { type: "button", class: "for-narrow" }, "Turn the order round");
+    turn.disabled = true;
+    select.addEventListener("change", () => {
+      turn.disabled = select.value === "";
+      if (select.value === "") this.asGiven(); else this.sort(Number(select.value));
+    });
+    turn.addEventListener("click", () => this.sort(Number(select.value)));
+    return [make("label", { for: select.id, class: "for-narrow" }, "Order by", select), turn];
+  }
+
+  asGiven() {
+    this.sorted = null;
+    for (const heading of this.headings) heading.setAttribute("aria-sort", "none");
+    this.filter();
   }
 
   choice(column, id) {
@@ -69,11 +92,12 @@ class PagedTable {
     this.back.addEventListener("click", () => { this.page -= 1; this.draw(true); });
     this.next.addEventListener("click", () => { this.page += 1; this.draw(true); });
     const size = make("select", { id: `${this.root.dataset.table}-size` });
-    for (const count of [25, 100, 500]) size.append(make("option", { value: count }, String(count)));
+    for (const count of [10, 25, 100, 500]) size.append(make("option", { value: count }, String(count)));
+    size.value = String(this.size);
     size.addEventListener("change", () => { this.size = Number(size.value); this.page = 0; this.draw(true); });
     const label = make("label", { for: size.id }, "Rows on a page ");
     pager.append(this.back, this.next, this.where);
-    if (this.packed.n > 25) pager.append(label, size);
+    if (this.packed.n > this.size) pager.append(label, size);
     this.root.querySelector(".scroll").after(pager);
   }
 
@@ -149,13 +173,16 @@ class PagedTable {
   cell(row, column) {
     const value = valueAt(this.packed, column.key, row);
     const text = show(this.packed, row, column);
+    const facts = { role: "cell", "data-label": column.label };
     if (column.link && value) {
-      return make("td", { class: "name" }, make("a", { href: sensorLink(value) }, text));
+      const linked = this.places().has(value);
+      return make("td", { class: "name", ...facts }, linked ? make("a", { href: sensorLink(value) }, text) : text);
     }
-    const form = column.form === "number" || column.form === "chance" ? "right"
-      : text.length > 24 ? "prose" : "brief";
-    if (text.startsWith("unknown")) return make("td", { class: form }, make("span", { class: "unknown" }, text));
-    return make("td", { class: form }, form === "prose" ? make("span", {}, text) : text);
+    facts.class = column.form === "number" || column.form === "chance" ? "right" : text.length > 24 ? "prose" : "brief";
+    const unknown = column.key === "gas_test" ? text.startsWith("unknown") : text === "unknown";
+    if (text === "–") facts.class += " none";
+    const plain = facts.class !== "prose" && !unknown;
+    return make("td", facts, plain ? text : make("span", unknown ? { class: "unknown" } : {}, text));
   }
 
   draw(announce) {
@@ -164,11 +191,11 @@ class PagedTable {
     const first = this.page * this.size;
     const shown = this.rows.subarray(first, first + this.size);
     const lines = document.createDocumentFragment();
-    for (const row of shown) lines.append(make("tr", {}, ...this.packed.columns.map((column) => this.cell(row, column))));
+    for (const row of shown) lines.append(make("tr", { role: "row" }, ...this.packed.columns.map((column) => this.cell(row, column))));
     this.body.replaceChildren(lines);
     this.back.disabled = this.page === 0;
     this.next.disabled = this.page === pages - 1;
-    this.back.hidden = this.next.hidden = this.packed.n <= 25;
+    this.back.hidden = this.next.hidden = this.packed.n <= this.size;
     const of = this.rows.length === this.packed.n ? "" : `, filtered from ${showNumber(this.packed.n, 0)}`;
     const range = shown.length ? `Rows ${showNumber(first + 1, 0)} to ${showNumber(first + shown.length, 0)} of ` : "No row of ";
     this.where.textContent = range + showNumber(shown.length ? this.rows.length : this.packed.n, 0) + (shown.length ? of : "");

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ import pandas as pd
 from sensorhealth import nomenclature
 from sensorhealth.present import wording
 from sensorhealth.present.page import html
-from sensorhealth.present.page.headings import HEADINGS, LOW_HIGH
+from sensorhealth.present.page.headings import AS_FACTORS, HEADINGS, LOW_HIGH
 
 STATIC_ROWS = 15
 DECIMALS = {
@@ -26,7 +26,11 @@ DECIMALS = {
     "probability": 4,
 }
 CHOOSE = ("site", "technology", "gas", "finding", "table", "forecaster", "measure")
+PRECISE = {("track_record", "value"), ("track_record", "std_error")}
+MAY_NOT_APPLY = ("p_end_before_warranty_end", "mode")
+CARDS = ("retest", "sensors", "warranty", "orders", "cylinders", "findings")  # long rows: below one another on narrow screens
 RIGHT = ("number", "chance")
+PROSE = 24  # letters from which on a cell may be broken into lines
 
 
 @dataclass(frozen=True)
@@ -36,8 +40,8 @@ class Column:
     key: name in the frame. label: heading. meaning: what it is, with its unit. form: text, number, chance, date,
     month or flag. decimals: places shown. choose: whether a list of its values is offered as a filter. link: whether
     it names a sensor. empty: what stands where there is no value. low, high: columns with the ends of its interval,
-    "" for none. money: whether
-    it is a sum in the policy's currency.
+    "" for none. end_decimals: places shown of these. money: whether it is a sum in the policy's currency. factor:
+    whether the frame has logarithms of what is shown.
     """
 
     key: str
@@ -50,31 +54,59 @@ class Column:
     empty: str = "–"
     low: str = ""
     high: str = ""
+    end_decimals: int = 0
     money: bool = False
+    factor: bool = False
 
 
 def column(table: str, key: str, intervals: bool = True) -> Column:
     """The column `key` of the contract's `table`, with a heading for people and, if wanted, its interval."""
     facts = nomenclature.columns(table)[key]
     form = {"text": "text", "date": "date", "time": "date", "boolean": "flag"}.get(facts.type, "number")
-    if facts.unit == "probability" and key not in ("p_value", "q_value"):
+    if facts.unit == "probability" and not key.endswith(("p_value", "q_value")):
         form = "chance"
     low, high = LOW_HIGH.get((table, key), ("", "")) if intervals else ("", "")
     unit = f" Unit: {facts.unit}." if facts.unit else ""
-    interval = " In brackets: 5 % and 95 % quantile." if low else ""
+    factor = (table, key) in AS_FACTORS
+    precise = (table, key) in PRECISE
+    decimals = (
+        3
+        if precise
+        else 0
+        if facts.type == "integer"
+        else DECIMALS["ratio" if factor else facts.unit]
+        if facts.unit in DECIMALS
+        else 2
+    )
     return Column(
         key=key,
-        label=HEADINGS.get(key, key.replace("_", " ")),
-        meaning=f"{facts.meaning}.{unit}{interval}",
+        label=HEADINGS.get(key, key.replace("_", " ")) + (f" ({_ends(low)})" if low else ""),
+        meaning=f"{facts.meaning}.{' Shown as a ratio.' if factor else unit}" + (f" In brackets: {_ends(low)}." if low else ""),
         form="month" if key == "month" else form,
-        decimals=0 if facts.type == "integer" else DECIMALS.get(facts.unit, 2),
+        decimals=decimals,
         choose=bool(facts.choices) or key in CHOOSE,
         link=key == "sensor_id",
-        empty="unknown" if table == "forecast" or key == "last_gas_test" else "–",
+        empty=_when_empty(table, key),
         low=low,
         high=high,
+        end_decimals=0 if facts.unit == "sensors" else decimals,
         money=facts.unit == "currency",
+        factor=factor,
     )
+
+
+def _when_empty(table: str, key: str) -> str:
+    """What stands where there is no value: nothing that was not tested is shown as if it were in order."""
+    if (table, key) == ("track_record", "as_of"):
+        return "all dates"
+    return "unknown" if (table == "forecast" and key not in MAY_NOT_APPLY) or key == "last_gas_test" else "–"
+
+
+def _ends(low: str) -> str:
+    """What the brackets behind a value hold, by the name of their first number."""
+    if "p05" in low:
+        return "5 to 95 %"
+    return "10 to 90 %" if "p10" in low else "90 % interval"
 
 
 def columns(table: str, frame: pd.DataFrame, chosen: Sequence[str] | None = None) -> list[Column]:
@@ -90,9 +122,10 @@ def columns(table: str, frame: pd.DataFrame, chosen: Sequence[str] | None = None
 
 def pack(frame: pd.DataFrame, shown: Sequence[Column]) -> dict[str, Any]:
     """`frame` by column for the page's script: dates as days since 1970, numbers rounded, repeated text by number."""
-    data = {c.key: _pack(frame[c.key], c) for c in shown}
+    data: dict[str, Any] = {}
     for c in shown:
-        data |= {end: _pack(frame[end], c) for end in (c.low, c.high) if end}
+        ends = replace(c, decimals=c.end_decimals)
+        data |= {c.key: _pack(frame[c.key], c)} | {end: _pack(frame[end], ends) for end in (c.low, c.high) if end}
     facts = [{name: value for name, value in asdict(c).items() if name != "meaning"} for c in shown]
     return {"n": len(frame), "columns": facts, "data": data}
 
@@ -106,6 +139,7 @@ def _pack(values: pd.Series, shown: Column) -> Any:
         return [None if pd.isna(value) else int(bool(value)) for value in values.tolist()]
     if shown.form in RIGHT:
         number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+        number = np.exp(number) if shown.factor else number
         rounded = np.round(number, 4 if shown.form == "chance" else shown.decimals)
         whole = shown.form == "number" and shown.decimals == 0
         return [None if not np.isfinite(v) else int(v) if whole else v for v in rounded.tolist()]
@@ -131,9 +165,10 @@ def show(row: Mapping[Any, Any], shown: Column) -> str:
         return wording.chance(value)
     if shown.form == "text":
         return str(value)
-    text = wording.number(value, shown.decimals)
+    known = np.exp if shown.factor else float
+    text = wording.number(known(value), shown.decimals)
     if shown.low and not pd.isna(row[shown.low]):
-        ends = (wording.number(row[end], shown.decimals) for end in (shown.low, shown.high))
+        ends = (wording.number(known(row[end]), shown.end_decimals) for end in (shown.low, shown.high))
         return f"{text} ({' to '.join(ends)})"
     return text
 
@@ -146,9 +181,10 @@ def static(name: str, caption: str, frame: pd.DataFrame, shown: Sequence[Column]
     more = f'<p class="quiet without-script">{more}</p>' if left > 0 else ""
     meanings = "".join(f"<dt>{html.text(c.label)}</dt><dd>{html.text(c.meaning)}</dd>" for c in shown)
     return (
-        f'<div class="table" data-table="{html.text(name)}">'
+        f'<div class="table{" cards" if name in CARDS else ""}" data-table="{html.text(name)}">'
         f'<div class="scroll" role="region" tabindex="0" aria-label="{html.text(caption)}, table">'
-        f"<table><caption>{html.text(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+        f'<table role="table"><caption>{html.text(caption)}</caption><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<tbody role="rowgroup">{body}</tbody></table></div>'
         f'{more}<details class="meanings"><summary>What the columns mean</summary><dl>{meanings}</dl></details></div>'
     )
 
@@ -157,17 +193,22 @@ def plain(frame: pd.DataFrame, shown: Sequence[Column], note: str = "") -> str:
     """All rows of `frame` as an HTML table without controls; note: a caption."""
     head, body = _head_and_body(frame, shown)
     caption = f"<caption>{html.text(note)}</caption>" if note else ""
-    return f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    head = f'<thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+    table = f'<table role="table">{caption}{head}<tbody role="rowgroup">{body}</tbody>'
+    long = 'class="prose"' in body
+    return f'<div class="{"cards" if long else "scroll"}">{table}</table></div>'
 
 
 def _head_and_body(frame: pd.DataFrame, shown: Sequence[Column]) -> tuple[str, str]:
     head = "".join(
-        html.element("th", html.text(c.label), scope="col", class_="right" if c.form in RIGHT else "left") for c in shown
+        html.element("th", html.text(c.label), scope="col", role="columnheader", class_="right" if c.form in RIGHT else "left")
+        for c in shown
     )
-    body = "".join(f"<tr>{''.join(_cell(row, c) for c in shown)}</tr>" for row in frame.to_dict("records"))
+    body = "".join(f'<tr role="row">{"".join(_cell(row, c) for c in shown)}</tr>' for row in frame.to_dict("records"))
     return head, body
 
 
 def _cell(row: Mapping[Any, Any], shown: Column) -> str:
-    right = ' class="right"' if shown.form in RIGHT else ""
-    return f"<td{right}>{html.text(show(row, shown))}</td>"
+    text = show(row, shown)
+    form = "right" if shown.form in RIGHT else "prose" if len(text) > PROSE else "brief"
+    return f'<td class="{form}" role="cell" data-label="{html.text(shown.label)}">{html.text(text)}</td>'

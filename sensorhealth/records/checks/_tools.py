@@ -11,6 +11,9 @@ DAY = np.timedelta64(1, "D")
 TABLES = ("sensors", "calibrations", "cylinders")
 MEASURED = ("applied", "zero_offset", "as_found", "as_left", "span_gain", "headroom")
 
+CONCENTRATIONS = ("applied", "zero_offset", "as_found", "as_left", "headroom", "concentration")
+"""Columns whose cells may state a unit of concentration behind the number."""
+
 
 def where(mask: Array) -> IntArray:
     """Positions at which `mask` is true."""

@@ -5,35 +5,37 @@ from __future__ import annotations
 import numpy as np
 
 from ... import nomenclature
-from ..bench import DOUBTED, SET_ASIDE, Array, Batch, Bench, shown, sorted_order
+from ..bench import DOUBTED, SET_ASIDE, Array, Batch, Bench, shown
 from ..raw import IntArray
-from ._tools import MEASURED, either_of, row_keys
+from ._tools import MEASURED, cells, either_of, row_keys
 
 ORDER = 55
 FINDINGS = {
-    "near duplicate": "the same measurements of the same sensor within two minutes, or with the time of day left out",
+    "near duplicate": "the same measurements of the same sensor within two minutes, or with less said of time or circumstances",
     "time zone suspect": "the same measurements of the same sensor some whole hours apart",
 }
 _MINUTE = 60_000_000
 _HOUR = 60 * _MINUTE
 _FEWEST = 3
+_SAME = ("sensor_id", "kind", "outcome", *MEASURED)
 
 
 def check(bench: Bench) -> list[Batch]:
-    """Set aside where at least two measurements are equal; whole hours apart only doubted, as a repeated test may
-    look so.
+    """Set aside where at least two measurements are equal and nothing else differs, though one row may say less; whole
+    hours apart only doubted, as a repeated test may look so.
 
     Genuine retries differ in what was measured or in the outcome, and are kept.
     """
     rows = _close_in_time(bench)
     if not len(rows):
         return []
-    names = [name for name in nomenclature.columns("calibrations") if name != "time"]
-    key, time = row_keys(bench, "calibrations", names, rows), bench.integers("time")[rows]
-    order = sorted_order(key, time)
+    key, time = row_keys(bench, "calibrations", list(_SAME), rows), bench.integers("time")[rows]
+    beside = [name for name in nomenclature.columns("calibrations") if name not in (*_SAME, "time")]
+    filled = sum(bench.stated("calibrations", name)[rows].astype(np.int8) for name in beside)
+    order = np.lexsort((-np.asarray(filled), time, key))
     rows, key, time = rows[order], key[order], time[order]
     stated = sum(bench.stated("calibrations", name)[rows].astype(np.int8) for name in (*MEASURED, "response_seconds"))
-    same = np.append(False, key[1:] == key[:-1]) & (np.asarray(stated) >= 2)
+    same = np.append(False, (key[1:] == key[:-1]) & _agree(bench, beside, rows[1:], rows[:-1])) & (np.asarray(stated) >= 2)
     gap = np.append(0, np.diff(time))
     dateless = same & (np.append(0, time[:-1]) % (24 * _HOUR) == 0) & (gap < 24 * _HOUR) & (gap > 0)
     close = same & ((gap <= 2 * _MINUTE) | dateless)
@@ -60,6 +62,15 @@ def _close_in_time(bench: Bench) -> IntArray:
     sensor, time = bench.codes("calibrations", "sensor_id")[0][order], bench.integers("time")[order]
     near = (sensor[1:] == sensor[:-1]) & (time[1:] - time[:-1] < 24 * _HOUR)
     return either_of(near, order)
+
+
+def _agree(bench: Bench, names: list[str], one: IntArray, other: IntArray) -> Array:
+    """Whether two rows say the same in the columns `names`, or one of them says nothing."""
+    agree = np.ones(len(one), dtype=bool)
+    for name in names:
+        values, stated = cells(bench, "calibrations", name), bench.stated("calibrations", name)
+        agree &= (values[one] == values[other]) | ~stated[one] | ~stated[other]
+    return agree
 
 
 def _not_round(bench: Bench, rows: IntArray) -> Array:

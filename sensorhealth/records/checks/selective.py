@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..attempts import attempts
 from ..bench import DOUBTED, Batch, Bench
 from ._tools import where
 
@@ -14,8 +15,13 @@ _SHARE = 0.5
 
 
 def check(bench: Bench) -> list[Batch]:
-    """Doubted, once for each such site: rates of failure and of ageing cannot be read from such records."""
+    """Doubted, once for each such site: rates of failure and of ageing cannot be read from such records.
+
+    First attempts only are counted: a retry is on record because the first failed.
+    """
     adjusted = bench.used["calibrations"] & bench.is_word("calibrations", "kind", "span", "full")
+    position, attempt = attempts(bench)
+    adjusted[position[attempt > 1]] = False
     failed = adjusted & bench.is_word("calibrations", "outcome", "fail")
     judged = failed | (adjusted & bench.is_word("calibrations", "outcome", "pass"))
     codes, names = bench.codes("sensors", "site")

@@ -13,6 +13,7 @@ from ._tools import where
 ORDER = 30
 FINDINGS = {
     "unknown sensor": "a calibration of a sensor that is not in the table of sensors",
+    "sensor set aside": "a calibration of a sensor whose own row was set aside",
     "id written otherwise": "an id that differs from a known one only in capitals, spaces, hyphens or leading zeros",
 }
 
@@ -24,30 +25,27 @@ def check(bench: Bench) -> list[Batch]:
     if not unknown.any():
         return []
     codes, ids = bench.codes("calibrations", "sensor_id")
-    known = bench.column("sensors", "sensor_id")[bench.used["sensors"]]
-    meant = only_meant(ids, known)
-    target = meant[codes]
+    sensors, used = bench.column("sensors", "sensor_id"), bench.used["sensors"]
+    target = only_meant(ids, sensors[used])[codes]
     mendable = where(unknown & (target != ""))
-    lost = where(unknown & (target == ""))
-    dropped = set(bench.column("sensors", "sensor_id")[~bench.used["sensors"]].tolist())
-    names = bench.column("calibrations", "sensor_id")[lost]
-    why = {
-        True: "the sensor's own row was set aside; mend it and these rows can be used",
-        False: "is not in the table of sensors; add the sensor, or mend the id",
-    }
+    lost = unknown & (target == "")
+    orphaned = lost & np.append(np.isin(ids.astype(str), sensors[~used].astype(str)), False)[codes]
     return [
         Batch("id written otherwise", "calibrations", "sensor_id", CORRECTED, mendable, otherwise=SET_ASIDE,
               changes={"sensor_id": target[mendable]},
               reasons=[f"only {name!r} is written the same but for capitals, spaces, hyphens and leading zeros"
                        for name in target[mendable]]),
-        Batch("unknown sensor", "calibrations", "sensor_id", SET_ASIDE, lost,
-              reasons=[why[name in dropped] for name in names]),
+        Batch("sensor set aside", "calibrations", "sensor_id", SET_ASIDE, where(orphaned),
+              "the sensor's own row was set aside; mend it and these rows can be used"),
+        Batch("unknown sensor", "calibrations", "sensor_id", SET_ASIDE, where(lost & ~orphaned),
+              "is not in the table of sensors; add the sensor, or mend the id"),
     ]  # fmt: skip
 
 
 def bare(text: str) -> str:
-    """An id without capitals, spaces, hyphens, underscores and leading zeros."""
-    return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\s_\-./]+", "", text.casefold()))
+    """An id without capitals, spaces, hyphens, underscores, leading zeros, and the ".0" of a number in a spreadsheet."""
+    whole = re.sub(r"^(\d+)\.0$", r"\1", text)
+    return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[\s_\-./]+", "", whole.casefold()))
 
 
 def only_meant(ids: Array, known: Iterable[str]) -> Array:

@@ -6,7 +6,7 @@ import numpy as np
 
 from ... import nomenclature
 from ..bench import KEPT, SET_ASIDE, Array, Batch, Bench
-from ._tools import MEASURED, TABLES, where
+from ._tools import CONCENTRATIONS, MEASURED, TABLES, where
 
 ORDER = 10
 FINDINGS = {
@@ -18,7 +18,22 @@ FINDINGS = {
 
 def check(bench: Bench) -> list[Batch]:
     """Rows set aside where the cell must be there or is a measurement; elsewhere the row is kept without the value."""
-    return [batch for table in TABLES for batch in [*_empty(bench, table), *_unread(bench, table), *_missing(bench, table)]]
+    return [
+        batch
+        for table in TABLES
+        for batch in [*_empty(bench, table), *_unread(bench, table), *_missing(bench, table), *_foreign_units(bench, table)]
+    ]
+
+
+def _foreign_units(bench: Bench, table: str) -> list[Batch]:
+    """Cells that state a unit where the column has none of concentration: 20 ppm of temperature."""
+    return [
+        Batch("unreadable value", table, name, KEPT, where(cells.units >= 0), together=True,
+              changes={name: np.full(int((cells.units >= 0).sum()), np.nan)},
+              reason="states a unit of concentration, which this column does not have; the rows are used without it")
+        for name, cells in bench.with_units.get(table, {}).items()
+        if name not in CONCENTRATIONS and name in bench.tables[table]
+    ]  # fmt: skip
 
 
 def _empty(bench: Bench, table: str) -> list[Batch]:

@@ -33,7 +33,8 @@ def open_sources(where: str | Path, names: Mapping[str, str], *, complete: bool 
         asked, there = names.get("calibrations", "calibrations"), ", ".join(listed(where)[:20])
         raise RecordsError(
             f"{shown(where)}: there is no table {asked!r} (there is: {there or 'nothing'}); a fleet needs at least its "
-            "calibrations; name the table in a mapping if it is called otherwise"
+            "calibrations; name the table in a mapping if it is called otherwise (`sensorhealth check FLEET --suggest` "
+            "writes a first one)"
         )
     return found
 

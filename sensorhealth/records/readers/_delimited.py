@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as compute
 
 from ...errors import RecordsError
-from ..raw import BrokenRow, RawTable, Source, numbered, unique_headings
+from ..raw import HEAD_ROWS, BrokenRow, RawTable, Source, are_words, numbered, title_note, unique_headings
 from ._files import MAX_UNPACKED_BYTES
 
 _HEAD_BYTES = 1 << 20
@@ -28,13 +28,15 @@ _DELIMITERS = (",", ";", "\t", "|")
 
 @dataclass(frozen=True)
 class _Form:
-    """How one file is written. skip: lines before the first data row; quotes: whether the file has any quote at all."""
+    """How one file is written. skip: lines before the first data row; quotes: whether the file has any quote at all; note: what
+    stands above the headings."""
 
     encoding: str
     delimiter: str
     headings: tuple[str, ...]
     skip: int
     quotes: bool
+    note: str
 
 
 class _Bounded(io.RawIOBase):
@@ -80,7 +82,8 @@ def delimited_source(path: Path) -> Source:
             except UnicodeError:
                 continue
             doubt = f"{path} is not UTF-8 and was read as {encoding}: check names with accents"
-            return table if encoding == form.encoding else replace(table, note=doubt)
+            notes = [form.note] + ([] if encoding == form.encoding else [doubt])
+            return replace(table, note="; ".join(filter(None, notes)))
         raise RecordsError(f"{path}: is not text in {form.encoding}; save it as UTF-8")
 
     return Source(str(path), form.headings, read)
@@ -97,9 +100,11 @@ def _form(path: Path) -> _Form:
     if len(head) == _HEAD_BYTES:
         text = text[: max(text.rfind("\n"), text.rfind("\r")) + 1]
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    skip = next((number for number, line in enumerate(lines) if line.strip() and not _is_hint(line)), None)
-    if skip is None:
+    first = next((number for number, line in enumerate(lines) if line.strip() and not _is_hint(line)), None)
+    if first is None:
         raise RecordsError(f"{path}: is empty; the first line must hold the headings of the columns")
+    skip = _heading_line(lines, first)
+    note = title_note(str(path), ["" if _is_hint(line) else line for line in lines[:skip]])
     delimiter = _delimiter(lines[skip])
     try:
         reader = csv.reader(io.StringIO("\n".join(lines[skip:])), delimiter=delimiter)
@@ -110,7 +115,7 @@ def _form(path: Path) -> _Form:
         raise RecordsError(f"{path}: the heading line cannot be read ({error}); save the file again as plain CSV") from None
     usual = widths.most_common(1)[0][0] if widths else len(names)
     names += [""] * (usual - len(names))
-    return _Form(encoding, delimiter, unique_headings(names, str(path)), skip, quotes)
+    return _Form(encoding, delimiter, unique_headings(names), skip, quotes, note)
 
 
 def _is_hint(line: str) -> bool:
@@ -125,6 +130,27 @@ def _encoding(head: bytes) -> str:
     if sample and sample.count(b"\0") > len(sample) // 4:
         return "utf-16-le" if sample[1:2] == b"\0" else "utf-16-be"
     return "utf-8"
+
+
+def _heading_line(lines: Sequence[str], first: int) -> int:
+    """The line of headings: the first that has at least half as many cells as the fullest line under it."""
+    for place in range(first, min(first + HEAD_ROWS, len(lines))):
+        below = lines[place : place + HEAD_ROWS]
+        own = _delimiter(lines[place])
+        tried = (own,) if own in lines[place] else _DELIMITERS  # a line without any says nothing about those under it
+        cells = _cells(lines[place], own)
+        filled = sum(map(bool, cells))
+        fullest = max(sum(map(bool, _cells(line, delimiter))) for line in below for delimiter in tried)
+        if filled and 2 * filled >= fullest and (place == first or are_words(cells)):
+            return place
+    return first
+
+
+def _cells(line: str, delimiter: str) -> list[str]:
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), [])]
+    except csv.Error:
+        return []
 
 
 def _delimiter(line: str) -> str:

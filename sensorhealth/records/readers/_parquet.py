@@ -24,7 +24,10 @@ def parquet_source(path: Path) -> Source:
     unpacked = sum(facts.row_group(piece).total_byte_size for piece in range(facts.num_row_groups))
     if facts.num_rows > MAX_ROWS or unpacked > MAX_UNPACKED_BYTES:
         raise RecordsError(f"{path}: unpacks to {facts.num_rows} rows, {unpacked >> 30} GiB; split it by year in one folder")
-    headings = unique_headings(schema.names, str(path))
+    doubled = next((name for name in schema.names if schema.names.count(name) > 1), None)
+    if doubled is not None:
+        raise RecordsError(f"{path}: the column {doubled!r} stands there more than once; write it again with one of them")
+    headings = unique_headings(schema.names)
     name_of = dict(zip(headings, schema.names, strict=True))
 
     def read(asked: Sequence[str]) -> RawTable:

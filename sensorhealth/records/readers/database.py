@@ -80,7 +80,7 @@ def _address(where: str | Path) -> str:
 
 def _table_source(where: str | Path, table: str, schema: str, columns: list[str]) -> Source:
     name = f"{shown(where)}, table {table!r}"
-    headings = unique_headings(columns, name)
+    headings = unique_headings(columns)
     column_of = dict(zip(headings, columns, strict=True))
 
     def read(asked: Sequence[str]) -> RawTable:

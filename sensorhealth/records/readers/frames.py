@@ -12,7 +12,7 @@ from ..raw import RawTable, Source, arrow_column, numbered, unique_headings
 
 def frame_source(frame: pd.DataFrame, table: str) -> Source:
     """`frame` as a source; its rows are numbered from 1 in the order they stand in. The frame is not changed."""
-    headings = unique_headings(frame.columns, f"table {table}")
+    headings = unique_headings(frame.columns)
     place = {heading: position for position, heading in enumerate(headings)}
 
     def read(asked: Sequence[str]) -> RawTable:

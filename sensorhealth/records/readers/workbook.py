@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,18 @@ from typing import Any
 import pyarrow as pa
 
 from ...errors import RecordsError
-from ..raw import RawTable, Source, arrow_column, numbered, stacked, unique_headings
+from ..raw import (
+    HEAD_ROWS,
+    RawTable,
+    Source,
+    arrow_column,
+    cell_text,
+    heading_row,
+    numbered,
+    stacked,
+    title_note,
+    unique_headings,
+)
 from ._files import MAX_WORKBOOK_BYTES, regular
 
 _ENDINGS = (".xlsx", ".xlsm")
@@ -78,20 +90,32 @@ def _damaged(path: Path, error: Exception) -> RecordsError:
 
 def _sheet_source(path: Path, sheet: Any) -> Source:
     name = f"{path}, sheet {sheet.title!r}"
-    headings = _headings(path, sheet, name)
+    skip, headings, note = _headings(path, sheet, name)
 
     def read(asked: Sequence[str]) -> RawTable:
         wanted = [headings.index(heading) for heading in asked]
         pieces = []
         with _opened(path) as book:
-            rows = _rows(path, book[sheet.title])
-            _skip_to_headings(rows)
+            rows = _without_blank_end(islice(_rows(path, book[sheet.title]), skip + 1, None))
             while piece := list(islice(rows, _PIECE)):
                 columns = [arrow_column([row[at] if at < len(row) else None for row in piece]) for at in wanted]
                 pieces.append(pa.table(columns or [pa.nulls(len(piece))], names=list(asked) or [""]))
-        return numbered(stacked(pieces, asked))
+        return replace(numbered(stacked(pieces, asked)), note=note)
 
     return Source(name, headings, read)
+
+
+def _without_blank_end(rows: Iterator[tuple[object, ...]]) -> Iterator[tuple[object, ...]]:
+    """The rows up to the last that holds anything: sheets often go on for thousands of empty ones."""
+    blank = 0
+    for row in rows:
+        if all(cell is None for cell in row):
+            blank += 1
+            continue
+        for _ in range(blank):
+            yield ()
+        blank = 0
+        yield row
 
 
 def _rows(path: Path, sheet: Any) -> Iterator[tuple[object, ...]]:
@@ -103,14 +127,13 @@ def _rows(path: Path, sheet: Any) -> Iterator[tuple[object, ...]]:
         raise _damaged(path, error) from None
 
 
-def _skip_to_headings(rows: Iterator[tuple[object, ...]]) -> tuple[object, ...]:
-    return next((row for row in rows if any(cell is not None for cell in row)), ())
-
-
-def _headings(path: Path, sheet: Any, name: str) -> tuple[str, ...]:
-    row = list(_skip_to_headings(_rows(path, sheet)))
-    while row and row[-1] is None:
+def _headings(path: Path, sheet: Any, name: str) -> tuple[int, tuple[str, ...], str]:
+    """How many rows stand above the headings, the headings, and a note where anything stands there."""
+    head = [[cell_text(cell) or "" for cell in row] for row in islice(_rows(path, sheet), HEAD_ROWS)]
+    place = heading_row(head)
+    row = list(head[place]) if head else []
+    while row and not row[-1].strip():
         row.pop()
     if not row:
         raise RecordsError(f"{name}: is empty; its first row must hold the headings of the columns")
-    return unique_headings(row, name)
+    return place, unique_headings(row), title_note(name, [" ".join(filter(None, above)) for above in head[:place]])
