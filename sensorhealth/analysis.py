@@ -291,8 +291,7 @@ def shared_draws(
     """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
 
     Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
-    Rows of the current lives, then of a new sensor of each kind in the same world. The draws look month by month as far
-    ahead as the budget does, and more coarsely as far as its swaps are foreseen.
+    Rows of the current lives, then of a new sensor of each kind. Month by month for the budget, and on while swaps are foreseen.
     """
     lives = pd.concat([_current(ahead.lives), _new_lives(ahead.lives, day)], ignore_index=True)
     rng = np.random.default_rng(BUDGET_SEED)

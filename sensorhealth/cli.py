@@ -21,7 +21,7 @@ CAUTION = (
 )
 LOT_COLUMNS = (
     "lot", "technology", "gas", "sensors", "ageing_per_year", "low", "high", "ratio_to_rest", "q_value", "verdict", "life_years",
-    "extra_cost", "expected_claims", "note",
+    "extra_cost", "expected_claims",
 )  # fmt: skip
 AUDIENCES = ("planner", "engineer", "analyst", "technician")
 
@@ -110,8 +110,6 @@ def _bench(args: argparse.Namespace) -> int:
 
 def _lots(args: argparse.Namespace) -> int:
     progress = Progress(args.quiet)
-    if args.out:
-        _refuse_input_as_output(args.fleet, args.out)
     analysis = _analyse(args, progress)
     progress("comparing")
     tables = analysis.lot_tables(args.by, watch=args.watch) if args.out or args.watch else {"lots": analysis.lots(by=args.by)}
@@ -123,6 +121,7 @@ def _lots(args: argparse.Namespace) -> int:
             {f"{name}.csv": csv_bytes(table) for name, table in tables.items()}, Path(args.out), protect=[args.fleet], part="lots"
         )
     print("\n".join(_table_lines(tables["lots"][list(LOT_COLUMNS)], args.rows)))
+    print("\n".join(f"{lot}: {note}." for lot, note in tables["lots"].head(args.rows)[["lot", "note"]].to_numpy() if note))
     if args.watch:
         alarms = tables["lot_alarms"]
         print(f"\nWatched as readings came in: {len(alarms)} of {tables['lots']['lot'].nunique()} raised an alarm.")
