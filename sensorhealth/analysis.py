@@ -102,10 +102,10 @@ class Analysis:
             return self.lots_table
         return _lots(self, self.fleet, self.forecast, self.policy, by=by, **options)
 
-    def lot_tables(self, by: str = "lot", *, watch: bool = False) -> dict[str, pd.DataFrame]:
+    def lot_tables(self, by: str = "lot", *, watch_days: int | None = None) -> dict[str, pd.DataFrame]:
         """All that is known of the values of column `by`: the table of `lots`, and those of `compare.further_tables`."""
         fitted = (self.readings, _with_new_sensors(self.lives), self.ageing, by)
-        return {"lots": self.lots(by), **compare.further_tables(*fitted, watched=watch)}
+        return {"lots": self.lots(by), **compare.further_tables(*fitted, watch_days=watch_days)}
 
     def verdict(self, sensor_id: str) -> health.Verdict:
         """Sensor, gas or handling? What is known of one sensor's last reading, with the next step at the bench."""

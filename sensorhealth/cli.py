@@ -112,7 +112,7 @@ def _lots(args: argparse.Namespace) -> int:
     progress = Progress(args.quiet)
     analysis = _analyse(args, progress)
     progress("comparing")
-    tables = analysis.lot_tables(args.by, watch=args.watch) if args.out or args.watch else {"lots": analysis.lots(by=args.by)}
+    tables = analysis.lot_tables(args.by, watch_days=args.watch) if args.out or args.watch else {"lots": analysis.lots(args.by)}
     progress("")
     if args.out:
         from .records.outputs import csv_bytes, write_folder
@@ -283,7 +283,7 @@ def parser() -> argparse.ArgumentParser:
     lots = _analysing(commands, "lots", _lots, "Compare lots (or suppliers, sites, models).")
     lots.add_argument("--by", default="lot", metavar="COLUMN")
     lots.add_argument("--out", metavar="DIR", help="write all columns, pairs, ranks and the study plan there")
-    lots.add_argument("--watch", action="store_true", help="also say when each could have been noticed: takes longer")
+    lots.add_argument("--watch", action="store_const", const=30, help="also when each could have been noticed")
     lots.add_argument("--rows", type=_whole, default=30, metavar="N")
 
     plan = _analysing(commands, "plan", _plan, "Plan, visits, orders, budget, workbook and calendar only.")
