@@ -118,7 +118,7 @@ def _uses(readings: pd.DataFrame, effects: pd.DataFrame, residuals: pd.DataFrame
     others = used.groupby("life_id")["cylinder_id"].transform("nunique") > 1
     used = used.assign(linked=used["life_id"].where(others))
     used = used[used["cylinder_id"] != ""]
-    own = used.groupby([*KEY, "life_id"])["off"].mean().groupby(KEY)
+    own = used.groupby([*KEY, "life_id"])["off"].mean()
     grouped = used.groupby(KEY, sort=True)
     frame = pd.DataFrame(
         {
@@ -129,8 +129,8 @@ def _uses(readings: pd.DataFrame, effects: pd.DataFrame, residuals: pd.DataFrame
         }
     )
     frame["middle"] = frame["first_used"] + (frame["last_used"] - frame["first_used"]) / 2
-    frame["low_sensors"] = own.apply(lambda off: int((off < 0).sum()))
-    frame["high_sensors"] = own.apply(lambda off: int((off > 0).sum()))
+    frame["low_sensors"] = (own < 0).groupby(KEY).sum().astype(int)
+    frame["high_sensors"] = (own > 0).groupby(KEY).sum().astype(int)
     return frame.reset_index()
 
 

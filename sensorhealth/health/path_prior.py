@@ -25,6 +25,8 @@ WIDTH = np.array([0.5, 0.2, 1.0, 0.7, 1.0, 1.0, 1.0, 0.25])
 power): common practice, no source; a few sensors are enough to overrule it."""
 STEP = 1e-4
 LN_NOISE = 5
+ROUGHLY, CLOSELY = 1e-2, 1e-4
+"""Gain in ln likelihood at which a search ends: the robust one is only where the other begins."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +96,7 @@ def estimate_priors(
         low[:, LN_NOISE] = np.clip(np.log(np.maximum(least_noise, 1e-300)), low[:, LN_NOISE], high[:, LN_NOISE])
     x0 = np.clip(centre if begin is None else np.array([_pack(prior) for prior in begin]), low, high)
     curvature = _information(x0, sample) + np.diag(WIDTH**-2.0)
-    return [_unpack(x) for x in minimise(criterion, curvature, x0, low, high)]
+    return [_unpack(x) for x in minimise(criterion, curvature, x0, low, high, ROUGHLY if robust else CLOSELY)]
 
 
 def _sample(

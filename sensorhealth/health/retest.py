@@ -17,7 +17,8 @@ def retest_list(fleet: FleetTables, cylinder_table: pd.DataFrame) -> pd.DataFram
 
     cylinder_table: as from `judge_cylinders`. A sensor is listed when a span that passed used a flagged cylinder at any
     time since the cylinder's first use, and no later span that passed used gas that is in order; gas without a recorded
-    cylinder does not clear it. error_ratio: reading over true concentration, exp(-bias) on the day of the adjustment.
+    cylinder does not clear it. error_ratio: reading over true concentration, exp(-bias) on the day of the adjustment;
+    the direction is that day's: gas that fades may have been strong when it was new.
     The sensors that under-read come first: that is the dangerous way.
     """
     flagged = cylinder_table[cylinder_table["flagged"].astype(bool)]
@@ -28,7 +29,7 @@ def retest_list(fleet: FleetTables, cylinder_table: pd.DataFrame) -> pd.DataFram
     days = (listed["last_used"] - listed["time"]).dt.total_seconds() / 86_400
     bias = listed["bias"] - listed["fade_per_day"] * days.fillna(0.0)
     listed["error_ratio"] = np.exp(-bias)
-    weak = listed["direction"] == "weak"
+    weak = bias < 0
     listed["direction"] = np.where(weak, "over-reads", "under-reads")
     listed["adjusted"] = listed["time"].dt.floor("D")
     listed["reason"] = [_reason(row) for row in listed.to_dict("records")]

@@ -16,17 +16,18 @@ FloatArray = NDArray[np.float64]
 Criterion = Callable[[FloatArray, NDArray[np.intp]], tuple[FloatArray, FloatArray]]
 
 MOST_STEPS = 60
-ENOUGH = 1e-4
 FIRST_CUT, LARGEST_CUT = 1e-3, 1e8
 
 
-def minimise(criterion: Criterion, curvature: FloatArray, start: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
+def minimise(
+    criterion: Criterion, curvature: FloatArray, start: FloatArray, low: FloatArray, high: FloatArray, enough: float
+) -> FloatArray:
     """Where each of many criteria is smallest within its bounds, (problems, parameters).
 
     criterion: of points (m, parameters) of the problems numbered by the second argument (m,), it gives the values (m,)
     and gradients (m, parameters). curvature: positive definite, at the start (problems, parameters, parameters); it may
     be approximate. start, low, high: (problems, parameters); parameters whose bounds are equal stay. A problem is done
-    when a full step would gain less than ENOUGH, or none however short gains anything.
+    when a full step would gain less than `enough`, or none however short gains anything.
     """
     x = np.clip(start, low, high)
     value, gradient = criterion(x, np.arange(len(x)))
@@ -35,7 +36,7 @@ def minimise(criterion: Criterion, curvature: FloatArray, start: FloatArray, low
     running = np.arange(len(x))
     for _ in range(MOST_STEPS):
         step, gain = _step(x, gradient, curvature, cut, low, high, running)
-        worth = (gain > ENOUGH) | (cut[running] > 1.0)
+        worth = (gain > enough) | (cut[running] > 1.0)
         running, step, gain = running[worth], step[worth], gain[worth]
         if not len(running):
             break

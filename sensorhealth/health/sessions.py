@@ -34,7 +34,7 @@ def judge_sessions(table: pd.DataFrame, false_discovery_rate: float) -> pd.DataF
     flagged (at `false_discovery_rate`, held within each kind), reason in words.
     """
     if table.empty:
-        return pd.DataFrame(columns=list(COLUMNS))
+        return pd.DataFrame(columns=list(COLUMNS)).astype({"time": "datetime64[us]"})
     sessions, between = _session_shifts(table)
     flagged = _flag(sessions, false_discovery_rate)
     off = sessions.index[flagged]
@@ -50,6 +50,7 @@ def judge_sessions(table: pd.DataFrame, false_discovery_rate: float) -> pd.DataF
             frame[name] = pd.NaT if name == "time" else ""
     for name in ("site", "stratum"):
         frame[name] = frame[name].astype(object).where(frame[name].notna(), "")
+    frame["time"] = pd.to_datetime(frame["time"])
     frame["reason"] = [_reason(row) for row in frame.to_dict("records")]
     return frame[list(COLUMNS)]
 
@@ -71,7 +72,8 @@ def _session_shifts(table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
     between ordinary sessions."""
     known = table[table["session"] != ""]
     value = known["deviation"] + known["session_effect"]
-    grouped = known.assign(value=value, variance=known["deviation_sd"] ** 2).groupby("session", sort=True)
+    held = known["instrument_id"].where(known["instrument_id"] != "", known["sensor_id"])
+    grouped = known.assign(value=value, variance=known["deviation_sd"] ** 2, held=held).groupby("session", sort=True)
     frame = pd.DataFrame(
         {
             "effect": grouped["value"].median(),
@@ -80,7 +82,7 @@ def _session_shifts(table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
             "readings": grouped.size(),
             "site": grouped["site"].first(),
             "time": grouped["time"].min(),
-            "instruments": grouped["instrument_id"].agg(lambda held: held.where(held != "", held.index).nunique()),
+            "instruments": grouped["held"].nunique(),
         }
     )
     frame = frame[(frame["sensors"] >= LEAST_SENSORS) & (frame.pop("instruments") > 1)]

@@ -48,7 +48,12 @@ def finish(target: Path) -> None:
 
 
 def _place(ready: Path, target: Path) -> None:
-    """Move each new file to its place, take away the earlier files that the new output no longer has; the list goes last."""
+    """Move each new file to its place, take away the earlier files that the new output no longer has; the list goes last.
+
+    So a folder without its list has nothing left to give.
+    """
+    if not (ready / MANIFEST).exists():
+        return
     new, earlier = written(ready), written(target)
     for name in new:
         if (ready / name).exists():
@@ -57,8 +62,7 @@ def _place(ready: Path, target: Path) -> None:
     for name in earlier:
         if name not in new:
             remove(target, name)
-    if (ready / MANIFEST).exists():
-        os.replace(ready / MANIFEST, target / MANIFEST)
+    os.replace(ready / MANIFEST, target / MANIFEST)
     sync(target)
 
 

@@ -57,6 +57,7 @@ class Bench:
         self.notes: list[str] = []
         self.unreadable: dict[str, dict[str, Cells]] = {}
         self.with_units: dict[str, dict[str, Cells]] = {}
+        self.above: IntArray = np.empty(0, np.int64)
         self.set_aside = dict.fromkeys(tables, 0)
         self._corrections = corrections
         self._cache: dict[str, Any] = {}

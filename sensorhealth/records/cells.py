@@ -6,6 +6,7 @@ values.
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
@@ -25,6 +26,7 @@ MISSING = frozenset(
     ["", "na", "n/a", "#n/a", "<na>", "nan", "nat", "null", "none", "-", "--", "---", "—", "n.a.", "#value!", "#ref!"]
 )
 _LONGEST_MISSING = 40
+_ABOVE = re.compile(r"(?:>=?|≥)\s*(\S.*)")
 _WITH_UNIT = re.compile(r"([^A-Za-z%µμ]*\d)\s*([A-Za-z%µμ].{0,11})")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
@@ -37,7 +39,8 @@ class Cells:
 
     remark: how the column was read, where there is something to say. swapped: positions of dates that could only be
     read with day and month the other way round than the rest of the column. units: (n,) place in unit_names of the unit
-    that a cell states behind its number, -1 where it states none; empty where no cell does.
+    that a cell states behind its number, -1 where it states none; empty where no cell does. above: positions of cells
+    like ">60", whose number is a limit.
     """
 
     values: Any
@@ -47,6 +50,7 @@ class Cells:
     swapped: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
     units: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
     unit_names: tuple[str, ...] = ()
+    above: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
 
 
 def distinct(column: pa.ChunkedArray) -> tuple[IntArray, pa.Array]:
@@ -106,8 +110,11 @@ def _clean(cell: str) -> str:
     return plain(" ".join(cell.split()))
 
 
-def numbers(column: pa.ChunkedArray, decimal: str, missing: Collection[str] = MISSING) -> Cells:
-    """A float64 array, NaN where missing. decimal: "." or "," for numbers written as text."""
+def numbers(
+    column: pa.ChunkedArray, decimal: Callable[[], str], missing: Collection[str] = MISSING, *, limits: bool = False
+) -> Cells:
+    """A float64 array, NaN where missing. decimal: gives "." or "," for numbers written as text; asked only where they
+    are not plain. limits: whether ">60" may be said."""
     nothing = np.empty(0, np.int64)
     kind = column.type.value_type if pa.types.is_dictionary(column.type) else column.type
     if pa.types.is_null(kind):
@@ -119,24 +126,29 @@ def numbers(column: pa.ChunkedArray, decimal: str, missing: Collection[str] = MI
         quick = _quick(column)
         if quick is not None:
             return Cells(quick, nothing, ())
+    mark = decimal()
     codes, cells = distinct_texts(column)
     table, unread = np.full(len(cells) + 1, np.nan), np.zeros(len(cells) + 1, dtype=bool)
     stated: dict[str, int] = {}
-    unit = np.full(len(cells) + 1, -1, dtype=np.int64)
+    unit, above = np.full(len(cells) + 1, -1, dtype=np.int64), np.zeros(len(cells) + 1, dtype=bool)
     for number, cell in enumerate(cells):
         clean = "" if cell is None else plain(cell.strip())
         if clean.casefold() in missing:
             continue
-        value = one_number(clean, decimal)
+        if limits and (more := _ABOVE.fullmatch(clean)):
+            clean, above[number] = more[1], True
+        value = one_number(clean, mark)
         if value is None and (parts := _WITH_UNIT.fullmatch(clean)) and (name := unit_named(parts[2])):
-            value = one_number(parts[1], decimal)
+            value = one_number(parts[1], mark)
             unit[number] = stated.setdefault(name, len(stated))
         unread[number], table[number] = value is None, np.nan if value is None else value
     bad = np.flatnonzero(unread[codes]).astype(np.int64)
     texts = tuple(str(cells[code]).strip() for code in codes[bad].tolist())
+    beyond = np.flatnonzero((above & ~unread)[codes]).astype(np.int64)
     if not stated:
-        return Cells(table[codes], bad, texts)
-    return Cells(table[codes], bad, texts, f"number with {' or '.join(stated)}", units=unit[codes], unit_names=tuple(stated))
+        return Cells(table[codes], bad, texts, above=beyond)
+    said = f"number with {' or '.join(stated)}"
+    return Cells(table[codes], bad, texts, said, units=unit[codes], unit_names=tuple(stated), above=beyond)
 
 
 def _flat(column: pa.ChunkedArray) -> np.ndarray[Any, np.dtype[np.float64]]:
@@ -148,13 +160,12 @@ def _quick(column: pa.ChunkedArray) -> np.ndarray[Any, np.dtype[np.float64]] | N
     """Plain numbers and empty cells only, all at once; None where anything else is among them."""
     if pa.types.is_dictionary(column.type):
         return None
-    filled = compute.if_else(compute.equal(column, ""), pa.scalar(None, column.type), column)
-    try:
-        values = _flat(filled.cast(pa.float64()))
-    except pa.ArrowException:
-        return None
-    stated = len(column) - filled.null_count
-    return values if int(np.isfinite(values).sum()) == stated else None
+    for empty_too in (False, True):
+        filled = compute.if_else(compute.equal(column, ""), pa.scalar(None, column.type), column) if empty_too else column
+        with contextlib.suppress(pa.ArrowException):
+            values = _flat(filled.cast(pa.float64()))
+            return values if int(np.isfinite(values).sum()) == len(column) - filled.null_count else None
+    return None
 
 
 def one_number(text: str, decimal: str) -> float | None:

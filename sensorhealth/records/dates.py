@@ -6,6 +6,7 @@ above 12 in some rows), or a mapping states it; otherwise the reader asks.
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
@@ -86,11 +87,11 @@ def _quick(column: pa.ChunkedArray) -> pd.Series | None:
     """Plain ISO 8601 without offsets and empty cells only, all at once; None where anything else is among them."""
     if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
         return None
-    filled = compute.if_else(compute.equal(column, ""), pa.scalar(None, column.type), column)
-    try:
-        return pd.Series(filled.cast(pa.timestamp("us")).to_numpy(zero_copy_only=False)).astype(TIME)
-    except pa.ArrowException:
-        return None
+    for empty_too in (False, True):
+        filled = compute.if_else(compute.equal(column, ""), pa.scalar(None, column.type), column) if empty_too else column
+        with contextlib.suppress(pa.ArrowException):
+            return pd.Series(filled.cast(pa.timestamp("us")).to_numpy(zero_copy_only=False)).astype(TIME)
+    return None
 
 
 def _spread(codes: IntArray, read: _Read, there: Any, written: Sequence[str]) -> Cells:

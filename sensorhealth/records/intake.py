@@ -62,6 +62,7 @@ def take_in(
     bench = Bench({name: table.frame for name, table in tables.items()}, corrections)
     bench.unreadable = {name: dict(table.unreadable) for name, table in tables.items()}
     bench.with_units = {name: dict(table.with_units) for name, table in tables.items()}
+    bench.above = tables["calibrations"].above
     columns = understood_columns(tables, understood)
     _list_broken(bench, tables)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # impossible values are still in the arrays

@@ -94,7 +94,7 @@ def _headroom_looks(source: Source, columns: Mapping[str, str]) -> tuple[str, st
         mark = table_decimal(dict(zip(("headroom", "applied"), pair, strict=True)), source.name)
     except RecordsError:
         return "reading", ""
-    headroom, applied = (numbers(column, mark).values for column in pair)
+    headroom, applied = (numbers(column, lambda: mark).values for column in pair)
     there = (headroom > 0) & (applied > 0)
     if there.sum() < _FEWEST:
         return "reading", ""

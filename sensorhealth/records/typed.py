@@ -18,7 +18,7 @@ from .cells import MISSING, Cells, numbers, table_decimal, texts
 from .dates import TIME, TimeFormat, day_first_proof, times
 from .joined import joined_texts, joined_times
 from .mapping import RecordsMapping, TableMapping
-from .raw import BrokenRow, Source
+from .raw import BrokenRow, IntArray, Source
 from .vocabulary import is_free, understood_word
 
 
@@ -30,6 +30,7 @@ class TypedTable:
     which cells state a unit of their own. broken: rows outside the frame. headings: the source's heading of each column
     ("" where it is not there, "= value" for a constant). remarks: how a column was read. extra: columns read beside the
     contract's (`outcome_recorded`, `unit_recorded`). unread: headings of the source that mean no column of the contract.
+    above: rows whose headroom is written as more than its number.
     """
 
     name: str
@@ -42,6 +43,7 @@ class TypedTable:
     note: str = ""
     unread: tuple[str, ...] = ()
     with_units: Mapping[str, Cells] = field(default_factory=dict)
+    above: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
 
 
 def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple[str, ...] = ()) -> TypedTable:
@@ -82,6 +84,7 @@ def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple
         remarks={name: cell.remark for name, cell in cells.items() if cell.remark},
         note=raw.note,
         with_units={name: cell for name, cell in cells.items() if cell.unit_names},
+        above=cells["headroom"].above if "headroom" in cells else np.empty(0, np.int64),
         unread=tuple(heading for heading in source.headings if heading not in asked),
     )
 
@@ -173,7 +176,7 @@ class _ColumnReader:
         if column is None:
             return Cells(_all_missing(kind, self._rows), np.empty(0, np.int64), ())
         if kind == "number":
-            return numbers(column, self._decimal(), self._missing)
+            return numbers(column, self._decimal, self._missing, limits=name == "headroom")
         if kind == "time":
             where = f"{self._source.name}: column {self._headings[name] or name!r}"
             form = self._part.date_formats.get(name, self._mapping.date_format)

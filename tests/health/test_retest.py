@@ -72,3 +72,17 @@ def test_a_bump_test_does_not_adjust() -> None:
 def test_gas_that_fades_was_better_when_it_was_used_earlier() -> None:
     found = listed([SPAN], judged(fade_per_day=-0.001))
     assert found["error_ratio"].item() == pytest.approx(np.exp(-(np.log(0.9) + 0.001 * 31)))
+
+
+def test_gas_that_was_strong_before_it_faded_left_sensors_that_under_read() -> None:
+    found = listed([SPAN], judged(fade_per_day=-0.005))
+    assert found["direction"].tolist() == ["under-reads"]
+    assert found["error_ratio"].item() < 1 and "dangerous" in found["reason"].item()
+
+
+def test_every_sensor_adjusted_since_the_first_use_is_listed_and_no_other() -> None:
+    rows = [{"sensor_id": s, "time": t, "cylinder_id": c} for s, t, c in (
+        ("a", "2023-01-05", "W"), ("b", "2023-02-01", "G"), ("b", "2023-03-01", "W"), ("c", "2023-03-02", "W"),
+        ("c", "2023-04-02", "G"), ("d", "2023-05-30", "W"), ("e", "2023-05-01", "G"))]  # fmt: skip
+    found = listed(rows, sensors=("a", "b", "c", "d", "e"))
+    assert sorted(found["sensor_id"]) == ["a", "b", "d"]

@@ -204,6 +204,16 @@ def test_a_display_limit_is_kept_whether_stated_or_seen(tables) -> None:
     assert not len(found(stated, "display limit inferred")) and len(found(stated, "at display limit")) > 0
 
 
+def test_headroom_written_as_more_than_a_number_is_at_least_that(tables) -> None:
+    spoilt = tables.changed("calibrations", 1, headroom=">50").changed("calibrations", 2, headroom="≥ 50 ppm")
+    fleet = spoilt.fleet()
+    assert fleet.sensors["display_limit"].tolist()[:1] == [50.0]
+    assert found(fleet, "at display limit")["count"].sum() >= 2 and len(fleet.calibrations) == 120
+    for other in (spoilt.changed("sensors", 1, display_limit=80.0).fleet(), spoilt.fleet(corrections=False)):
+        assert found(other, "unreadable value")["count"].tolist() == [2]
+        assert other.calibrations.loc[other.calibrations["row"] <= 2, "headroom"].isna().all()
+
+
 def test_rounding_to_whole_units_is_not_taken_for_a_display_limit(tables) -> None:
     rounded = tables.calibrations.assign(headroom=tables.calibrations["headroom"].round(-1))
     assert not len(found(Fleet.from_tables(tables.sensors, rounded, tables.cylinders), "display limit inferred"))

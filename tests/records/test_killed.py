@@ -96,6 +96,34 @@ def test_a_kill_in_a_folder_of_others_is_mended_by_the_next_run(tmp_path: Path, 
         assert whole(out, "thesis.doc") and (out / "thesis.doc").read_text() == "years of work"
 
 
+@pytest.mark.parametrize("moved", range(5))
+def test_a_kill_between_any_two_steps_in_a_folder_of_others_is_mended(tmp_path: Path, moved: int) -> None:
+    """The state after a kill behind each of the renames: both files, the list, and the empty folder that is left."""
+    from sensorhealth.records.outputs import write_folder
+
+    out, spare = tmp_path / "out", tmp_path / "spare"
+    for folder, files in ((out, {"a.csv": b"old", "gone.csv": b"old"}), (spare, {"a.csv": b"new", "deep/b.csv": b"new"})):
+        folder.mkdir()
+        (folder / "thesis.doc").write_text("years of work")
+        write_folder(files, folder)
+    ready = out / ".sensorhealth.abc.ready"
+    (ready / "deep").mkdir(parents=True)
+    for place, name in enumerate(("a.csv", "deep/b.csv", MANIFEST)):
+        into = (out if place < moved else ready) / name
+        into.parent.mkdir(exist_ok=True)
+        into.write_bytes((spare / name).read_bytes())
+    if moved >= 3:
+        (out / "gone.csv").unlink()
+    if moved == 4:
+        (ready / "deep").rmdir()
+    finish(out)
+    assert {path.name: path.read_bytes() for path in out.rglob("*.*") if path.is_file() and path.name != MANIFEST} == {
+        "a.csv": b"new", "b.csv": b"new", "thesis.doc": b"years of work"
+    }  # fmt: skip
+    write_folder({"a.csv": b"3"}, out)
+    assert sorted(path.name for path in out.iterdir()) == [MANIFEST, "a.csv", "thesis.doc"]
+
+
 def test_two_runs_at_once_in_a_folder_of_others_take_turns(tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.mkdir()

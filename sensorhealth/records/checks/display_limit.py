@@ -10,6 +10,7 @@ from ._tools import where
 ORDER = 78
 FINDINGS = {
     "display limit inferred": "one top headroom that many sensors of a kind share is taken for their display limit",
+    "unreadable value": "a cell that cannot be read as what its column holds",
     "at display limit": "headroom at the display limit: the true one is that or more",
 }
 _FEWEST_ROWS = 10
@@ -21,12 +22,39 @@ def check(bench: Bench) -> list[Batch]:
     """Kept, and counted by sensor: such a reading says "at least", and is used so. A limit that is not stated is
     inferred.
     """
+    bench.apply(_written(bench))
+    bench.apply(_beyond(bench))
     bench.apply(_inferred(bench))
     limit = bench.of_sensor("display_limit")
     at = where(bench.used["calibrations"] & (bench.column("calibrations", "headroom") >= limit))
     return [
         Batch("at display limit", "calibrations", "headroom", KEPT, at, by="sensor_id",
               reason="the instrument shows no more than this: the true headroom is this or more")
+    ]  # fmt: skip
+
+
+def _written(bench: Bench) -> list[Batch]:
+    """Sensors without a stated limit of which a headroom is written as more than a number: that number is the limit."""
+    rows = bench.above[bench.used["calibrations"][bench.above]]
+    values, sensor = bench.column("calibrations", "headroom")[rows], bench.sensor_of()[rows]
+    limit = np.full(len(bench.tables["sensors"]) + 1, np.inf)
+    np.minimum.at(limit, sensor, np.where(np.isfinite(values), values, np.inf))
+    at = where(np.isfinite(limit[:-1]) & ~bench.stated("sensors", "display_limit") & bench.used["sensors"])
+    return [
+        Batch("display limit inferred", "sensors", "display_limit", CORRECTED, at, otherwise=DOUBTED,
+              values=[f"{value:g}" for value in limit[at]], changes={"display_limit": limit[at]},
+              reason="headroom is written as more than this; state display_limit if it is another")
+    ]  # fmt: skip
+
+
+def _beyond(bench: Bench) -> list[Batch]:
+    """Rows written as more than a number that is not their sensor's limit: the number is no headroom."""
+    headroom, limit = bench.column("calibrations", "headroom"), bench.of_sensor("display_limit")
+    at = bench.above[~(headroom[bench.above] >= limit[bench.above])]
+    return [
+        Batch("unreadable value", "calibrations", "headroom", KEPT, at, by="sensor_id",
+              changes={"headroom": np.full(len(at), np.nan)},
+              reason="written as more than a number that is not the display limit; the row is used without it")
     ]  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, Any, cast
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as compute
 
@@ -206,7 +207,7 @@ def _arrow(path: Path, form: _Form, encoding: str, wanted: Sequence[str], broken
             ),
             convert_options=arrow_csv.ConvertOptions(
                 column_types={name: pa.string() for name in form.headings}, include_columns=list(wanted),
-                strings_can_be_null=False,
+                null_values=[""], strings_can_be_null=True,
             ),
         )  # fmt: skip
 
@@ -215,6 +216,8 @@ def _refuse_swallowed_rows(path: Path, form: _Form, cells: pa.Table, broken: Seq
     """One clear error where a quote that is never closed has taken whole lines of the table into one cell."""
     enough = max(len(form.headings) - 1, 1)
     for heading, column in zip(cells.column_names, cells.columns, strict=True):
+        if not _holds_line_ends(column):
+            continue
         hits = compute.indices_nonzero(compute.match_substring_regex(column, "[\r\n]"))
         for position in hits.to_pylist():
             inner = str(column[position].as_py()).replace("\r", "\n").split("\n")[1:]
@@ -223,6 +226,17 @@ def _refuse_swallowed_rows(path: Path, form: _Form, cells: pa.Table, broken: Seq
     for bad in broken:
         if "\n" in bad.text.strip() or "\r" in bad.text.strip():
             raise _unclosed(path, bad.row, "unknown")
+
+
+def _holds_line_ends(column: pa.ChunkedArray) -> bool:
+    """Whether any cell of a column of text holds a line end: a look at its bytes, many times faster than at its cells."""
+    for chunk in column.chunks:
+        data = chunk.buffers()[2]
+        if data is not None:
+            letters = np.frombuffer(data, dtype=np.uint8)
+            if (letters == 10).any() or (letters == 13).any():
+                return True
+    return False
 
 
 def _unclosed(path: Path, row: int, heading: str) -> RecordsError:
