@@ -102,10 +102,10 @@ class Analysis:
             return self.lots_table
         return _lots(self, self.fleet, self.forecast, self.policy, by=by, **options)
 
-    def lot_tables(self, by: str = "lot", *, watch: bool = False) -> dict[str, pd.DataFrame]:
+    def lot_tables(self, by: str = "lot", *, watch_days: int | None = None) -> dict[str, pd.DataFrame]:
         """All that is known of the values of column `by`: the table of `lots`, and those of `compare.further_tables`."""
         fitted = (self.readings, _with_new_sensors(self.lives), self.ageing, by)
-        return {"lots": self.lots(by), **compare.further_tables(*fitted, watched=watch)}
+        return {"lots": self.lots(by), **compare.further_tables(*fitted, watch_days=watch_days)}
 
     def verdict(self, sensor_id: str) -> health.Verdict:
         """Sensor, gas or handling? What is known of one sensor's last reading, with the next step at the bench."""
@@ -193,11 +193,11 @@ def analyse(
         ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,
         fleet_plan=plan, plan=plan.actions, budget=money.budget, schemes=money.schemes,
         orders=decide.orders(plan), visits=decide.visits(plan),
-        warranty=decide.warranty_list(plan.facts), lots_table=lots, cylinders=ahead.cylinders,
+        warranty=decide.warranty_list(plan.facts, plan.ahead.swap_date), lots_table=lots, cylinders=ahead.cylinders,
         retest=health.retest_list(known, ahead.cylinders), zero_drift=health.zero_drift(known, ahead.lives),
         response_times=health.response_times(known, ahead.lives),
         findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True),
-        notes=(*known.notes, *ahead.ageing.notes_), calibration=calibration,
+        notes=(*known.notes, *ahead.ageing.notes_, *decide.unknown_names(plan.facts)), calibration=calibration,
     )  # fmt: skip
 
 
@@ -290,8 +290,7 @@ def shared_draws(
     """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
 
     Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
-    Rows of the current lives, then of a new sensor of each kind in the same world. The draws look month by month as far
-    ahead as the budget does, and more coarsely as far as its swaps are foreseen.
+    Rows of the current lives, then of a new sensor of each kind. Month by month for the budget, and on while swaps are foreseen.
     """
     lives = pd.concat([_current(ahead.lives), _new_lives(ahead.lives, day)], ignore_index=True)
     rng = np.random.default_rng(BUDGET_SEED)

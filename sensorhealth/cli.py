@@ -21,7 +21,7 @@ CAUTION = (
 )
 LOT_COLUMNS = (
     "lot", "technology", "gas", "sensors", "ageing_per_year", "low", "high", "ratio_to_rest", "q_value", "verdict", "life_years",
-    "extra_cost", "expected_claims", "note",
+    "extra_cost", "expected_claims",
 )  # fmt: skip
 AUDIENCES = ("planner", "engineer", "analyst", "technician")
 
@@ -110,11 +110,9 @@ def _bench(args: argparse.Namespace) -> int:
 
 def _lots(args: argparse.Namespace) -> int:
     progress = Progress(args.quiet)
-    if args.out:
-        _refuse_input_as_output(args.fleet, args.out)
     analysis = _analyse(args, progress)
     progress("comparing")
-    tables = analysis.lot_tables(args.by, watch=args.watch) if args.out or args.watch else {"lots": analysis.lots(by=args.by)}
+    tables = analysis.lot_tables(args.by, watch_days=args.watch) if args.out or args.watch else {"lots": analysis.lots(args.by)}
     progress("")
     if args.out:
         from .records.outputs import csv_bytes, write_folder
@@ -123,6 +121,7 @@ def _lots(args: argparse.Namespace) -> int:
             {f"{name}.csv": csv_bytes(table) for name, table in tables.items()}, Path(args.out), protect=[args.fleet], part="lots"
         )
     print("\n".join(_table_lines(tables["lots"][list(LOT_COLUMNS)], args.rows)))
+    print("\n".join(f"{lot}: {note}." for lot, note in tables["lots"].head(args.rows)[["lot", "note"]].to_numpy() if note))
     if args.watch:
         alarms = tables["lot_alarms"]
         print(f"\nWatched as readings came in: {len(alarms)} of {tables['lots']['lot'].nunique()} raised an alarm.")
@@ -150,11 +149,12 @@ def _compare_policies(args: argparse.Namespace) -> int:
     progress = Progress(args.quiet)
     progress("reading the records")
     fleet = sensorhealth.read_fleet(args.fleet, mapping=args.mapping, corrections=not args.no_corrections)
+    from . import decide
     from .analysis import compare_policies
 
     table = compare_policies(fleet, args.first, args.second, as_of=args.as_of, progress=progress)
     progress("")
-    print("\n".join(_table_lines(table, None)))
+    print("\n".join(decide.side_by_side(table, decide.Policy.load(args.first).currency)))
     print(CAUTION)
     return 0
 
@@ -283,7 +283,7 @@ def parser() -> argparse.ArgumentParser:
     lots = _analysing(commands, "lots", _lots, "Compare lots (or suppliers, sites, models).")
     lots.add_argument("--by", default="lot", metavar="COLUMN")
     lots.add_argument("--out", metavar="DIR", help="write all columns, pairs, ranks and the study plan there")
-    lots.add_argument("--watch", action="store_true", help="also say when each could have been noticed: takes longer")
+    lots.add_argument("--watch", action="store_const", const=30, help="also when each could have been noticed")
     lots.add_argument("--rows", type=_whole, default=30, metavar="N")
 
     plan = _analysing(commands, "plan", _plan, "Plan, visits, orders, budget, workbook and calendar only.")

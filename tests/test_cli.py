@@ -99,14 +99,24 @@ def test_the_bench_screen_fits_a_screen(small_fleet: Path, capsys: pytest.Captur
 
 
 def test_lots_can_be_compared_by_another_column(small_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["lots", str(small_fleet), "--by", "site"]) == 0
+    assert main(["lots", str(small_fleet), "--by", "site", "--out", str(tmp_path / "sites")]) == 0
     assert "q_value" in capsys.readouterr().out
-    assert main(["lots", str(small_fleet), "--by", "site", "--watch", "--out", str(tmp_path / "sites")]) == 0
-    assert "raised an alarm" in capsys.readouterr().out
     names = {path.stem for path in (tmp_path / "sites").glob("*.csv")}
-    assert names == {"lots", "lot_pairs", "lot_ranks", "lot_watch", "lot_alarms", "study_plan"}
+    assert names == {"lots", "lot_pairs", "lot_ranks", "study_plan"}
     assert main(["lots", str(small_fleet), "--by", "colour"]) == 1
     assert "colour" in capsys.readouterr().err
+
+
+def test_two_policies_stand_side_by_side(small_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same fleet under two risks: figures in columns, over the months of the shorter budget, with honest bands."""
+    paths = [tmp_path / "first.toml", tmp_path / "second.toml"]
+    for path, text in zip(paths, ("budget_months = 18\n", "risk = 0.002\n")):
+        path.write_text(text)
+    assert main(["compare-policies", str(small_fleet), *map(str, paths)]) == 0
+    lines = {line.split("  ")[0]: line.split()[-2:] for line in capsys.readouterr().out.splitlines() if "  " in line}
+    assert lines["Months that the row covers (months)"] == ["18", "18"]
+    failures = [float(value) for value in lines["Expected ends in service (sensors)"]]
+    assert failures[1] <= failures[0]
 
 
 def test_the_printed_policy_is_one_that_can_be_used(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

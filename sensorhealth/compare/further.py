@@ -11,15 +11,15 @@ from sensorhealth.degradation import AgeingModel
 
 
 def further_tables(
-    readings: pd.DataFrame, lives: pd.DataFrame, model: AgeingModel, by: str = "lot", *, watched: bool = False
+    readings: pd.DataFrame, lives: pd.DataFrame, model: AgeingModel, by: str = "lot", *, watch_days: int | None = None
 ) -> dict[str, pd.DataFrame]:
     """lot_pairs, lot_ranks, study_plan (arguments as for `lots`).
 
-    watched: also lot_watch and lot_alarms, the evidence as it grew reading by reading; takes longer.
+    watch_days: also lot_watch and lot_alarms, the evidence as it grew, looked at as often as this; takes longer.
     """
     fitted = (readings, lives, model, by)
     tables = {"lot_pairs": pairwise(*fitted), "lot_ranks": ranking(*fitted), "study_plan": study_plan(model)}
-    if watched:
-        tables["lot_watch"] = watch(*fitted)
+    if watch_days is not None:
+        tables["lot_watch"] = watch(*fitted, every_days=watch_days)
         tables["lot_alarms"] = first_alarms(tables["lot_watch"])
     return tables

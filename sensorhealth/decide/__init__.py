@@ -1,7 +1,7 @@
 """What to do: policy, actions with reasons, warranty, visits, orders, budget."""
 
 from sensorhealth.decide.budget import budget, budgets
-from sensorhealth.decide.comparing import budget_and_schemes, compare_policies, compare_schemes
+from sensorhealth.decide.comparing import budget_and_schemes, compare_policies, compare_schemes, side_by_side
 from sensorhealth.decide.events import SharedEvents, shared_events
 from sensorhealth.decide.evidence import Evidence
 from sensorhealth.decide.orders import orders
@@ -9,6 +9,7 @@ from sensorhealth.decide.plan import FleetPlan, plan, plan_fleet
 from sensorhealth.decide.policy import KindPolicy, Policy, SitePolicy
 from sensorhealth.decide.sheet import evidence_sheets
 from sensorhealth.decide.sheet_paths import sensor_paths
+from sensorhealth.decide.situation import unknown_names
 from sensorhealth.decide.visits import visits
 from sensorhealth.decide.warranty import for_evidence, warranty_list
 
@@ -31,6 +32,8 @@ __all__ = [
     "plan_fleet",
     "sensor_paths",
     "shared_events",
+    "side_by_side",
+    "unknown_names",
     "visits",
     "warranty_list",
 ]

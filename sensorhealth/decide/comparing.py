@@ -15,6 +15,7 @@ from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import SCHEMES, Policy
 from sensorhealth.decide.positions import chunks
 from sensorhealth.decide.tally import LEVELS
+from sensorhealth.nomenclature import columns
 
 Draws = Iterable[LifeTable] | None
 
@@ -48,8 +49,13 @@ def compare_policies(
     *,
     shared_draws: Draws = None,
 ) -> pd.DataFrame:
-    """What if: two policies on the same fleet and forecasts, one row each (nomenclature policies). Raises PolicyError."""
-    accounts = _filled([Account(fleet_plan.under(policy)) for policy in (first, second)], shared_draws)
+    """What if: two policies on the same fleet and forecasts, one row each (nomenclature policies). Raises PolicyError.
+
+    Both over the same months, those of the shorter budget.
+    """
+    months = min(first.budget_months, second.budget_months)
+    alike = [policy.with_values(budget_months=months) for policy in (first, second)]
+    accounts = _filled([Account(fleet_plan.under(policy)) for policy in alike], shared_draws)
     return pd.DataFrame([outcome(account, name) for account, name in zip(accounts, ("first", "second"))])
 
 
@@ -81,3 +87,25 @@ def outcome(account: Account, name: str) -> dict[str, object]:
         "wasted_life_days": wasted,
         "over_risk": float(fleet_plan.actions["over_risk"].sum()) if account.scheme == "condition" else np.nan,
     }
+
+
+def side_by_side(table: pd.DataFrame, currency: str) -> list[str]:
+    """The rows of a comparison as columns of text, a line for each figure, with its meaning and unit."""
+    known = columns("policies")
+    rows = []
+    for name in table.columns.astype(str):
+        unit = currency if known[name].unit == "currency" else known[name].unit
+        label = f"{known[name].meaning} ({unit})" if unit else known[name].meaning
+        rows.append([label, *(_figure(value) for value in table[name])])
+    widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
+    return [row[0].ljust(widths[0]) + "".join(f"  {cell:>{width}}" for cell, width in zip(row[1:], widths[1:])) for row in rows]
+
+
+def _figure(value: object) -> str:
+    """Text as it is, "-" for nothing, thousands with spaces, small numbers with one digit after the point."""
+    if isinstance(value, str):
+        return value
+    number = float(value)  # type: ignore[arg-type]
+    if np.isnan(number):
+        return "-"
+    return f"{number:,.0f}".replace(",", " ") if number >= 100 or number == int(number) else f"{number:.1f}"

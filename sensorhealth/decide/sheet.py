@@ -21,7 +21,7 @@ MOST = 200
 _STYLE = (
     "body{font:11pt/1.4 sans-serif;margin:2em;color:#111}section{break-after:page}h1{font-size:16pt}h2{font-size:12pt;"
     "margin:1em 0 .3em}table{border-collapse:collapse;font-size:9pt}th,td{border:1px solid #999;padding:.15em .5em;"
-    "text-align:left;vertical-align:top}td.number{text-align:right}thead{display:table-header-group}tr{break-inside:avoid}"
+    "text-align:left;vertical-align:top}td.number{text-align:right}td:first-child{white-space:nowrap}thead{display:table-header-group}tr{break-inside:avoid}"
     "th{background:#eee}svg{max-width:100%}.caution{border:2px solid #111;padding:.5em}@page{size:A4;margin:15mm}"
 )
 _CAUTION = (
@@ -50,7 +50,7 @@ def evidence_sheets(
     in the plan.
     """
     position = {name: row for row, name in enumerate(fleet_plan.facts.sensor_id)}
-    listed = warranty_list(fleet_plan.facts).set_index("sensor_id")["advice"].to_dict()
+    listed = warranty_list(fleet_plan.facts, fleet_plan.ahead.swap_date).set_index("sensor_id")["advice"].to_dict()
     body = "".join(
         _sheet(fleet_plan, fleet, readings, position[name], listed.get(name), paths, cylinders) for name in sensor_ids[:MOST]
     )

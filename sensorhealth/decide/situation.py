@@ -206,3 +206,14 @@ def _dates(table: pd.DataFrame, name: str) -> DateArray:
     if name not in table:
         return np.full(len(table), np.datetime64("NaT"), dtype="datetime64[D]")
     return pd.to_datetime(table[name]).to_numpy(dtype="datetime64[D]")
+
+
+def unknown_names(facts: Situation) -> tuple[str, ...]:
+    """What the policy says of sites and kinds of sensor that no sensor of the fleet has, in words."""
+    found = []
+    for what, named, present in (("site", facts.policy.sites, facts.site), ("kind of sensor", facts.policy.kinds, facts.kind)):
+        there = set(present)
+        for name in sorted(set(named) - there):
+            known = ", ".join(sorted(str(one) for one in there)[:8])
+            found.append(f"the policy names the {what} {name!r}, which no sensor in the records has (there are: {known})")
+    return tuple(found)

@@ -43,11 +43,12 @@ def worth_testing(facts: Situation) -> BoolArray:
     return covered & pays & (chance >= facts.policy.warranty_chance)
 
 
-def warranty_list(facts: Situation) -> pd.DataFrame:
+def warranty_list(facts: Situation, swap_date: DateArray | None = None) -> pd.DataFrame:
     """Sensors still under warranty that may end before it does, ranked (columns: nomenclature warranty).
 
     First those for which a test is advised, by expected value; then those whose poor result the gas or the handling
     explains, for which no claim is advised before a test on verified gas; then those for which a test would not pay.
+    swap_date: (n,) planned swaps; one that comes before the weeks for testing is the last chance for a claim.
     """
     start, by = claim_window(facts)
     covered = facts.in_service & (facts.warranty_end >= facts.as_of) & (np.nan_to_num(facts.p_warranty) > 0)
@@ -68,7 +69,7 @@ def warranty_list(facts: Situation) -> pd.DataFrame:
             "test_by": by[rows],
             "p_end_before_warranty_end": facts.p_warranty[rows],
             "expected_value": value,
-            "advice": _advice(facts, rows, group),
+            "advice": _advice(facts, rows, group, swap_date),
         }
     )
     dates = ["warranty_end", "test_from", "test_by"]
@@ -81,11 +82,15 @@ def for_evidence(facts: Situation) -> list[str]:
     return [name for name in warranty_list(facts)["sensor_id"] if name in worth]
 
 
-def _advice(facts: Situation, rows: NDArray[np.intp], group: NDArray[np.int_]) -> NDArray[np.object_]:
+def _advice(
+    facts: Situation, rows: NDArray[np.intp], group: NDArray[np.int_], swap_date: DateArray | None
+) -> NDArray[np.object_]:
     """What to do, or why no claim is advised (k,)."""
     start, by = claim_window(facts)
+    swap = np.full(facts.size, np.datetime64("NaT", "D")) if swap_date is None else swap_date
+    swap = np.where(swap < np.maximum(start, facts.as_of), swap, np.datetime64("NaT", "D"))
 
-    def write(group: int, begin: str, end: str, gone: bool, failed: bool, gas: bool) -> str:
+    def write(group: int, begin: str, end: str, gone: bool, failed: bool, gas: bool, swap: str) -> str:
         if group == 2:
             return "A test for the warranty alone would cost more than it may bring."
         if group == 1:
@@ -95,6 +100,11 @@ def _advice(facts: Situation, rows: NDArray[np.intp], group: NDArray[np.int_]) -
             return "The notice period has begun: test it on fresh, verified gas at once and give notice the same day."
         if failed:
             return f"It has failed a gas test: repeat that on a second, verified cylinder and give notice by {end}."
+        if swap:
+            return (
+                f"Its swap is planned on {swap}, before the weeks for testing: calibrate it on fresh, verified gas at the "
+                "swap, keep it and the record, and claim if it cannot be adjusted."
+            )
         return f"Calibrate it on fresh, verified gas between {begin} and {end}; claim if it cannot be adjusted."
 
     return sentences(
@@ -105,4 +115,5 @@ def _advice(facts: Situation, rows: NDArray[np.intp], group: NDArray[np.int_]) -
         by[rows] < facts.as_of,
         facts.last_outcome[rows] == "fail",
         facts.gas_doubted[rows],
+        days_as_text(swap[rows]),
     )

@@ -90,7 +90,7 @@ def _front(sheet: Worksheet, analysis: Any, as_of: pd.Timestamp) -> None:
 
     sheet.title = "Read first"
     lines = [f"Sensor plan on {as_of:%Y-%m-%d}", "Nothing after that date was read.", ""]
-    lines += [f"{item.title}: {item.note}" for item in SHEETS]
+    lines += [f"{item.title}: {item.note}" for item in (*SHEETS, *([WHAT_IF] if hasattr(analysis, "schemes") else []))]
     lines += ["", f"Money is in {analysis.policy.currency}.", "", "Cautions", *CAUTIONS]
     for number, line in enumerate(lines, start=1):
         cell = sheet.cell(number, 1)

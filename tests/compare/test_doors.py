@@ -161,3 +161,11 @@ def test_a_lot_that_dies_suddenly_is_worse_where_headroom_says_nothing() -> None
     assert rows.loc["O2-C", "sudden_to_rest"] > 2
     assert rows.loc["O2-C", "verdict"] == "worse"
     assert rows.loc["O2-C", "life_years"] < rows.loc["O2-C", "rest_life_years"]
+
+
+def test_all_comparisons_come_together_with_the_watch_when_it_is_asked_for(one_bad_lot: Fitted) -> None:
+    _, readings, lives, model = one_bad_lot
+    found = compare.further_tables(readings, lives, model, watch_days=180)
+    assert set(found) == {"lot_pairs", "lot_ranks", "study_plan", "lot_watch", "lot_alarms"}
+    assert "H2S-D" in set(found["lot_alarms"]["lot"])
+    assert found["lot_ranks"].set_index("lot").loc["H2S-D", "rank"] == 1

@@ -19,6 +19,7 @@ from sensorhealth.decide import (
     compare_policies,
     compare_schemes,
     plan_fleet,
+    side_by_side,
     visits,
 )
 from sensorhealth.decide.budget import months
@@ -217,6 +218,10 @@ def test_what_if_of_two_policies_needs_the_same_forecast() -> None:
     assert table["failures_in_service"].iloc[1] <= table["failures_in_service"].iloc[0]
     same = compare_policies(plan, plan.policy, plan.policy)
     assert same.drop(columns="policy").iloc[0].equals(same.drop(columns="policy").iloc[1])
+    assert (compare_policies(plan, plan.policy, Policy(budget_months=12))["months"] == 12).all()
+    lines = side_by_side(table, "EUR")
+    assert len(lines) == len(table.columns) and len({len(line) for line in lines}) == 1
+    assert any("Expected cost" in line and "EUR" in line for line in lines)
     with pytest.raises(PolicyError, match="margin"):
         compare_policies(plan, plan.policy, Policy(margin=0.1))
 

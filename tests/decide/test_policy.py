@@ -9,8 +9,9 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from decide_builders import forecast_rows, tables, weibull_rows
 
-from sensorhealth.decide import Policy
+from sensorhealth.decide import Policy, plan_fleet, unknown_names
 from sensorhealth.decide.keys import keys_of
 from sensorhealth.decide.policy import KindPolicy, SitePolicy
 from sensorhealth.errors import PolicyError
@@ -114,3 +115,13 @@ def test_policy_travels_between_processes() -> None:
     policy = Policy(risk=0.02, sites={"N": {"visit_interval_days": 30}}, kinds={"a b": {"stock_on_hand": 2}})
     assert pickle.loads(pickle.dumps(policy)) == policy  # noqa: S301
     assert copy.deepcopy(policy) == policy
+
+
+def test_names_that_no_sensor_has_are_told() -> None:
+    """A misspelt site would silently follow the general values."""
+    policy = Policy.from_mapping({"sites": {"Nroth": {"visit_cost": 9.0}, "North": {}}, "kinds": {"electrochemical H2": {}}})
+    plan = plan_fleet(weibull_rows(["A"], 900.0), None, forecast_rows(["A"]), tables(["A"]), policy)
+    told = unknown_names(plan.facts)
+    assert len(told) == 2
+    assert "'Nroth'" in told[0] and "North" in told[0]
+    assert "'electrochemical H2'" in told[1]

@@ -140,6 +140,14 @@ def test_text_of_the_records_cannot_become_part_of_the_page() -> None:
     assert tags.seen.count("section") == 2
 
 
+def test_a_swap_before_the_weeks_for_testing_is_the_last_chance_for_a_claim() -> None:
+    facts = _plan().facts
+    early, late = (np.full(facts.size, np.datetime64(AS_OF + days * DAY, "D")) for days in (5, 60))
+    advice = [warranty_list(facts, day).set_index("sensor_id").loc["A", "advice"] for day in (early, late)]
+    assert "at the swap" in advice[0] and "2026-04-05" in advice[0]
+    assert "between" in advice[1] and "at the swap" not in advice[1]
+
+
 class _Falling:
     """An ageing model by which every sensor loses a tenth of ln headroom a year from 0.5 on."""
 
