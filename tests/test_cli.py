@@ -69,7 +69,7 @@ def test_the_output_never_replaces_the_records(demo_folder: Path, capsys: pytest
 
 
 def test_report_writes_every_table_of_the_contract(written: Path, demo_folder: Path) -> None:
-    names = {"cylinder_effects": "cylinders"}
+    names = {"cylinder_effects": "cylinders", "policies": "schemes"}
     for table in nomenclature.TABLES_OUT:
         path = written / f"{names.get(table, table)}.csv"
         assert path.is_file(), f"{path.name} is missing"

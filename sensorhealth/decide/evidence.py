@@ -17,7 +17,7 @@ ObjectArray = NDArray[np.object_]
 class Evidence:
     """Findings that may explain a poor result otherwise than by the sensor; every part may be absent.
 
-    cylinders: cylinder_id, gas, flagged, p_out_of_tolerance, direction (nomenclature cylinder_effects): gas held to
+    cylinders: cylinder_id, gas, flagged, p_off, direction (nomenclature cylinder_effects): gas held to
     be out of tolerance. single_readings: sensor_id, time, probability, recovered (None while it is the sensor's
     last): readings that stand off their sensor's path alone; residual (ln ratio) where given, and only those that
     read low count. verdicts: sensor_id, verdict ("sensor", "gas", "handling", ...), probability: a verdict on the
@@ -44,7 +44,7 @@ class Evidence:
             found = row >= 0
             doubted |= found
             words[found] = flagged["direction"].to_numpy(dtype=object)[row[found]]
-            chance[found] = flagged["p_out_of_tolerance"].to_numpy(dtype=float)[row[found]]
+            chance[found] = flagged["p_off"].to_numpy(dtype=float)[row[found]]
         verdict, sure = self._verdict(sensors, "gas")
         return doubted | verdict, words, np.where(doubted, chance, sure)
 

@@ -75,8 +75,13 @@ def _ends_sentence(expected: float, came: float, ended: float, held: float) -> s
     else:
         start = f"Forecasts made six months ahead were {_judgement(expected, came)}: {counts}"
     if ended >= ENOUGH_ENDS:
-        return f"{start}, and the 90 % intervals of remaining life held {100 * held:.0f} % of lives."
+        return f"{start}, and the 90 % intervals of remaining life held {100 * held:.0f} % of lives{_width(held)}."
     return f"{start}; {ended:.0f} ended lives are too few to judge the intervals (about {ENOUGH_ENDS} are needed)."
+
+
+def _width(held: float) -> str:
+    """What the share of lives that 90 % intervals held says of them."""
+    return ": they were too narrow" if held < 0.85 else ": they were wider than need be" if held > 0.95 else ""
 
 
 def _judgement(expected: float, came: float) -> str:

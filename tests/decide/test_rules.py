@@ -34,7 +34,7 @@ def _mixed(size: int = 300, seed: int = 0) -> tuple[Any, ...]:
                    warranty_end=AS_OF + pd.to_timedelta(rng.integers(-100, 500, size), unit="D"))  # fmt: skip
     evidence = Evidence(
         cylinders=pd.DataFrame({"cylinder_id": ["C1", "C2"], "gas": "H2S", "flagged": [True, False],
-                                "p_out_of_tolerance": [0.97, 0.2], "direction": ["strong", ""]}),
+                                "p_off": [0.97, 0.2], "direction": ["strong", ""]}),
         single_readings=pd.DataFrame({"sensor_id": ids[:30], "time": test[:30], "probability": 0.9,
                                       "residual": -0.3, "recovered": None}),
     )  # fmt: skip
@@ -126,7 +126,7 @@ def _flagged(direction: str) -> Evidence:
                 "cylinder_id": ["C1"],
                 "gas": ["H2S"],
                 "flagged": [True],
-                "p_out_of_tolerance": [0.99],
+                "p_off": [0.99],
                 "direction": [direction],
             }
         )

@@ -37,7 +37,7 @@ def _plan(evidence: Evidence | None = None, **policy: object) -> FleetPlan:
 
 GAS = Evidence(
     cylinders=pd.DataFrame(
-        [{"cylinder_id": "C2", "gas": "H2S", "flagged": True, "p_out_of_tolerance": 0.99, "direction": "weak"}]
+        [{"cylinder_id": "C2", "gas": "H2S", "flagged": True, "p_off": 0.99, "direction": "weak"}]
     )
 )
 
