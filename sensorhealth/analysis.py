@@ -251,10 +251,11 @@ def _current(lives: pd.DataFrame) -> pd.DataFrame:
 
 
 def _lots(of: Outlook | Analysis, fleet: Fleet, forecast: pd.DataFrame, policy: Policy, **options: Any) -> pd.DataFrame:
-    """Lots compared, at the policy's prices and with the forecast's claims."""
+    """Lots compared, at the policy's prices and with the forecast's claims; none where records tell no rates."""
     money = compare.Money(policy.unit_cost_default, policy.swap_cost, policy.budget_months / 12.0)
     usual = {"sensors": fleet.sensors, "forecast": forecast, "money": money}
-    return compare.lots(of.readings, _with_new_sensors(of.lives), of.ageing, **{**usual, **options})
+    table = compare.lots(of.readings, _with_new_sensors(of.lives), of.ageing, **{**usual, **options})
+    return table.iloc[:0] if fleet.selective_recording else table
 
 
 def _age_years(lives: pd.DataFrame, day: pd.Timestamp) -> pd.Series:

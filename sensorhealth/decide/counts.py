@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammainc, ndtr
 
 FloatArray = NDArray[np.float64]
+TINY = 1e-60  # variance below which there is none: its cube is still a number
 _WIDEST = 17  # widest distribution found by adding up directly
 
 
@@ -70,13 +71,13 @@ def refined_normal_cdf(count: ArrayLike, mean: ArrayLike, variance: ArrayLike, t
     mean, variance, third: mean and second and third central moments of the count. For large fleets, where the exact
     way would be slow: the error falls with the variance (measured in the tests).
     """
-    deviation = np.sqrt(np.maximum(variance, 1e-300))
+    deviation = np.sqrt(np.maximum(variance, TINY))
     score = (np.asarray(count, dtype=float) + 0.5 - np.asarray(mean, dtype=float)) / deviation
     skewness = np.asarray(third) / deviation**3
     score_c = np.clip(score, -40.0, 40.0)
     density = np.exp(-0.5 * score_c**2) / np.sqrt(2.0 * np.pi)
     smooth = ndtr(score_c) + skewness * (1.0 - score_c**2) * density / 6.0
-    return np.where(np.asarray(variance) > 0, np.clip(smooth, 0.0, 1.0), (score >= 0).astype(float))
+    return np.where(np.asarray(variance) > TINY, np.clip(smooth, 0.0, 1.0), (score >= 0).astype(float))
 
 
 def sum_cdf(value: ArrayLike, mean: ArrayLike, variance: ArrayLike, third: ArrayLike) -> FloatArray:
@@ -86,7 +87,7 @@ def sum_cdf(value: ArrayLike, mean: ArrayLike, variance: ArrayLike, third: Array
     12.4); a normal distribution where there is no skewness to the right, a step where there is no variance.
     """
     value, mean, variance, third = np.broadcast_arrays(value, mean, variance, third)
-    deviation = np.sqrt(np.maximum(variance, 1e-300))
+    deviation = np.sqrt(np.maximum(variance, TINY))
     skewness = third / deviation**3
     skewed = skewness > 1e-3
     safe = np.where(skewed, skewness, 1.0)
@@ -94,7 +95,7 @@ def sum_cdf(value: ArrayLike, mean: ArrayLike, variance: ArrayLike, third: Array
     scaled = (value - mean) / deviation
     gamma = gammainc(shape, np.maximum(shape + np.sqrt(shape) * scaled, 0.0))
     smooth = np.where(skewed, gamma, ndtr(scaled))
-    return np.where(variance > 0, smooth, (value >= mean).astype(float))
+    return np.where(variance > TINY, smooth, (value >= mean).astype(float))
 
 
 def mixture_quantile(cdf, level: float, low: FloatArray, high: FloatArray, whole: bool) -> FloatArray:  # type: ignore[no-untyped-def]

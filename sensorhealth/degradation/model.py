@@ -189,7 +189,9 @@ class AgeingModel(BaseEstimator):
                     index=here,
                 )
             )  # fmt: skip
-        return _stack(blocks, ignore_index=False).sort_index()
+        return _stack(
+            blocks or [_none("life_id", "age_years", "mean", "sd_latent", "sd_reading")], ignore_index=False
+        ).sort_index()
 
     def next_reading(self, life_ids: Lives, age_years: Any) -> pd.DataFrame:
         """The next recorded reading at `age_years`: life_id, age_years, mean, sd, p05, p50, p95 (ln headroom ratio)."""
@@ -201,7 +203,9 @@ class AgeingModel(BaseEstimator):
             columns["sd"] = np.sqrt(spread)
             columns |= {f"p{round(100 * chance):02d}": quantile(*mixture, chance) for chance in (0.05, 0.5, 0.95)}
             blocks.append(pd.DataFrame(columns, index=here))
-        return _stack(blocks, ignore_index=False).sort_index()
+        return _stack(
+            blocks or [_none("life_id", "age_years", "mean", "sd", "p05", "p50", "p95")], ignore_index=False
+        ).sort_index()
 
     @staticmethod
     def _reading_mixture(model: StratumModel, local: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -245,6 +249,11 @@ class AgeingModel(BaseEstimator):
                         drawn.append(_posterior(model, local, np.ones(1), [part], only=k))
             blocks.append([drawn[k] for k in rng.permutation(n_draws)])
         return blocks
+
+
+def _none(*names: str) -> pd.DataFrame:
+    """The answer to no question."""
+    return pd.DataFrame({name: pd.Series(dtype=object if name == "life_id" else float) for name in names})
 
 
 def _stack(frames: list[pd.DataFrame], *, ignore_index: bool = True) -> pd.DataFrame:

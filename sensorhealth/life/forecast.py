@@ -27,6 +27,7 @@ P_END_DAYS = (90, 180, 365)
 AT_END = 0.5  # a sensor is called "at end" when its latent headroom is at the limit with more than this probability
 OWN_READINGS = 2  # with fewer readings of its own, the lot speaks for a sensor
 GAS_TESTS = ("span", "full", "bump")
+RATES = ("ageing_per_year", "p_next_calibration_fails")  # not told from records that were kept only on failures
 
 
 def forecast_table(
@@ -45,7 +46,7 @@ def forecast_table(
     `remaining_life`, with columns life_id, sensor_id, technology, installed, current. sudden and
     calibration_interval_days serve the chance that the next calibration fails; its date is the last gas test plus
     that interval, or the as-of date when overdue. A sensor without a current life in `remaining` has a status and a
-    reason and no numbers.
+    reason and no numbers. Records that were kept only on failures tell no rates: those columns are then empty.
     """
     as_of = remaining.as_of
     table = _facts(fleet, as_of)
@@ -73,6 +74,8 @@ def forecast_table(
     table["reason"] = _placed(table, rows, reason, table["reason"].to_numpy(dtype=object))
     table["horizon_capped"] = (table["horizon_capped"] == 1.0).astype(bool)
     table["readings_used"] = table["readings_used"].fillna(0).astype("int64")
+    if fleet.selective_recording:
+        table[list(RATES)] = np.nan
     return table[list(columns("forecast"))]
 
 

@@ -35,11 +35,7 @@ def _plan(evidence: Evidence | None = None, **policy: object) -> FleetPlan:
     return plan_fleet(weibull_rows(IDS, 2000.0), None, forecast, fleet, Policy(**policy), evidence)
 
 
-GAS = Evidence(
-    cylinders=pd.DataFrame(
-        [{"cylinder_id": "C2", "gas": "H2S", "flagged": True, "p_off": 0.99, "direction": "weak"}]
-    )
-)
+GAS = Evidence(cylinders=pd.DataFrame([{"cylinder_id": "C2", "gas": "H2S", "flagged": True, "p_off": 0.99, "direction": "weak"}]))
 
 
 def test_list_is_ranked_by_what_a_claim_may_bring() -> None:
