@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
@@ -134,15 +135,20 @@ def bend(curve: Curve, slopes: FloatArray | None, age: FloatArray) -> FloatArray
 
 def _classes(stratum: Stratum, g: FloatArray, chosen: Terms) -> tuple[CrossedClass, ...]:
     found: list[CrossedClass] = []
-    cylinder, tolerance = stratum.cylinder, stratum.tolerance
+    cylinder, tolerance = probable_cylinder(stratum), stratum.tolerance
     stated = np.isfinite(tolerance)
+    common = STATED if stated.sum() >= (~stated).sum() else CYLINDER
     for name, mask in ((STATED, stated), (CYLINDER, ~stated)):
         if mask.any():
-            own = np.where(mask, np.cumsum(mask) - 1, -1)
+            index = _through(np.where(mask, np.cumsum(mask) - 1, -1), cylinder)
             scale = tolerance[mask] / np.sqrt(3.0) if name == STATED else np.ones(int(mask.sum()))
-            found.append(CrossedClass(name, _through(own, cylinder), None, int(mask.sum()), scale))
+            if name == common:
+                unknown, groups = _unknown_cylinders(stratum, cylinder)
+                index = np.where(unknown >= 0, scale.size + unknown, index)
+                scale = np.append(scale, np.full(groups, np.median(scale)))
+            found.append(CrossedClass(name, index, None, scale.size, scale))
     if chosen.fade:
-        found.append(CrossedClass(FADE, cylinder, stratum.opened, tolerance.size))
+        found.append(CrossedClass(FADE, stratum.cylinder, stratum.opened, tolerance.size))
     if chosen.sessions:
         found.append(CrossedClass(SESSION, stratum.session, None, stratum.sessions.size))
     if chosen.lots:
@@ -153,6 +159,29 @@ def _classes(stratum: Stratum, g: FloatArray, chosen: Terms) -> tuple[CrossedCla
     if stratum.segments:
         found.append(CrossedClass(STEP, stratum.segment, None, stratum.segments, stratum.step_size, STEP_VARIANCE))
     return tuple(found)
+
+
+def probable_cylinder(stratum: Stratum) -> IntArray:
+    """Cylinder (N,) of each reading; where it is not on record, the one that its sensor met before, or else after, if any."""
+    missing = stratum.cylinder < 0
+    if not missing.any() or missing.all():
+        return stratum.cylinder
+    met = pd.Series(np.where(missing, np.nan, stratum.cylinder)).groupby(stratum.life)
+    return met.ffill().fillna(met.bfill()).fillna(-1.0).to_numpy().astype(np.int64)
+
+
+def _unknown_cylinders(stratum: Stratum, cylinder: IntArray) -> tuple[IntArray, int]:
+    """Groups (N,) of the readings of sensors without any cylinder on record where others have some; how many there are.
+
+    Some cylinder was used, one for each session (or reading): taken as free of error they would hold all paths fast.
+    """
+    found = np.full(cylinder.size, -1, dtype=np.int64)
+    missing = cylinder < 0
+    if missing.all() or not missing.any():
+        return found, 0
+    label = np.where(stratum.session >= 0, stratum.session, stratum.sessions.size + np.arange(cylinder.size))
+    names, found[missing] = np.unique(label[missing], return_inverse=True)
+    return found, names.size
 
 
 def _through(table: IntArray, index: IntArray) -> IntArray:

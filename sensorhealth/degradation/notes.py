@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sensorhealth.degradation.design import Stratum
+from sensorhealth.degradation.effects import probable_cylinder
 
 if TYPE_CHECKING:
     from sensorhealth.degradation.strata import StratumModel
@@ -46,6 +48,23 @@ def _gas(stratum: Stratum) -> list[str]:
     if not used.any():
         stand_in = "; sessions stand in for them" if stratum.sessions.size else ""
         return [f"{stratum.name}: no cylinder is recorded, weak gas cannot be told from weak sensors{stand_in}"]
+    return [*_probable(stratum), *_shared_gas(stratum, used)]
+
+
+def _probable(stratum: Stratum) -> list[str]:
+    near, known = int(((stratum.cylinder < 0) & (probable_cylinder(stratum) >= 0)).sum()), stratum.cylinder >= 0
+    unknown = int((~known).sum()) - near
+    notes = []
+    if near:
+        notes.append(f"{stratum.name}: {near} readings name no cylinder; taken as read on the one that their sensor met before")
+    if unknown:
+        notes.append(
+            f"{stratum.name}: {unknown} readings are of sensors without any cylinder on record; their gas may be off"
+        )
+    return notes
+
+
+def _shared_gas(stratum: Stratum, used: NDArray[np.bool_]) -> list[str]:
     if stratum.cylinders.size == 1:
         return [f"{stratum.name}: one cylinder only; its bias and the sensors' common level cannot be told apart"]
     pairs = np.unique(np.column_stack([stratum.cylinder[used], stratum.life[used]]), axis=0)

@@ -99,9 +99,10 @@ def _cylinder_moments(stratum: Stratum, component: Component) -> dict[str, Float
         found["fade"], found["fade_variance"] = fit.crossed[FADE]
     for name, mask in ((STATED, stated), (CYLINDER, ~stated)):
         if name in classes:
+            known = int(mask.sum())  # cylinders not on record come behind
             scale = classes[name].scale
-            found["bias"][mask], found["bias_variance"][mask] = fit.crossed[name]
-            found["prior"][mask] = component.fitted.parameters.crossed[name] * (1.0 if scale is None else scale**2)
+            found["bias"][mask], found["bias_variance"][mask] = (part[:known] for part in fit.crossed[name])
+            found["prior"][mask] = component.fitted.parameters.crossed[name] * (1.0 if scale is None else scale[:known] ** 2)
             if FADE in classes:
                 own = np.arange(int(mask.sum()))
                 found["covariance"][mask] = fit.crossed_covariance(name, own, FADE, everyone[mask])

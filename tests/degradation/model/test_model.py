@@ -44,6 +44,22 @@ def test_biased_cylinder_is_not_taken_for_ageing(fleet: Fleet, model: AgeingMode
     assert np.abs((error - error.mean()) / table["bias_sd"]).mean() < 1.2
 
 
+def test_readings_without_a_cylinder_on_record_are_not_taken_as_free_of_gas_error() -> None:
+    """As anchors they would hold all paths: 90 % intervals then cover less than half of the truth on these fleets."""
+    inside: dict[float, list[np.ndarray]] = {0.0: [], 0.06: []}
+    for seed in range(6):
+        fleet = simulate(Truth(cylinder_sd=0.05, noise=0.02), 40, np.random.default_rng(40 + seed))
+        drawn = np.random.default_rng(seed).random(len(fleet.readings))
+        for share, kept in inside.items():
+            readings = fleet.readings.assign(cylinder=fleet.readings["cylinder"].where(drawn >= share, ""))
+            model = AgeingModel(curves="exponential").fit(readings, fleet.lives, fleet.cylinders)
+            assert set(model.cylinder_effects_["cylinder_id"]) <= set(fleet.cylinders["cylinder_id"])
+            told = model.predict(readings["life_id"], readings["age_years"].to_numpy())
+            kept.append(np.abs(told["mean"] - fleet.latent) < 1.645 * told["sd_latent"])
+    recorded, missing = (float(np.concatenate(kept).mean()) for kept in inside.values())
+    assert abs(recorded - missing) < 0.08
+
+
 def test_model_is_an_estimator_that_can_be_cloned() -> None:
     other = clone(AgeingModel(curves="exponential", sessions=False))
     assert other.get_params()["curves"] == "exponential"
