@@ -58,9 +58,7 @@ def _probable(stratum: Stratum) -> list[str]:
     if near:
         notes.append(f"{stratum.name}: {near} readings name no cylinder; taken as read on the one that their sensor met before")
     if unknown:
-        notes.append(
-            f"{stratum.name}: {unknown} readings are of sensors without any cylinder on record; their gas may be off"
-        )
+        notes.append(f"{stratum.name}: {unknown} readings are of sensors without any cylinder on record; their gas may be off")
     return notes
 
 
