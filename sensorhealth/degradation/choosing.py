@@ -23,7 +23,7 @@ NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
 SECOND_LOOK = 12  # curves looked at again from a fit on the best
 FAR = 12.0  # deviance behind the best at the first look, beyond which a curve is not fitted
 WANDERS = (0.003, 0.03)  # of the noise's variance, gathered between two readings, tried first
-LEAST_GAIN = 0.0005  # deviance a reading
+LEAST_GAIN = 0.0005  # deviance gained per reading at the first look, below which no wander is searched for
 SUPPORT = 2.706  # deviance that a wander must gain: 5 % point of 1/2 chi2_0 + 1/2 chi2_1 (variance on its boundary)
 
 
@@ -152,7 +152,7 @@ def _at_slopes(
     stratum: Stratum, curve: Curve, terms: Terms, slopes: FloatArray | None, response: FloatArray, first: CurveFit
 ) -> CrossedData:
     data = crossed_data(stratum, curve, terms, slopes)
-    off = bend(curve, None if slopes is None else slopes[stratum.life], stratum.age)
+    off = bend(curve, slopes, stratum.life, stratum.age)
     return replace(data, y=response - off, weights=first.sites.weight)
 
 

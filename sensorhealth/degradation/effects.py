@@ -126,11 +126,17 @@ def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, slopes: FloatArr
     )
 
 
-def bend(curve: Curve, slopes: FloatArray | None, age: FloatArray) -> FloatArray:
-    """How far the path at `age` lies off the straight line that `crossed_data` has in its place; slopes as many as ages."""
+def bend(curve: Curve, slopes: FloatArray | None, life: IntArray, age: FloatArray) -> FloatArray:
+    """How far the path of `life` (m,) at `age` (m,) lies off the straight line that `crossed_data` has in its place."""
     if slopes is None:
         return np.zeros_like(age)
-    return curve.path(slopes, age) - slopes * curve.path_by_slope(slopes, age)
+    own = slopes[life]
+    return curve.path(own, age) - own * curve.path_by_slope(own, age)
+
+
+def at_columns(effects: FloatArray, index: IntArray) -> FloatArray:
+    """Effects (columns,) at `index`, 0 where it is -1."""
+    return np.where(index >= 0, effects[np.maximum(index, 0)], 0.0)
 
 
 def _classes(stratum: Stratum, g: FloatArray, chosen: Terms) -> tuple[CrossedClass, ...]:

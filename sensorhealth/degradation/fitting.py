@@ -10,7 +10,7 @@ from sensorhealth.degradation import reml
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS
 from sensorhealth.degradation.design import FloatArray, Stratum
-from sensorhealth.degradation.effects import LOT_SLOPE, Terms, bend, crossed_data
+from sensorhealth.degradation.effects import LOT_SLOPE, Terms, at_columns, bend, crossed_data
 from sensorhealth.degradation.reml_data import CrossedData, Method, Penalty, VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, ballast, face_value, revise
@@ -123,9 +123,27 @@ class _Ground:
         return self.layout.with_readings(np.concatenate(y), np.concatenate(weights))
 
 
+@dataclass(frozen=True)
+class _Settling:
+    """How stand-ins are brought to rest. degrees: of the noise; tolerance: largest move at the end; kept: see
+    `robust.revise`; steps: most of them.
+    """
+
+    degrees: float
+    method: Method
+    tolerance: float
+    kept: float
+    steps: int
+
+    @property
+    def is_exact(self) -> bool:
+        """Whether numbers are to be reproduced."""
+        return self.tolerance < SETTLED
+
+
 def _ground(stratum: Stratum, curve: Curve, terms: Terms, slopes: FloatArray | None) -> _Ground:
     base = crossed_data(stratum, curve, terms, slopes)
-    bent = bend(curve, None if slopes is None else slopes[stratum.life], stratum.age)
+    bent = bend(curve, slopes, stratum.life, stratum.age)
     p = base.x.shape[1]
     one = np.eye(p)
     rows = [] if terms.prior is None else [one[1], one[0]] if terms.slope else [one[0]]
@@ -163,12 +181,12 @@ def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
         sites, search, parameters = start.sites, None, start.parameters
     for number in range(0 if plain and not curve.own_pace else ROUNDS if start is None else AGAIN):
         early = FIRST if number == 0 and ground.is_censored else EARLY  # censored records move far
-        ground, fit, sites = _rest(ground, parameters, degrees, options.method, sites, SETTLED, 1.0, early)
+        ground, fit, sites = _rest(ground, parameters, sites, _Settling(degrees, options.method, SETTLED, 1.0, early))
         search = _search(fit.criterion.layout, options, parameters)
         moved, parameters = _moved(parameters, search.parameters), search.parameters
         if moved < ENOUGH:
             break
-    return _finish(ground, parameters, degrees, options.method, sites, search, SETTLED)
+    return _finish(ground, parameters, sites, search, _Settling(degrees, options.method, SETTLED, EXACT, LATE))
 
 
 def at_parameters(
@@ -177,27 +195,20 @@ def at_parameters(
     """Everything at given variances; the same readings give the same numbers whatever way they came in."""
     ground = _ground(stratum, curve, terms, first_slopes(stratum, curve, None))
     sites = face_value(ground.base.y, stratum.censoring)
-    return _finish(ground, parameters, degrees, method, sites, None, STILL)
+    return _finish(ground, parameters, sites, None, _Settling(degrees, method, STILL, EXACT, STEPS))
 
 
 def _finish(
-    ground: _Ground,
-    parameters: VarianceParameters,
-    degrees: float,
-    method: Method,
-    sites: Sites,
-    search: reml.CrossedFit | None,
-    tolerance: float,
+    ground: _Ground, parameters: VarianceParameters, sites: Sites, search: reml.CrossedFit | None, how: _Settling
 ) -> CurveFit:
-    steps = STEPS if tolerance < SETTLED else LATE
-    ground, fit, sites = _rest(ground, parameters, degrees, method, sites, tolerance, EXACT, steps)
+    ground, fit, sites = _rest(ground, parameters, sites, how)
     likelihood = -0.5 * reml.deviance(fit.criterion.layout, parameters, "ML") + sites.gain
     noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood
     extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, sites.spare, ground.terms.floor) / noise
     likelihood += 0.5 * extra
     deviance = -2.0 * float(likelihood)
     return CurveFit(
-        ground.curve, ground.terms, ground.base, ground.slopes, ground.bend, fit, search, degrees, sites, deviance
+        ground.curve, ground.terms, ground.base, ground.slopes, ground.bend, fit, search, how.degrees, sites, deviance
     )  # fmt: skip
 
 
@@ -217,34 +228,27 @@ def life_slopes(stratum: Stratum, fit: reml.CrossedFit) -> FloatArray:
     n = stratum.life_id.size
     slope = fit.beta[1] + fit.sensor_effects[:n, 1]
     if LOT_SLOPE in fit.crossed:
-        slope = slope + np.where(stratum.lot >= 0, fit.crossed[LOT_SLOPE][0][np.maximum(stratum.lot, 0)], 0.0)
+        slope = slope + at_columns(fit.crossed[LOT_SLOPE][0], stratum.lot)
     return slope
 
 
 def _rest(
-    ground: _Ground,
-    parameters: VarianceParameters,
-    degrees: float,
-    method: Method,
-    sites: Sites,
-    tolerance: float,
-    kept: float,
-    steps: int,
+    ground: _Ground, parameters: VarianceParameters, sites: Sites, how: _Settling
 ) -> tuple[_Ground, reml.CrossedFit, Sites]:
     """Stand-ins at rest at given variances, and a curve of own pace straight about the slopes that come of them."""
-    fit, sites = _settle(ground, parameters, degrees, method, sites, tolerance, kept, steps)
+    fit, sites = _settle(ground, parameters, sites, how)
     if ground.slopes is None:
         return ground, fit, sites
     stratum, curve = ground.stratum, ground.curve
     typical = abs(float(curve.slope_of(-TYPICAL_LOSS, curve.reference)))
     last = np.nan_to_num(stratum.last_age)
-    enough = RESTED if tolerance >= SETTLED else 1e-3 * RESTED
-    for _ in range(PACES if tolerance >= SETTLED else STEPS):
+    enough = 1e-3 * RESTED if how.is_exact else RESTED
+    for _ in range(STEPS if how.is_exact else PACES):
         most = LIMIT * np.maximum(np.abs(ground.slopes), typical)
         move = np.clip(life_slopes(stratum, fit) - ground.slopes, -most, most)
         path = np.abs(move) * curve.path_by_slope(ground.slopes, last)
         ground = _ground(stratum, curve, ground.terms, ground.slopes + move)
-        fit, sites = _settle(ground, parameters, degrees, method, sites, tolerance, kept, steps)
+        fit, sites = _settle(ground, parameters, sites, how)
         if float(path.max(initial=0.0)) < enough * np.sqrt(parameters.residual):
             break
     return ground, fit, sites
@@ -260,38 +264,28 @@ def class_effects(fitted: CurveFit, names: tuple[str, ...] | None = None) -> Flo
     total = np.zeros(fitted.base.y.size)
     for item in fitted.base.classes:
         if item.size and (names is None or item.name in names):
-            mean = fitted.fit.crossed[item.name][0]
-            part = np.where(item.index >= 0, mean[np.maximum(item.index, 0)], 0.0)
+            part = at_columns(fitted.fit.crossed[item.name][0], item.index)
             total += part if item.value is None else part * item.value
     return total
 
 
-def _settle(
-    ground: _Ground,
-    parameters: VarianceParameters,
-    degrees: float,
-    method: Method,
-    sites: Sites,
-    tolerance: float,
-    kept: float,
-    steps: int,
-) -> tuple[reml.CrossedFit, Sites]:
+def _settle(ground: _Ground, parameters: VarianceParameters, sites: Sites, how: _Settling) -> tuple[reml.CrossedFit, Sites]:
     """Bring the stand-ins to rest at given variances, or as near as so many steps come; the kernel's answer with them."""
     y, noise = ground.base.y, parameters.residual
-    plain = ground.is_plain(degrees)
+    plain = ground.is_plain(how.degrees)
     sites = _doubted(sites, ground.terms, y, noise)
-    for number in range(steps):
-        fit = reml.solve(ground.stand_in(sites, noise), parameters, method)
+    for number in range(how.steps):
+        fit = reml.solve(ground.stand_in(sites, noise), parameters, how.method)
         if plain:
             break
         step = 1.0 if number < CAREFUL else 0.5
         mean, variance = fit.fitted[: y.size] + ground.bend, fit.fitted_variance[: y.size]
-        new = revise(sites, y, ground.stratum.censoring, mean, variance, noise, degrees, step, kept)
+        new = revise(sites, y, ground.stratum.censoring, mean, variance, noise, how.degrees, step, how.kept)
         new = _doubted(new, ground.terms, y, noise)
         move = np.abs(new.weight - sites.weight)
         shift = np.abs(new.weight * (new.response - y) - sites.weight * (sites.response - y))
         sites = new
-        if max(float(move.max(initial=0.0)), float(shift.max(initial=0.0)) / np.sqrt(noise)) < tolerance:
+        if max(float(move.max(initial=0.0)), float(shift.max(initial=0.0)) / np.sqrt(noise)) < how.tolerance:
             break
     return fit, sites
 

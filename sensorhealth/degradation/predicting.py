@@ -89,8 +89,8 @@ class Component:
     def latent(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean and variance (m,) of the latent path of lives `index` (m,) at any `age` (m,), in or after."""
         x = np.zeros((index.size, self.fitted.base.x.shape[1]))
-        curve, slopes = self.fitted.curve, None if self.fitted.slopes is None else self.fitted.slopes[index]
-        phi = curve.value(age) if slopes is None else curve.path_by_slope(slopes, age)
+        curve, slopes = self.fitted.curve, self.fitted.slopes
+        phi = curve.value(age) if slopes is None else curve.path_by_slope(slopes[index], age)
         x[:, 0] = 1.0
         if self.fitted.terms.slope:
             x[:, 1] = phi
@@ -103,7 +103,7 @@ class Component:
         }
         kept = {name: term for name, term in crossed.items() if name in names}
         mean, variance = self.fitted.fit.functional(index, x, phi, kept)
-        mean = mean + bend(curve, slopes, age)
+        mean = mean + bend(curve, slopes, index, age)
         jump = np.where(age >= self.stratum.last_age[index], self.jump[index], 0.0)
         return mean + self.share * jump, variance + self.share * (1.0 - self.share) * jump**2
 

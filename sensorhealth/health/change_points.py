@@ -21,6 +21,7 @@ from sensorhealth.health.path_filter import (
     Padded,
     PathPrior,
     Scores,
+    Series,
     forward,
     pad,
     readings_loglik,
@@ -50,18 +51,6 @@ class Rates:
     swap: float = 0.03
     high: float = 0.1
     swap_when_spent: float = 0.3
-
-
-@dataclass(frozen=True)
-class Series:
-    """Flat readings of many series: y, age (years), seen, shock, and start, count of each series in them."""
-
-    y: FloatArray
-    age: FloatArray
-    seen: NDArray[np.bool_]
-    shock: FloatArray
-    start: IntArray
-    count: IntArray
 
 
 @dataclass(frozen=True)

@@ -76,9 +76,7 @@ def find_faults(
     state = State.fresh(y, age, start, count, stratum, looked)
     priors: list[PathPrior] | None = None
     for robust in (True, False):
-        s = state.series
-        flat = s.y, s.age, s.seen, s.shock, s.start, s.count
-        priors = estimate_priors(*flat, state.stratum, robust=robust, begin=priors, linear=linear, least_noise=least_noise)
+        priors = estimate_priors(state.series, state.stratum, robust=robust, begin=priors, linear=linear, least_noise=least_noise)
         state = State.fresh(y, age, start, count, stratum, looked)
         faults, threshold = _rounds(state, priors, rates, false_discovery_rate)
         faults = _review(state, faults, priors, rates, threshold)

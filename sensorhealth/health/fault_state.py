@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sensorhealth.health.change_points import SINGLE, SIZE_VARIANCE, SWAP, Faults, Series
-from sensorhealth.health.path_filter import FloatArray, IntArray
+from sensorhealth.health.change_points import SINGLE, SIZE_VARIANCE, SWAP, Faults
+from sensorhealth.health.path_filter import FloatArray, IntArray, Series
 
 
 def at_reading(faults: Faults, start: IntArray) -> Faults:

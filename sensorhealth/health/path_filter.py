@@ -24,6 +24,18 @@ IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
+class Series:
+    """Flat readings of many series: y, age (years), seen, shock, and start, count of each series in them."""
+
+    y: FloatArray
+    age: FloatArray
+    seen: NDArray[np.bool_]
+    shock: FloatArray
+    start: IntArray
+    count: IntArray
+
+
+@dataclass(frozen=True)
 class PathPrior:
     """What the paths of one stratum have in common.
 

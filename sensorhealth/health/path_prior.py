@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sensorhealth.health.path_filter import FloatArray, Forward, IntArray, Padded, PathPrior, forward, pad
+from sensorhealth.health.path_filter import FloatArray, Forward, IntArray, Padded, PathPrior, Series, forward, pad
 from sensorhealth.health.scoring import minimise
 
 DEGREES = 5.0
@@ -53,12 +53,7 @@ class Sample:
 
 
 def estimate_priors(
-    y: FloatArray,
-    age: FloatArray,
-    seen: NDArray[np.bool_],
-    shock: FloatArray,
-    start: IntArray,
-    count: IntArray,
+    series: Series,
     stratum: IntArray,
     *,
     robust: bool = True,
@@ -68,13 +63,13 @@ def estimate_priors(
 ) -> list[PathPrior]:
     """Estimate the prior of the paths of every stratum, all of them at once.
 
-    y (ln headroom ratio, gas removed), age (years), seen (False: left out), shock (variance of a known step before the
-    reading) are flat; start, count, stratum (series,) say where each series lies in them, ages ascending within it, and
-    of which stratum (0, 1, ...) it is. At most MOST_SERIES series of a stratum and MOST_READINGS readings of each are
-    used, evenly taken. robust: Student innovations; begin: priors to start from; linear: the clock is age itself;
-    least_noise (strata,): standard deviation that the noise does not go below.
+    series: y is ln headroom ratio with the gas removed, seen False where a reading is left out, shock the variance of a
+    known step before the reading, ages ascending. stratum (series,): of which stratum (0, 1, ...) each is. At most
+    MOST_SERIES series of a stratum and MOST_READINGS readings of each are used, evenly taken. robust: Student innovations;
+    begin: priors to start from; linear: the clock is age itself; least_noise (strata,): standard deviation that the noise
+    does not go below.
     """
-    sample = _sample(y, age, seen, shock, start, count, stratum)
+    sample = _sample(series, stratum)
     strata = int(stratum.max(initial=-1)) + 1
     centre = np.tile(CENTRE, (strata, 1))
     for k in range(strata):
@@ -99,16 +94,9 @@ def estimate_priors(
     return [_unpack(x) for x in minimise(criterion, curvature, x0, low, high, ROUGHLY if robust else CLOSELY)]
 
 
-def _sample(
-    y: FloatArray,
-    age: FloatArray,
-    seen: NDArray[np.bool_],
-    shock: FloatArray,
-    start: IntArray,
-    count: IntArray,
-    stratum: IntArray,
-) -> Sample:
+def _sample(series: Series, stratum: IntArray) -> Sample:
     """Evenly taken series and readings."""
+    start, count = series.start, series.count
     chosen = []
     for k in range(int(stratum.max(initial=-1)) + 1):
         own = np.flatnonzero((stratum == k) & (count > 0))
@@ -119,14 +107,14 @@ def _sample(
     index = np.concatenate(pieces)
     length = np.array([len(piece) for piece in pieces])
     first = np.cumsum(length) - length
-    total = np.cumsum(shock)[index]
+    total = np.cumsum(series.shock)[index]
     gap = np.diff(total, prepend=0.0)
-    gap[first] = shock[index[first]]
-    ages = np.maximum.accumulate(np.maximum(pad(age[index], first, length, 0.0), 0.0), axis=0)
+    gap[first] = series.shock[index[first]]
+    ages = np.maximum.accumulate(np.maximum(pad(series.age[index], first, length, 0.0), 0.0), axis=0)
     with np.errstate(divide="ignore"):
         log_ages = np.log(ages)
-    values, shocks = pad(y[index], first, length, 0.0), pad(gap, first, length, 0.0)
-    return Sample(values, log_ages, pad(seen[index], first, length, False), shocks, stratum[which])
+    values, shocks = pad(series.y[index], first, length, 0.0), pad(gap, first, length, 0.0)
+    return Sample(values, log_ages, pad(series.seen[index], first, length, False), shocks, stratum[which])
 
 
 def _copies(points: FloatArray, data: Sample, degrees: float | None) -> Forward:

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sensorhealth.health.change_points import DOWN, SINGLE, SWAP, UP, Rates, Series, most_probable_faults
+from sensorhealth.health.change_points import DOWN, SINGLE, SWAP, UP, Rates, most_probable_faults
 from sensorhealth.health.fault_search import find_faults
-from sensorhealth.health.path_filter import PathPrior
+from sensorhealth.health.path_filter import PathPrior, Series
 
 PRIOR = PathPrior(np.array([0.7, -0.12]), np.diag([0.08**2, 0.05**2]), 0.03**2, 0.01**2)
 
