@@ -226,14 +226,13 @@ def look_ahead(
     step("looking for steps, swaps and single bad readings")
     zeros = health.zero_events(fleet, lives)
     oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders, zeros=zeros)
+    lives = health.lives(fleet, oddities.swaps, oddities.ends)
     if len(oddities.swaps):
-        lives = health.lives(fleet, oddities.swaps)
         readings = health.readings(fleet, lives)
     used = oddities.kept(readings)
-    steps = oddities.steps[oddities.steps["kind"] != "swap"]
     step("fitting the ageing model again, net of what was found")
     ageing = degradation.AgeingModel(**settings)
-    ageing.fit(used, _with_new_sensors(lives), fleet.cylinders, steps)
+    ageing.fit(used, _with_new_sensors(lives), fleet.cylinders, oddities.path_steps)
     cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
     step("forecasting")
     sudden = life.SuddenLife().fit(lives, day)

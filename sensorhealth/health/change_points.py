@@ -79,10 +79,11 @@ def padded(series: Series, prior: PathPrior) -> Padded:
     start, count = series.start, series.count
     ages = pad(series.age, start, count, 0.0)
     clock = np.maximum.accumulate(prior.clock(ages), axis=0)
+    noise = np.full(clock.shape, prior.noise)
     return Padded(
         pad(series.y, start, count, 0.0),
         clock,
-        np.full(clock.shape, prior.noise),
+        noise if series.doubt is None else noise + pad(series.doubt, start, count, 0.0),
         pad(series.seen, start, count, False),
         pad(series.shock, start, count, 0.0),
     )

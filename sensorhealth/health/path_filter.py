@@ -25,7 +25,10 @@ IntArray = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Series:
-    """Flat readings of many series: y, age (years), seen, shock, and start, count of each series in them."""
+    """Flat readings of many series: y, age (years), seen, shock, and start, count of each series in them.
+
+    doubt: variance that a reading has beyond the noise of all (its gas is not known, say); None for none.
+    """
 
     y: FloatArray
     age: FloatArray
@@ -33,6 +36,7 @@ class Series:
     shock: FloatArray
     start: IntArray
     count: IntArray
+    doubt: FloatArray | None = None
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from sensorhealth import health
 
@@ -83,14 +82,6 @@ def test_two_low_visits_in_a_row_are_a_step() -> None:
     odd = health.find_oddities(fleet.readings, fleet.lives)
     assert odd.steps.set_index("sensor_id")["kind"].to_dict() == {"s003": "down"}
     assert odd.single_readings.empty
-
-
-@pytest.mark.parametrize("end", ["soft", "sudden"])
-def test_the_last_reading_of_a_sensor_that_died_is_its_end_and_no_bad_reading(end: str) -> None:
-    fleet = shifted(slice(-1, None), -1.5)
-    lives = fleet.lives.assign(end_kind=np.where(fleet.lives["sensor_id"] == "s003", end, ""))
-    odd = health.find_oddities(fleet.readings, lives)
-    assert odd.single_readings.empty and odd.steps.empty
 
 
 def test_a_change_of_cylinder_that_the_fit_explains_is_no_step() -> None:

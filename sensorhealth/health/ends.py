@@ -1,0 +1,152 @@
+"""Sensors that ended between two readings: the last before stood well, the next was low and no later one came back.
+
+What ended a sensor cannot be read off a fall alone. Told apart are: a technology that runs out (its lead is used up); a sensor
+that died (it left no value any more, and was not removed as worn or poisoned); a step down that took it below its limit
+(poisoning, over-range, drying), confirmed by a repeat, by the other sensors of its instrument that read well at the same visit,
+by the reason of its removal, or by records that hold no repeats at all; and one low reading that nothing confirms, which may
+have been a leak. A last fall of less than LEAST_FALL is wear that went faster at the end.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sensorhealth.health.change_points import DOWN
+from sensorhealth.health.fault_search import FoundFaults
+from sensorhealth.health.path_filter import IntArray
+from sensorhealth.technologies import technologies
+
+BoolArray = NDArray[np.bool_]
+
+STEP, DIED, RAN_OUT, ONE_READING, WORN = "step", "died", "ran out", "one reading", "worn"
+ENDS_BY_ITSELF = ("soft", "sudden")
+CONFIRMING = ("poisoned", "damaged")
+NOT_DEAD = ("worn", *CONFIRMING)
+ONE_VISIT = np.timedelta64(24, "h")
+LOW = -3.0
+COLLAPSE_YEARS = 0.25
+DEAD_FALL = float(np.log(0.3))
+LEAST_FALL = float(np.log(0.87))
+FALLS_ON = 0.1
+REPEATS_RECORDED = 0.1
+COLUMNS = (
+    "life_id", "sensor_id", "stratum", "time_before", "time_after", "first_row", "ratio_before", "size", "at_least",
+    "probability", "how",
+)  # fmt: skip
+
+
+def ends_by_collapse(table: pd.DataFrame) -> BoolArray:
+    """Readings of a technology whose headroom stays flat and then ends in weeks."""
+    flat = [name for name, facts in technologies().items() if not facts.soft_end]
+    return table["technology"].isin(flat).to_numpy()
+
+
+def removal_reasons(lives: pd.DataFrame) -> NDArray[np.object_]:
+    """Why each life ended, "" while it runs; by the kind of its end where no reason is given."""
+    if "removal_reason" in lives:
+        return lives["removal_reason"].to_numpy(dtype=object)
+    return lives["end_kind"].map({"soft": "worn", "sudden": "sudden", "censored": "other"}).fillna("").to_numpy(dtype=object)
+
+
+def last_of_life(life: NDArray) -> IntArray:
+    """Flat position of the last reading in the life of each reading."""
+    last = np.flatnonzero(np.r_[life[1:] != life[:-1], True])
+    return last[np.searchsorted(last, np.arange(len(life)))]
+
+
+def at_last_visit(table: pd.DataFrame, life: NDArray) -> BoolArray:
+    """Readings of the last visit of their life so far."""
+    time = table["time"].to_numpy()
+    return time[last_of_life(life)] - time < ONE_VISIT
+
+
+def never_again(table: pd.DataFrame, life: NDArray) -> BoolArray:
+    """Readings from which on their sensor was never adjustable again."""
+    backwards = pd.Series(table["log_ratio"].to_numpy()[::-1])
+    return (backwards.groupby(life[::-1], sort=False).cummax().to_numpy()[::-1]) <= 0.0
+
+
+def final_readings(table: pd.DataFrame, ended: BoolArray) -> BoolArray:
+    """Readings a fall to which is the sensor's end: of the last visit of a life that ended by itself, never adjustable again
+    in such a life, or without a value from there on."""
+    life = table["life"].to_numpy()
+    never = never_again(table, life)
+    return (ended & (at_last_visit(table, life) | never)) | (never & _no_value(table, life))
+
+
+def low_mates(table: pd.DataFrame) -> tuple[BoolArray, BoolArray]:
+    """Of each reading: whether another sensor of its instrument read clearly low on the same day, and whether others were read
+    there and none did."""
+    owned = (table["instrument_id"] != "").to_numpy()
+    low = (table["deviation"] < LOW * table["deviation_sd"]).to_numpy() & owned
+    visit = [table["instrument_id"], table["time"].dt.floor("D")]
+    sensor = table["sensor_id"]
+    read = sensor.groupby(visit).transform("nunique").to_numpy()
+    lows = sensor.where(low).groupby(visit).transform("nunique").to_numpy()
+    return low & (lows >= 2), owned & (read >= 2) & (lows - low < 1)
+
+
+def ends_between_readings(table: pd.DataFrame, found: FoundFaults, ended: BoolArray, back: BoolArray) -> pd.DataFrame:
+    """One row for each fault that was the sensor's end; `at` is its position in `table`, `how` one of the kinds above.
+
+    table: readings with life_id after the swaps, technology, removal_reason and deviations. ended (readings,): the life ended
+    by itself. back (faults,): a later reading came back.
+    """
+    life, time, faults = table["life_id"].to_numpy(), table["time"].to_numpy(), found.faults
+    at, last = faults.position, last_of_life(life)[faults.position]
+    never = never_again(table, life)[at]
+    silent = _no_value(table, life)[at]
+    one_visit = time[last] - time[at] < ONE_VISIT
+    reason = table["removal_reason"].to_numpy(dtype=object)[at]
+    together, mates_well = (part[at] for part in low_mates(table))
+    fell = (faults.kind <= DOWN) & (faults.size < 0) & ~back
+    ending = fell & ended[at] & (one_visit | never) & ~(one_visit & together)
+    gone = (silent | (never & (faults.size < DEAD_FALL))) & ~np.isin(reason, NOT_DEAD)
+    failing = fell & ~ended[at] & ~one_visit & silent
+    value = table["net"].where(table["censoring"] >= 0, -np.inf).to_numpy()
+    falls_on = _middle_after(value, at, last) < table["net"].to_numpy()[at] - FALLS_ON
+    ran_out = fell & _collapsing(table)[at] & ended[at] & ~(one_visit & together)
+    ran_out &= one_visit | never | falls_on
+    sure = ~one_visit | (last > at) | mates_well | np.isin(reason, CONFIRMING) | (not _repeats_recorded(table))
+    how = np.select(
+        [ran_out, (ending & gone) | failing, ending & (faults.size > LEAST_FALL), ending & sure, ending],
+        [RAN_OUT, DIED, WORN, STEP, ONE_READING],
+        default="",
+    ).astype(object)
+    which = how != ""
+    frame = table.loc[at[which], ["life_id", "sensor_id", "stratum"]].reset_index(drop=True)
+    before = np.maximum(at[which] - 1, 0)
+    frame["time_before"], frame["time_after"] = time[before], time[at[which]]
+    frame["first_row"] = table["row"].to_numpy()[at[which]]
+    frame["ratio_before"] = np.exp(table["log_ratio"].to_numpy()[before])
+    frame["size"], frame["at_least"] = faults.size[which], silent[which]
+    frame["probability"], frame["how"], frame["at"] = faults.probability[which], how[which], at[which]
+    return frame.sort_values(["sensor_id", "time_after"], ignore_index=True)
+
+
+def _no_value(table: pd.DataFrame, life: NDArray) -> BoolArray:
+    """Readings from which on no test of their life left a value."""
+    told = pd.Series((table["censoring"] >= 0).to_numpy()[::-1])
+    return ~told.groupby(life[::-1], sort=False).cummax().to_numpy()[::-1]
+
+
+def _collapsing(table: pd.DataFrame) -> BoolArray:
+    """Readings within COLLAPSE_YEARS of the last of their life, of a technology that ends by collapse."""
+    age = table["age_years"].to_numpy()
+    late = age[last_of_life(table["life_id"].to_numpy())] - age < COLLAPSE_YEARS
+    return ends_by_collapse(table) & late
+
+
+def _middle_after(value: NDArray[np.float64], at: IntArray, last: IntArray) -> NDArray[np.float64]:
+    """Median of the values after each position up to the last of its life; the value itself where none follows."""
+    return np.array([np.median(value[min(i + 1, j) : j + 1]) for i, j in zip(at, last)], dtype=np.float64)
+
+
+def _repeats_recorded(table: pd.DataFrame) -> bool:
+    """Whether failed tests of this fleet were repeated on the day, and the repeats are in its records."""
+    failed = table[table["log_ratio"] <= 0]
+    visits = failed.groupby([failed["sensor_id"], failed["time"].dt.floor("D")]).size()
+    readings = table.groupby([table["sensor_id"], table["time"].dt.floor("D")]).size().reindex(visits.index)
+    return len(visits) > 0 and float((readings > 1).mean()) >= REPEATS_RECORDED
