@@ -52,8 +52,8 @@ def lives(fleet: FleetTables, splits: pd.DataFrame | None = None, ends: pd.DataF
       where that is later: left truncation);
     - last_test: last gas test (span, full or bump, not aborted), NaT for none; last_alive: last gas test that it
       passed, or `entered` where it never passed one;
-    - ended, end_kind: removal, as soft (worn), sudden (sudden, poisoned, damaged, or by a step) or censored (any other or no reason,
-      and an unrecorded swap); NaT and "" while running; removal_reason: as recorded; current: the last life of its
+    - ended, end_kind: removal, as soft (worn), sudden (sudden, poisoned, damaged, or by a step) or censored (any other or no
+      reason, and an unrecorded swap); NaT and "" while running; removal_reason: as recorded; current: the last life of its
       sensor, running or ended.
     """
     sensors = fleet.sensors
