@@ -33,13 +33,14 @@ FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty
 class Outlook:
     """How the fleet ages and how long each sensor has, before anything is decided.
 
-    lives, readings (those used), oddities (faults found), ageing (fitted model), cylinders (judged), sudden (fitted), current
-    (the lives that go on), paths and remaining (their distributions).
+    lives, readings (those used), oddities (faults found), baselines (of the zeros), ageing (fitted model), cylinders (judged),
+    sudden (fitted), current (the lives that go on), paths and remaining (their distributions).
     """
 
     lives: pd.DataFrame
     readings: pd.DataFrame
     oddities: health.Oddities
+    baselines: health.Baselines
     ageing: degradation.AgeingModel
     cylinders: pd.DataFrame
     sudden: life.SuddenLife
@@ -55,8 +56,8 @@ class Analysis:
     Tables (DataFrames; columns and units in `sensorhealth.nomenclature`): forecast and plan, one row per sensor; budget, one
     row per month for the fleet, each site and each technology; schemes (swaps by forecast, by the calendar, at failure);
     orders, visits, warranty, lots_table, cylinders, retest, findings. Behind them: fleet (as known on the as-of date), policy,
-    calibration, lives, readings, oddities, ageing (the fitted model), sudden, paths and remaining (life distributions),
-    zero_drift, response_times, and notes in words on what could not be done or told apart.
+    calibration, lives, readings, oddities, baselines (of the zeros), ageing (the fitted model), sudden, paths and remaining
+    (life distributions), zero_drift, response_times, and notes in words on what could not be done or told apart.
     """
 
     fleet: Fleet
@@ -65,6 +66,7 @@ class Analysis:
     lives: pd.DataFrame
     readings: pd.DataFrame
     oddities: health.Oddities
+    baselines: health.Baselines
     ageing: degradation.AgeingModel
     sudden: life.SuddenLife
     paths: list[Any]
@@ -120,7 +122,7 @@ class Analysis:
             oddities=self.oddities,
             cylinders=self.cylinders,
             forecast=self.forecast,
-            zeros=health.zero_events(self.fleet, self.lives),
+            zeros=health.zero_events(self.fleet, self.lives, known=self.baselines),
         )
 
     def track_record(self, **options: Any) -> TrackRecord:
@@ -194,7 +196,8 @@ def analyse(
         fleet_plan=plan, plan=plan.actions, budget=money.budget, schemes=money.schemes,
         orders=decide.orders(plan), visits=decide.visits(plan),
         warranty=decide.warranty_list(plan.facts, plan.ahead.swap_date), lots_table=lots, cylinders=ahead.cylinders,
-        retest=health.retest_list(known, ahead.cylinders), zero_drift=health.zero_drift(known, ahead.lives),
+        retest=health.retest_list(known, ahead.cylinders), baselines=ahead.baselines,
+        zero_drift=health.zero_drift(known, ahead.lives, known=ahead.baselines),
         response_times=health.response_times(known, ahead.lives),
         findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True),
         notes=(*known.notes, *ahead.ageing.notes_, *decide.unknown_names(plan.facts)), calibration=calibration,
@@ -224,11 +227,13 @@ def look_ahead(
     readings = health.readings(fleet, lives)
     first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
     step("looking for steps, swaps and single bad readings")
-    zeros = health.zero_events(fleet, lives)
+    baselines = health.baselines(fleet, lives)
+    zeros = health.zero_events(fleet, lives, known=baselines)
     oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders, zeros=zeros)
     lives = health.lives(fleet, oddities.swaps, oddities.ends)
     if len(oddities.swaps):
         readings = health.readings(fleet, lives)
+        baselines = health.baselines(fleet, lives, known=baselines)
     used = oddities.kept(readings)
     step("fitting the ageing model again, net of what was found")
     ageing = degradation.AgeingModel(**settings)
@@ -241,7 +246,7 @@ def look_ahead(
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
-    return Outlook(lives, used, oddities, ageing, cylinders, sudden, current, paths, remaining)
+    return Outlook(lives, used, oddities, baselines, ageing, cylinders, sudden, current, paths, remaining)
 
 
 def _current(lives: pd.DataFrame) -> pd.DataFrame:

@@ -1,5 +1,6 @@
 """What a reading says, and whether the sensor, the gas or the handling is at fault."""
 
+from sensorhealth.health.baselines import Baselines, baselines
 from sensorhealth.health.cylinders import judge_cylinders
 from sensorhealth.health.headroom import readings
 from sensorhealth.health.life_table import lives
@@ -10,6 +11,6 @@ from sensorhealth.health.verdict import Verdict, verdict
 from sensorhealth.health.zero import zero_drift, zero_events
 
 __all__ = [
-    "Oddities", "Verdict", "find_oddities", "judge_cylinders", "lives", "readings", "response_times", "retest_list",
-    "verdict", "zero_drift", "zero_events",
+    "Baselines", "Oddities", "Verdict", "baselines", "find_oddities", "judge_cylinders", "lives", "readings",
+    "response_times", "retest_list", "verdict", "zero_drift", "zero_events",
 ]  # fmt: skip

@@ -69,6 +69,7 @@ def find_faults(
     ending: NDArray[np.bool_] | None = None,
     doubt: FloatArray | None = None,
     false_discovery_rate: float = 0.05,
+    priors: Sequence[PathPrior] | None = None,
     linear: bool = False,
     least_noise: FloatArray | None = None,
 ) -> FoundFaults:
@@ -76,20 +77,24 @@ def find_faults(
 
     y (ln headroom ratio net of gas and session), age (years): flat, ages ascending within a series; start, count,
     stratum (series,): where each lies and its stratum (0, 1, ...); rates: one for each stratum; seen: False leaves a
-    reading out; ending: readings a fall to which is the sensor's end, a family of its own; doubt: variance of a reading beyond
-    the noise of all; linear: the clock is age itself; least_noise (strata,): standard deviation of what rounding does at least.
+    reading out; ending: readings a fall to which is the sensor's end, a family of its own; doubt: variance of a reading
+    beyond the noise of all; priors: of the strata, where they are known; linear: the clock is age itself; least_noise
+    (strata,): standard deviation of what rounding does at least.
     """
     looked = np.ones(len(y), dtype=bool) if seen is None else seen
     final = np.zeros(len(y), dtype=bool) if ending is None else ending
     state = State.fresh(y, age, start, count, stratum, looked, doubt)
-    priors: list[PathPrior] | None = None
-    for robust in (True, False):
-        priors = estimate_priors(state.series, state.stratum, robust=robust, begin=priors, linear=linear, least_noise=least_noise)
+    known = None if priors is None else list(priors)
+    for robust in (True, False) if priors is None else (False,):
+        if priors is None:
+            known = estimate_priors(
+                state.series, state.stratum, robust=robust, begin=known, linear=linear, least_noise=least_noise
+            )
         state = State.fresh(y, age, start, count, stratum, looked, doubt)
-        faults, threshold = _rounds(state, priors, rates, false_discovery_rate, final)
-        faults = _review(state, faults, priors, rates, threshold, final)
-    deviation, sd, slope, slope_sd = _deviations(state, priors or [])
-    return FoundFaults(faults, tuple(priors or ()), deviation, sd, slope[: len(start)], slope_sd[: len(start)])
+        faults, bounds = _rounds(state, known or [], rates, false_discovery_rate, final)
+        faults = _review(state, faults, known or [], rates, bounds, final)
+    deviation, sd, slope, slope_sd = _deviations(state, known or [])
+    return FoundFaults(faults, tuple(known or ()), deviation, sd, slope[: len(start)], slope_sd[: len(start)])
 
 
 def _family(kind: IntArray, size: FloatArray, final: NDArray[np.bool_]) -> IntArray:

@@ -110,3 +110,16 @@ def test_every_life_has_a_row_and_says_when_it_cannot_tell() -> None:
     drift = health.zero_drift(fleet, health.lives(fleet)).set_index("sensor_id")
     assert drift["status"].to_dict() == {"a": "too few zeros", "b": "no zero recorded"}
     assert "too few" in drift.loc["a", "reason"] and "cannot be known" in drift.loc["b", "reason"]
+
+
+def test_baselines_known_from_before_are_used_and_split_lives_are_looked_at_anew() -> None:
+    fleet = zeros_fleet()
+    whole = health.lives(fleet)
+    base = health.baselines(fleet, whole)
+    assert health.baselines(fleet, whole, known=base) is base
+    pd.testing.assert_frame_equal(health.zero_events(fleet, whole, known=base), health.zero_events(fleet, whole))
+    split = health.lives(fleet, pd.DataFrame({"sensor_id": ["s09"], "time": [pd.Timestamp("2023-01-01")]}))
+    again = health.baselines(fleet, split, known=base)
+    assert again is not base and len(health.zero_drift(fleet, split, known=again)) == len(split)
+    found = health.zero_events(fleet, split, known=again)
+    assert found[["sensor_id", "kind"]].equals(health.zero_events(fleet, split)[["sensor_id", "kind"]])
