@@ -182,6 +182,8 @@ def analyse(
         ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden,
         calibration_interval_days=policy.calibration_interval_days, calibration=calibration,
     )  # fmt: skip
+    zeros = health.zero_drift(known, ahead.lives, zero_limit=policy.zero_limits(ahead.lives["stratum"]), known=ahead.baselines)
+    responses = health.response_times(known, ahead.lives)
     step("comparing lots")
     lots = _lots(ahead, known, forecast, policy)
     step("planning")
@@ -197,9 +199,8 @@ def analyse(
         orders=decide.orders(plan), visits=decide.visits(plan),
         warranty=decide.warranty_list(plan.facts, plan.ahead.swap_date), lots_table=lots, cylinders=ahead.cylinders,
         retest=health.retest_list(known, ahead.cylinders), baselines=ahead.baselines,
-        zero_drift=health.zero_drift(known, ahead.lives, known=ahead.baselines),
-        response_times=health.response_times(known, ahead.lives),
-        findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True),
+        zero_drift=zeros, response_times=responses,
+        findings=pd.concat([known.findings, ahead.oddities.findings, health.trend_findings(zeros, responses)], ignore_index=True),
         notes=(*known.notes, *ahead.ageing.notes_, *decide.unknown_names(plan.facts)), calibration=calibration,
     )  # fmt: skip
 
@@ -227,14 +228,8 @@ def look_ahead(
     readings = health.readings(fleet, lives)
     first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
     step("looking for steps, swaps and single bad readings")
-    baselines = health.baselines(fleet, lives)
-    zeros = health.zero_events(fleet, lives, known=baselines)
-    oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders, zeros=zeros)
-    lives = health.lives(fleet, oddities.swaps, oddities.ends)
-    if len(oddities.swaps):
-        readings = health.readings(fleet, lives)
-        baselines = health.baselines(fleet, lives, known=baselines)
-    used = oddities.kept(readings)
+    seen = health.examine(fleet, lives, readings, first.residuals_)
+    lives, used, oddities = seen.lives, seen.readings, seen.oddities
     step("fitting the ageing model again, net of what was found")
     ageing = degradation.AgeingModel(**settings)
     ageing.fit(used, _with_new_sensors(lives), fleet.cylinders, oddities.path_steps)
@@ -246,7 +241,7 @@ def look_ahead(
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
-    return Outlook(lives, used, oddities, baselines, ageing, cylinders, sudden, current, paths, remaining)
+    return Outlook(lives, used, oddities, seen.baselines, ageing, cylinders, sudden, current, paths, remaining)
 
 
 def _current(lives: pd.DataFrame) -> pd.DataFrame:

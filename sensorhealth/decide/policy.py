@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -50,6 +50,9 @@ class KindPolicy:
     unit_cost: float | None = money(None, "Price of a new sensor of this kind.")
     lead_time_days: int | None = integer(None, "days", 0, 1000, "Days from order to delivery of this kind.")
     shelf_life_days: int | None = integer(None, "days", 1, 3650, "Longest time a spare of this kind is kept.")
+    zero_limit_ratio: float | None = number(
+        None, "ratio", 0.0, 10.0, "Largest drift of the zero that can be taken out of this kind, of the applied gas."
+    )
     stock_on_hand: int = integer(0, "sensors", 0, 1e9, "Spares of this kind in stock.")
     stock_age_days: int = integer(0, "days", 0, 3650, "Age of those spares since they were made.")
 
@@ -77,6 +80,9 @@ class Policy:
     )
     repeat_within_days: int = integer(
         7, "days", 0, 90, "How soon a doubtful calibration is repeated or doubtful gas is checked.", RISK
+    )
+    zero_limit_ratio: float | None = number(
+        None, "ratio", 0.0, 10.0, "Largest drift of the zero that an instrument can take out, of the applied gas.", RISK
     )
     currency: str = text("EUR", "Name of the currency, for headings only.", COST)
     unit_cost_default: float = money(180.0, "Price of a new sensor where the records state none.", COST)
@@ -203,6 +209,11 @@ class Policy:
         """Value of key `name` for `kind` ("technology gas"): its own, or the general one (None where there is none)."""
         own = getattr(self.kinds.get(kind, _PLAIN_KIND), name)
         return getattr(self, name, None) if own is None else own
+
+    def zero_limits(self, kinds: Iterable[str]) -> dict[str, float] | None:
+        """Limit of the zero of each kind ("technology gas"), as a ratio of the applied gas; None where none is set."""
+        limits = {kind: self.of_kind(kind, "zero_limit_ratio") for kind in kinds}
+        return {kind: limit for kind, limit in limits.items() if limit is not None} or None
 
 
 def _entries(name: str, part: type, given: Any) -> dict[str, Any]:

@@ -102,8 +102,9 @@ def _family(kind: IntArray, size: FloatArray, final: NDArray[np.bool_]) -> IntAr
     return np.where(final & (size < 0) & (kind <= DOWN), END, np.minimum(kind, DOWN))
 
 
-def _bounds(p_value: FloatArray, family: IntArray, rate: float) -> FloatArray:
-    """The bound on p-values in each family; where none is under it, that for a first find."""
+def bounds_by_family(p_value: FloatArray, family: IntArray, rate: float) -> FloatArray:
+    """The bound on p-values (series,) in each family (series,) of finds, (END + 1,); where none is under it, that for a first
+    find of its kind."""
     tests = [critical_p(np.where(family == k, p_value, 1.0), rate) for k in range(END + 1)]
     return np.maximum(tests, rate / max(len(p_value), 1))
 
@@ -120,7 +121,7 @@ def _rounds(
         at = state.series.start[active] + faults.position
         family = _family(faults.kind, faults.size, final[at])
         if bounds is None:
-            bounds = _bounds(faults.p_value, family, false_discovery_rate)
+            bounds = bounds_by_family(faults.p_value, family, false_discovery_rate)
         accepted = (faults.p_value <= bounds[family]) & (faults.any_fault >= LEAST_PROBABILITY)
         accepted &= (faults.kind == SINGLE) | (state.series.shock[at] == 0)
         taken = at_reading(pick(faults, accepted), state.series.start[active[accepted]])

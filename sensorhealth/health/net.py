@@ -33,23 +33,24 @@ def net_readings(readings: pd.DataFrame, lives: pd.DataFrame, residuals: pd.Data
 def _gas_of_neighbours(table: pd.DataFrame) -> tuple[FloatArray, FloatArray]:
     """Gas effect of each reading, and the variance of what is not known of it.
 
-    A reading without a cylinder on record was most likely taken on the gas that the other sensors of its kind met at its
-    site on the day, or else on the cylinder that its own sensor met both before and after. Where neither is known its gas
-    may be any: the fit's own guess stays, in doubt by the spread between cylinders.
+    A reading without a cylinder on record was most likely taken on the cylinder that its own sensor met both before and
+    after, or on the one that all other sensors of its kind met at its site on the day. Where neither is known its gas may be
+    any: the fit's own guess stays, in doubt by the spread between cylinders.
     """
     effect = table["gas_effect"].to_numpy(dtype=float)
-    recorded = (table["cylinder"] != "").to_numpy()
+    blank = (table["cylinder"] == "").to_numpy()
     variance = np.zeros(len(table))
-    if recorded.all() or not recorded.any():
+    if blank.all() or not blank.any():
         return effect, variance
-    told = table["gas_effect"].where(recorded)
+    told = table["gas_effect"].where(~blank)
     visit = [table["stratum"], table["site"], table["time"].dt.floor("D")]
-    here = told.groupby(visit, sort=False).transform("median").to_numpy(dtype=float)
-    filled = np.where(np.isnan(here), _between(table, told), here)
-    blank = ~recorded
-    spread = told.groupby(table["stratum"], sort=False).transform("var").to_numpy(dtype=float)
-    enough = told.groupby(table["stratum"], sort=False).transform("count").to_numpy(dtype=float) >= LEAST_KNOWN
-    variance[blank & np.isnan(filled) & enough] = spread[blank & np.isnan(filled) & enough]
+    one = table["cylinder"].where(~blank).groupby(visit, sort=False).transform("nunique").to_numpy() == 1
+    neighbours = np.where(one, told.groupby(visit, sort=False).transform("median").to_numpy(dtype=float), np.nan)
+    own = _between(table, told)
+    filled = np.where(np.isnan(own), neighbours, own)
+    of_kind = told.groupby(table["stratum"], sort=False)
+    spread = np.where(of_kind.transform("count") >= LEAST_KNOWN, of_kind.transform("var"), 0.0)
+    variance[blank] = np.where(np.isnan(filled), spread, 0.0)[blank]
     return np.where(blank & ~np.isnan(filled), filled, effect), variance
 
 

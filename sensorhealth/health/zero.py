@@ -44,11 +44,13 @@ def zero_events(
     """Zeros set in contaminated air and jumps of the baseline, one row each; movements of less than LEAST_STEPS steps
     of the display are left alone.
 
-    known: as from `baselines`, where they were worked out before. Columns: row (of the zero), life_id, sensor_id,
-    stratum, unit, time, kind ("contaminated air": back at the next zero; "baseline jump": stayed), size and std_error (in `unit`), probability, next_row (the reading on gas that
-    follows before the next zero), as_found_shift and ratio_shift (what the zero does to it: its as-found in `unit`,
-    its ln headroom ratio), as_found_explained (True where that as-found is off by about that much, False where it is
-    not, None where it is not recorded), reason.
+    known: as from `baselines`, where they were worked out before.
+
+    Columns: row (of the zero), life_id, sensor_id, stratum, unit, time, kind ("contaminated air": back at the next zero;
+    "baseline jump": stayed), size and std_error (in `unit`), probability, next_row (the reading on gas that follows before
+    the next zero), as_found_shift and ratio_shift (what the zero does to it: its as-found in `unit`, its ln headroom ratio),
+    as_found_explained (True where that as-found is off by about that much, False where it is not, None where it is not
+    recorded), reason.
     """
     base = known or baselines(fleet, lives, false_discovery_rate=false_discovery_rate)
     if base.trends is None:
@@ -67,14 +69,15 @@ def zero_drift(
     """Drift of the zero of every life, one row each, those without recorded zeros too.
 
     zero_limit: largest baseline, adjustments undone, that an instrument can still zero out: by unit or by gas (in that
-    unit), or one number as a ratio of the applied gas; None: no end of life by zero. known: as from
-    `baselines`. Columns: life_id, sensor_id, stratum, unit, status ("drifting", "steady", "too few zeros", "no zero recorded"), zeros, first, last, last_offset,
-    baseline (running sum of the offsets), drift_per_year with its 90 % interval drift_low, drift_high (unit per year),
-    drifting (by more in a year than the noise of one zero and the step of the display, at `false_discovery_rate` over
-    all lives),
-    temperature_per_kelvin and temperature_sd (of the stratum, unit per kelvin; NaN where not recorded), contaminated
-    and jumps (counts), zero_limit, end_p05, end_p50, end_p95 (dates at which the baseline reaches the limit with 5,
-    50, 95 % probability; NaT beyond ten years), reason.
+    unit), by kind of sensor ("technology gas") or one number for all as a ratio of the applied gas; None: no end of life by
+    zero. known: as from `baselines`, where they were worked out before.
+
+    Columns: life_id, sensor_id, stratum, unit, status ("drifting", "steady", "too few zeros", "no zero recorded"), zeros,
+    first, last, last_offset, baseline (running sum of the offsets), drift_per_year with its 90 % interval drift_low,
+    drift_high (unit per year), drifting (by more in a year than the noise of one zero and the step of the display, at
+    `false_discovery_rate` over all lives), temperature_per_kelvin and temperature_sd (of the stratum, unit per kelvin; NaN
+    where not recorded), contaminated and jumps (counts), zero_limit, end_p05, end_p50, end_p95 (dates at which the baseline
+    reaches the limit with 5, 50, 95 % probability; NaT beyond ten years), reason.
     """
     base = known or baselines(fleet, lives, false_discovery_rate=false_discovery_rate)
     frame = _empty_rows(fleet, lives)
@@ -167,12 +170,12 @@ def _limits(fleet: FleetTables, lives: pd.DataFrame, unit: pd.Series, limit: flo
     """Largest baseline of each life in its unit, NaN for none."""
     if limit is None:
         return np.full(len(lives), np.nan)
+    applied = lives["sensor_id"].map(fleet.calibrations.groupby("sensor_id")["applied"].median())
     if isinstance(limit, Mapping):
-        by_gas = lives["gas"].map(limit)
-        found: pd.Series = by_gas.fillna(unit.reset_index(drop=True).map(limit))
+        by_unit = lives["gas"].map(limit).fillna(unit.set_axis(lives.index).map(limit))
+        found: pd.Series = by_unit.fillna(lives["stratum"].map(limit) * applied)
     else:
-        applied = fleet.calibrations[["sensor_id", "applied"]].groupby("sensor_id")["applied"].median()
-        found = lives["sensor_id"].map(applied) * limit
+        found = applied * limit
     return np.array(found, dtype=np.float64)
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from sensorhealth.health.change_points import DOWN, SINGLE, SWAP, UP, Rates, most_probable_faults
-from sensorhealth.health.fault_search import find_faults
+from sensorhealth.health.fault_search import bounds_by_family, find_faults
 from sensorhealth.health.path_filter import PathPrior, Series
 
 PRIOR = PathPrior(np.array([0.7, -0.12]), np.diag([0.08**2, 0.05**2]), 0.03**2, 0.01**2)
@@ -119,6 +119,15 @@ def test_readings_left_out_are_not_flagged() -> None:
     seen = np.arange(len(y)) != 7
     found = find_faults(y, age, np.array([0]), np.array([len(y)]), np.array([0]), [Rates()], seen=seen)
     assert not len(found.faults.position)
+
+
+def test_sure_finds_of_one_kind_do_not_open_the_door_to_doubtful_ones_of_another() -> None:
+    """Benjamini and Hochberg's bound, rate x rejected / tested, in each family by itself; at least that for one."""
+    p_value = np.r_[np.zeros(50), 1e-5, 2e-3, 0.5 * np.ones(48)]
+    singles, steps, ends = bounds_by_family(p_value, np.r_[np.zeros(50, int), np.ones(50, int)], 0.05)
+    assert singles == pytest.approx(0.05 * 50 / 100)
+    assert steps == pytest.approx(0.05 * 1 / 100)
+    assert ends == pytest.approx(0.05 / 100)
 
 
 @pytest.mark.slow
