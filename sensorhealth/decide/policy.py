@@ -51,7 +51,7 @@ class KindPolicy:
     lead_time_days: int | None = integer(None, "days", 0, 1000, "Days from order to delivery of this kind.")
     shelf_life_days: int | None = integer(None, "days", 1, 3650, "Longest time a spare of this kind is kept.")
     zero_limit_ratio: float | None = number(
-        None, "ratio", 0.0, 10.0, "Largest drift of the zero that can be taken out of this kind, of the applied gas."
+        None, "ratio", 0.0, 10.0, "Largest drift of the zero of this kind, as a part of the applied gas."
     )
     stock_on_hand: int = integer(0, "sensors", 0, 1e9, "Spares of this kind in stock.")
     stock_age_days: int = integer(0, "days", 0, 3650, "Age of those spares since they were made.")
@@ -81,8 +81,13 @@ class Policy:
     repeat_within_days: int = integer(
         7, "days", 0, 90, "How soon a doubtful calibration is repeated or doubtful gas is checked.", RISK
     )
-    zero_limit_ratio: float | None = number(
-        None, "ratio", 0.0, 10.0, "Largest drift of the zero that an instrument can take out, of the applied gas.", RISK
+    zero_limit_ratio: float = number(
+        0.0,
+        "ratio",
+        0.0,
+        10.0,
+        "Largest drift of the zero that an instrument can take out, as a part of the applied gas; 0 = not limited.",
+        RISK,
     )
     currency: str = text("EUR", "Name of the currency, for headings only.", COST)
     unit_cost_default: float = money(180.0, "Price of a new sensor where the records state none.", COST)
@@ -213,7 +218,7 @@ class Policy:
     def zero_limits(self, kinds: Iterable[str]) -> dict[str, float] | None:
         """Limit of the zero of each kind ("technology gas"), as a ratio of the applied gas; None where none is set."""
         limits = {kind: self.of_kind(kind, "zero_limit_ratio") for kind in kinds}
-        return {kind: limit for kind, limit in limits.items() if limit is not None} or None
+        return {kind: limit for kind, limit in limits.items() if limit > 0.0} or None
 
 
 def _entries(name: str, part: type, given: Any) -> dict[str, Any]:
