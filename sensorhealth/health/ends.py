@@ -91,33 +91,33 @@ def low_mates(table: pd.DataFrame) -> tuple[BoolArray, BoolArray]:
 def ends_between_readings(table: pd.DataFrame, found: FoundFaults, ended: BoolArray, back: BoolArray) -> pd.DataFrame:
     """One row for each fault that was the sensor's end; `at` is its position in `table`, `how` one of the kinds above.
 
-    table: readings with life_id after the swaps, technology, removal_reason and deviations. ended (readings,): the life ended
-    by itself. back (faults,): a later reading came back.
+    table: readings with life_id after the swaps, technology, removal_reason, over (the sensor is gone) and deviations.
+    ended (readings,): the life ended by itself. back (faults,): a later reading came back.
     """
     life, time, faults = table["life_id"].to_numpy(), table["time"].to_numpy(), found.faults
     at, last = faults.position, last_of_life(life)[faults.position]
-    never = never_again(table, life)[at]
-    silent = _no_value(table, life)[at]
+    never, silent = never_again(table, life)[at], _no_value(table, life)[at]
     one_visit = time[last] - time[at] < ONE_VISIT
     reason = table["removal_reason"].to_numpy(dtype=object)[at]
+    confirming = np.isin(reason, CONFIRMING)
     together, mates_well = (part[at] for part in low_mates(table))
-    fell = (faults.kind <= DOWN) & (faults.size < 0) & ~back
-    ending = fell & ended[at] & (one_visit | never) & ~(one_visit & together)
+    handled = one_visit & together & ~confirming
+    fell = (faults.kind <= DOWN) & (faults.size < 0) & ~back & (life[np.maximum(at - 1, 0)] == life[at]) & (at > 0)
+    ending = fell & ended[at] & (one_visit | never) & ~handled
     gone = (silent | (never & (faults.size < DEAD_FALL))) & ~np.isin(reason, NOT_DEAD)
     failing = fell & ~ended[at] & ~one_visit & silent
-    value = table["net"].where(table["censoring"] >= 0, -np.inf).to_numpy()
-    falls_on = _middle_after(value, at, last) < table["net"].to_numpy()[at] - FALLS_ON
-    ran_out = fell & _collapsing(table)[at] & ended[at] & ~(one_visit & together)
-    ran_out &= one_visit | never | falls_on
-    sure = ~one_visit | (last > at) | mates_well | np.isin(reason, CONFIRMING) | (not _repeats_recorded(table))
+    ran_out = fell & _collapsing(table)[at] & ended[at] & ~handled & (one_visit | never | _falls_on(table, at, last))
+    seen_twice = (last > at) | mates_well
+    sure = ~one_visit | seen_twice | confirming | (not _repeats_recorded(table))
+    stepped = fell & one_visit & seen_twice & ~together & table["over"].to_numpy()[at]
     how = np.select(
-        [ran_out, (ending & gone) | failing, ending & (faults.size > LEAST_FALL), ending & sure, ending],
+        [ran_out, (ending & gone) | failing, ending & (faults.size > LEAST_FALL), (ending & sure) | stepped, ending],
         [RAN_OUT, DIED, WORN, STEP, ONE_READING],
         default="",
     ).astype(object)
     which = how != ""
     frame = table.loc[at[which], ["life_id", "sensor_id", "stratum"]].reset_index(drop=True)
-    before = np.maximum(at[which] - 1, 0)
+    before = at[which] - 1
     frame["time_before"], frame["time_after"] = time[before], time[at[which]]
     frame["first_row"] = table["row"].to_numpy()[at[which]]
     frame["ratio_before"] = np.exp(table["log_ratio"].to_numpy()[before])
@@ -139,9 +139,11 @@ def _collapsing(table: pd.DataFrame) -> BoolArray:
     return ends_by_collapse(table) & late
 
 
-def _middle_after(value: NDArray[np.float64], at: IntArray, last: IntArray) -> NDArray[np.float64]:
-    """Median of the values after each position up to the last of its life; the value itself where none follows."""
-    return np.array([np.median(value[min(i + 1, j) : j + 1]) for i, j in zip(at, last)], dtype=np.float64)
+def _falls_on(table: pd.DataFrame, at: IntArray, last: IntArray) -> BoolArray:
+    """Whether the readings after those at `at` up to the last ones of their lives stand lower still, in the median."""
+    value = table["net"].where(table["censoring"] >= 0, -np.inf).to_numpy()
+    later = [np.median(value[min(i + 1, j) : j + 1]) for i, j in zip(at, last)]
+    return np.array(later, dtype=np.float64) < table["net"].to_numpy()[at] - FALLS_ON
 
 
 def _repeats_recorded(table: pd.DataFrame) -> bool:
