@@ -53,8 +53,8 @@ def score(made: SyntheticFleet, odd: health.Oddities, readings: pd.DataFrame, co
 
     A fault counts where the records can show it: two readings of its sensor before it, and one visit after it, unless the
     sensor is still in service after a single visit (of which it is to be said that the calibration be repeated), or failed
-    there without a value and stood so near its limit before that it may have lost less. A find is true where any fault of its kind, however
-    small, lies within one calibration interval of its dates.
+    there without a value and stood so near its limit before that it may have lost less. A find is true where any fault of
+    its kind, however small, lies within one calibration interval of its dates.
     """
     events = made.truth["truth_events"].assign(time=lambda t: pd.to_datetime(t["time"]))
     for name, kinds in (("down", ("step", "poisoning")), ("swap", ("swap",))):
