@@ -149,7 +149,7 @@ def _technicians(sessions: pd.DataFrame, rate: float) -> pd.DataFrame:
         off = frame[_flag(frame, rate) & usual[frame.index]] if len(frame) else frame
         if off.empty:
             break
-        usual[(off["effect"] / off["std_error"]).abs().idxmax()] = False
+        usual &= usual.index != (off["effect"] / off["std_error"]).abs().idxmax()
         frame = _contrasts(sums, usual)
     if frame.empty:
         return pd.DataFrame()
