@@ -114,16 +114,10 @@ class Analysis:
         if sensor_id not in set(self.fleet.sensors["sensor_id"]):
             raise RecordsError(f"no sensor {sensor_id!r} in {self.fleet.source}; the column sensor_id of sensors lists them")
         return health.verdict(
-            sensor_id,
-            fleet=self.fleet,
-            lives=self.lives,
-            readings=self.readings,
-            residuals=self.ageing.residuals_,
-            oddities=self.oddities,
-            cylinders=self.cylinders,
-            forecast=self.forecast,
-            zeros=health.zero_events(self.fleet, self.lives, known=self.baselines),
-        )
+            sensor_id, fleet=self.fleet, lives=self.lives, readings=self.readings, residuals=self.ageing.residuals_,
+            oddities=self.oddities, cylinders=self.cylinders, forecast=self.forecast, zero_drift=self.zero_drift,
+            response_times=self.response_times, zeros=health.zero_events(self.fleet, self.lives, known=self.baselines),
+        )  # fmt: skip
 
     def track_record(self, **options: Any) -> TrackRecord:
         """Forecasts made on past dates, reading nothing after them, against what happened; see `evaluate.track_record`."""

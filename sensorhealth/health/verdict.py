@@ -64,12 +64,15 @@ def verdict(
     cylinders: pd.DataFrame,
     forecast: pd.DataFrame | None = None,
     zeros: pd.DataFrame | None = None,
+    zero_drift: pd.DataFrame | None = None,
+    response_times: pd.DataFrame | None = None,
 ) -> Verdict:
     """Sensor, gas or handling, for the last reading on gas of `sensor_id`.
 
     fleet: the records. lives, readings, residuals, oddities, cylinders: as the other doors of this room and the ageing
     model give them (readings and residuals aligned). forecast: the forecast table, for one line. zeros: as from
-    `zero_events`. Raises KeyError for a sensor that is not in the fleet.
+    `zero_events`. zero_drift, response_times: as from the functions of these names, for a line on each that stands
+    out. Raises KeyError for a sensor that is not in the fleet.
     """
     sensors = fleet.sensors
     if not (sensors["sensor_id"] == sensor_id).any():
@@ -90,7 +93,7 @@ def verdict(
     name = max(found, key=lambda cause: found[cause])
     step = ONE_CYLINDER if name == "sensor" and clues["low_cylinders"] < 2 else NEXT[name]
     said = _say(sensor, last, found, _reason(name, clues), step, forecast)
-    past = _past(sensor_id, oddities)
+    past = _past(sensor_id, oddities) + _trends(sensor_id, zero_drift, response_times)
     return replace(said, lines=(*said.lines[:-1], *past, said.lines[-1]))
 
 
@@ -279,6 +282,16 @@ def _past(sensor_id: str, oddities: Oddities) -> list[str]:
         for _, row in own.iterrows()
     ]
     return ["Its past: " + "; ".join(told)] if told else []
+
+
+def _trends(sensor_id: str, zero_drift: pd.DataFrame | None, response_times: pd.DataFrame | None) -> list[str]:
+    """Lines on a zero that drifts and a response that slows."""
+    lines = []
+    for what, table, flag in (("Zero", zero_drift, "drifting"), ("Response", response_times, "slowing")):
+        if table is not None:
+            own = table[(table["sensor_id"] == sensor_id) & table[flag].astype(bool)].tail(1)
+            lines += [f"{what}: {reason}" for reason in own["reason"]]
+    return lines
 
 
 def _outlook(sensor_id: str, forecast: pd.DataFrame | None) -> list[str]:

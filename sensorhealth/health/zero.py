@@ -247,5 +247,5 @@ def _reason(row: dict[Any, Any]) -> str:
     odd += f"; {row['jumps']} jumps of the baseline" if row["jumps"] else ""
     end = ""
     if pd.notna(row["end_p50"]):
-        end = f"; reaches the limit of {row['zero_limit']:.3g} about {row['end_p50']:%Y-%m-%d}"
+        end = f"; reaches the limit of {row['zero_limit']:.3g} {row['unit']} about {row['end_p50']:%Y-%m-%d}"
     return f"{row['status']}: {drift}{odd}{end}"

@@ -46,7 +46,7 @@ def fleet_of(event: str) -> Tables:
     return tables(sensors, rows, [{"cylinder_id": c} for c in sorted({row["cylinder_id"] for row in rows})])
 
 
-def verdict_on(event: str, sensor: str = "s02", removed: str = "") -> health.Verdict:
+def verdict_on(event: str, sensor: str = "s02", removed: str = "", **trends: pd.DataFrame) -> health.Verdict:
     fleet = fleet_of(event)
     if removed:
         mine = fleet.sensors["sensor_id"] == sensor
@@ -69,6 +69,7 @@ def verdict_on(event: str, sensor: str = "s02", removed: str = "") -> health.Ver
         oddities=odd,
         cylinders=cylinders,
         zeros=zeros,
+        **trends,
     )
 
 
@@ -109,6 +110,15 @@ def test_a_sensor_that_was_taken_out_has_nothing_left_to_be_done_on_it() -> None
     assert found.verdict == "sensor" and "not wear" in found.reason
     assert "Removed: 2024-01-01, poisoned" in found.lines
     assert "taken out" in found.next_step and not any("out of service until" in line for line in found.lines)
+
+
+def test_a_zero_that_drifts_and_a_response_that_slows_have_a_line_each() -> None:
+    drift = pd.DataFrame({"sensor_id": ["s02", "s03"], "drifting": True, "reason": ["drifting: +2 ppm", "of another"]})
+    slow = pd.DataFrame({"sensor_id": ["s02"], "slowing": [True], "reason": ["slowing: +30 %"]})
+    lines = verdict_on("nothing", zero_drift=drift, response_times=slow).lines
+    assert "Zero: drifting: +2 ppm" in lines and "Response: slowing: +30 %" in lines
+    quiet = verdict_on("nothing", zero_drift=drift.assign(drifting=False), response_times=slow.assign(slowing=False)).lines
+    assert not any(line.startswith(("Zero:", "Response:")) for line in quiet)
 
 
 def test_a_sensor_never_tested_on_gas_is_unknown_and_not_green() -> None:
