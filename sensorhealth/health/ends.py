@@ -102,7 +102,9 @@ def ends_between_readings(table: pd.DataFrame, found: FoundFaults, ended: BoolAr
     confirming = np.isin(reason, CONFIRMING)
     together, mates_well = (part[at] for part in low_mates(table))
     handled = one_visit & together & ~confirming
-    fell = (faults.kind <= DOWN) & (faults.size < 0) & ~back & (life[np.maximum(at - 1, 0)] == life[at]) & (at > 0)
+    before = np.maximum(at - 1, 0)
+    low = (faults.kind <= DOWN) & (faults.size < 0) & ~back
+    fell = low & (before < at) & (life[before] == life[at])
     ending = fell & ended[at] & (one_visit | never) & ~handled
     gone = (silent | (never & (faults.size < DEAD_FALL))) & ~np.isin(reason, NOT_DEAD)
     failing = fell & ~ended[at] & ~one_visit & silent
@@ -111,16 +113,22 @@ def ends_between_readings(table: pd.DataFrame, found: FoundFaults, ended: BoolAr
     sure = ~one_visit | seen_twice | confirming | (not _repeats_recorded(table))
     stepped = fell & one_visit & seen_twice & ~together & table["over"].to_numpy()[at]
     how = np.select(
-        [ran_out, (ending & gone) | failing, ending & (faults.size > LEAST_FALL), (ending & sure) | stepped, ending],
-        [RAN_OUT, DIED, WORN, STEP, ONE_READING],
+        [
+            low & ~fell & ended[at],
+            ran_out,
+            (ending & gone) | failing,
+            ending & (faults.size > LEAST_FALL),
+            (ending & sure) | stepped,
+            ending,
+        ],
+        [WORN, RAN_OUT, DIED, WORN, STEP, ONE_READING],
         default="",
     ).astype(object)
     which = how != ""
     frame = table.loc[at[which], ["life_id", "sensor_id", "stratum"]].reset_index(drop=True)
-    before = at[which] - 1
-    frame["time_before"], frame["time_after"] = time[before], time[at[which]]
+    frame["time_before"], frame["time_after"] = time[before[which]], time[at[which]]
     frame["first_row"] = table["row"].to_numpy()[at[which]]
-    frame["ratio_before"] = np.exp(table["log_ratio"].to_numpy()[before])
+    frame["ratio_before"] = np.exp(table["log_ratio"].to_numpy()[before[which]])
     frame["size"], frame["at_least"] = faults.size[which], silent[which]
     frame["probability"], frame["how"], frame["at"] = faults.probability[which], how[which], at[which]
     return frame.sort_values(["sensor_id", "time_after"], ignore_index=True)

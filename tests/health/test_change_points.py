@@ -73,6 +73,16 @@ def test_a_fall_that_stays_is_a_step() -> None:
     assert abs(found.size[0] + 0.1625) < 2 * found.std_error[0]
 
 
+def test_a_loss_that_goes_faster_is_no_step() -> None:
+    """The end of a knee: at the edge of chance a fall at once fits it nearly as well as no fault, and a bend better."""
+    y, age = path(24)
+    y -= np.maximum(age - age[17], 0.0) * 0.20
+    found = one(y, age)
+    assert found.kind[0] != DOWN or found.any_fault[0] < 0.65
+    assert one(y, age, rates=Rates(bend=1e-12)).kind[0] == DOWN
+    assert one(y, age, rates=Rates(bend=1e-12)).any_fault[0] > 0.65
+
+
 def test_a_jump_to_the_level_of_a_new_sensor_is_a_swap() -> None:
     y, age = path()
     y[9:] = y[: len(y) - 9]
