@@ -11,8 +11,9 @@ from sensorhealth.degradation.curves import Curve, candidates
 from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS, OwnPace
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, bend, crossed_data
-from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, first_slopes, fit_curve, life_slopes
-from sensorhealth.degradation.reml_data import CrossedData
+from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, fit_curve
+from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes, times
+from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import choose_degrees
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
@@ -72,20 +73,23 @@ def fit_curves(
     """
     gain = 0.0
     tried = {grid[0][0]: first} if first.curve == grid[0][0] else {}
-    looks = {curve: _look(stratum, curve, terms, first) for curve, _ in grid}
+    look = _Looks(stratum, terms, first)
+    looks = {curve: look(curve) for curve, _ in grid}
     best = min(looks, key=lambda curve: looks[curve])
     if looks[best] < looks.get(first.curve, np.inf) - 1.0:  # ask again from a fit that suits the readings
         tried[best] = first = fit_curve(stratum, best, terms, options, first)
         nearest = sorted(looks, key=lambda curve: looks[curve])[:SECOND_LOOK]
-        looks = {curve: _look(stratum, curve, terms, first) for curve in nearest}
+        look = _Looks(stratum, terms, first)
+        looks = {curve: look(curve) for curve in nearest}
     if ask_wander and wander_helps(first):  # only now: a wrong shape looks like a wander
         loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first)
         gain = first.deviance - loose.deviance
         if gain > SUPPORT:
             first, options, tried = loose, replace(options, brownian=True), {loose.curve: loose}
-            looks = {curve: _look(stratum, curve, terms, first) for curve in looks}
+            look = _Looks(stratum, terms, first)
+            looks = {curve: look(curve) for curve in looks}
     for step in REFINED:
-        _refine(stratum, terms, first, looks, step)
+        _refine(look, looks, step)
     prior = _priors(grid, looks)
     least = min(looks.values())
     order = sorted(looks, key=lambda curve: looks[curve] - 2.0 * np.log(prior[curve]))
@@ -106,13 +110,13 @@ def _spread(order: list[Curve]) -> list[Curve]:
     return kept[:MOST_CURVES]
 
 
-def _refine(stratum: Stratum, terms: Terms, first: CurveFit, looks: dict[Curve, float], step: float) -> None:
+def _refine(look: _Looks, looks: dict[Curve, float], step: float) -> None:
     """Add to `looks` the neighbours of the best member of each family that is not far behind."""
     least = min(looks.values())
     for family in sorted({curve.family for curve in looks}):
         best = min((curve for curve in looks if curve.family == family), key=lambda curve: looks[curve])
         if looks[best] - least < NEAR:
-            looks |= {curve: _look(stratum, curve, terms, first) for curve in best.near(step) if curve not in looks}
+            looks |= {curve: look(curve) for curve in best.near(step) if curve not in looks}
 
 
 def _priors(grid: list[tuple[Curve, float]], looks: dict[Curve, float]) -> dict[Curve, float]:
@@ -134,26 +138,30 @@ def wander_helps(first: CurveFit) -> bool:
     return any(before - reml.deviance(layout, item, "ML") > LEAST_GAIN * data.y.size for item in tries)
 
 
-def _look(stratum: Stratum, curve: Curve, terms: Terms, first: CurveFit) -> float:
-    """Deviance of a curve at the variances and stand-ins of another: what ranks the curves before any search.
+class _Looks:
+    """Deviances of curves at the variances and stand-ins of another: what ranks the curves before any search.
 
     Sessions are taken off as the other curve has them, which saves most of the work and changes little.
     """
-    plainer = replace(terms, sessions=False)
-    response = first.sites.response - class_effects(first, (SESSION,))
-    slopes = first_slopes(stratum, curve, first)
-    for _ in range(PACES if curve.own_pace else 0):
-        fit = reml.solve(_at_slopes(stratum, curve, plainer, slopes, response, first), first.parameters, "ML")
-        slopes = life_slopes(stratum, fit)
-    return reml.deviance(_at_slopes(stratum, curve, plainer, slopes, response, first), first.parameters, "ML")
 
+    def __init__(self, stratum: Stratum, terms: Terms, first: CurveFit) -> None:
+        self.stratum, self.first = stratum, first
+        self.response = first.sites.response - class_effects(first, (SESSION,))
+        data = crossed_data(stratum, first.curve, replace(terms, sessions=False), first.slopes)
+        self.layout = reml.lay_out(data, brownian=first.parameters.brownian > 0.0)
 
-def _at_slopes(
-    stratum: Stratum, curve: Curve, terms: Terms, slopes: FloatArray | None, response: FloatArray, first: CurveFit
-) -> CrossedData:
-    data = crossed_data(stratum, curve, terms, slopes)
-    off = bend(curve, slopes, stratum.life, stratum.age)
-    return replace(data, y=response - off, weights=first.sites.weight)
+    def __call__(self, curve: Curve) -> float:
+        slopes = first_slopes(self.stratum, curve, (self.first.curve, self.first.fit))
+        for _ in range(PACES if curve.own_pace else 0):
+            fit = reml.solve(self._on(curve, slopes), self.first.parameters, "ML")
+            slopes = life_slopes(self.stratum, fit)
+        return reml.deviance(self._on(curve, slopes), self.first.parameters, "ML")
+
+    def _on(self, curve: Curve, slopes: FloatArray | None) -> Layout:
+        g = times(self.stratum, curve, slopes)
+        off = bend(curve, slopes, self.stratum.life, self.stratum.age)
+        data = at_times(self.layout.data, g, g)
+        return self.layout.with_times(replace(data, y=self.response - off, weights=self.first.sites.weight))
 
 
 def _weigh(prior: dict[Curve, float], looks: dict[Curve, float], tried: dict[Curve, CurveFit]) -> list[CurveChoice]:

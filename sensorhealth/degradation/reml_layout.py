@@ -45,6 +45,19 @@ class Layout:
         new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
         return new
 
+    def with_times(self, data: CrossedData) -> Layout:
+        """The same sensors meeting the same columns, with other times, coefficients, fixed effects and readings.
+
+        data: arrays whose offsets and classes' indices and scales are those of this layout.
+        """
+        columns, values, _ = stacked_columns(data)
+        units = self.units if values is None else [_with_values(unit, columns, values) for unit in self.units]
+        clock = None if self.clock is None else make_clock(data.g, data.offsets)
+        new = Layout(data, self.start, self.blocks, units, self.first_column, self.scale, clock)
+        kept = OF_STRUCTURE if values is None else OF_STRUCTURE[:-1]
+        new.__dict__.update({name: self.__dict__[name] for name in kept if name in self.__dict__})
+        return new
+
     def with_clock(self) -> Layout:
         """The same for noise that wanders."""
         return self if self.clock is not None else replace(self, clock=make_clock(self.data.g, self.data.offsets))
@@ -122,6 +135,12 @@ class Layout:
             return pairs
         self._time_pairs[k] = list(pairs)
         return self._time_pairs[k]
+
+
+def _with_values(unit: Unit, columns: IntArray, values: FloatArray) -> Unit:
+    """A unit with other coefficients."""
+    flat = values[unit.readings].ravel()
+    return replace(unit, value=flat if unit.entry is None else flat[columns[unit.readings].ravel() >= 0])
 
 
 @dataclass(frozen=True)

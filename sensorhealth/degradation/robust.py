@@ -71,13 +71,13 @@ def revise(
     variance: FloatArray,
     noise: float,
     degrees: float,
-    step: float = 1.0,
+    step: float | FloatArray = 1.0,
     kept: float = 1.0,
 ) -> Sites:
     """New stand-ins at the posterior `mean`, `variance` (N,) of the latent readings that the present ones gave.
 
     y (N,) ln ratio or limit; censoring (N,) +1 at or above y, -1 at or below, 0 read; noise: s2 (scale squared);
-    degrees: nu (inf = Gaussian); step: share of the way that is gone (damping); kept: share of the precision that a
+    degrees: nu (inf = Gaussian); step: share of the way that is gone (damping), one or (N,); kept: share of the precision that a
     reading's noise is expected to have, which its stand-in keeps at least. 1 overstates what readings under heavy tails
     tell, but is steady while variances are searched for; EXACT leaves room for what they really tell.
     """
