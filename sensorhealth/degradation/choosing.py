@@ -11,7 +11,7 @@ from sensorhealth.degradation.curves import Curve, candidates
 from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS, OwnPace
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, bend, crossed_data
-from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, fit_curve
+from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, fit_curve, rough_fit
 from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes, times
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import choose_degrees
@@ -46,16 +46,12 @@ def first_fit(
 
     start: a fit of the same readings with plainer terms, which saves most of the work.
     """
-    believed = degrees if degrees is not None else start.degrees if start else np.inf
-    found = fit_curve(stratum, curve, terms, replace(options, degrees=believed), start)
     if degrees is not None:
-        return found
-    noise = found.parameters.residual
-    wanted = choose_degrees(found.sites, found.base.y, stratum.censoring == 0, found.mean, found.variance, noise)
-    if wanted == believed:
-        return found
-    other = fit_curve(stratum, curve, terms, replace(options, degrees=wanted), found)
-    return other if other.deviance < found.deviance else found
+        return fit_curve(stratum, curve, terms, replace(options, degrees=degrees), start)
+    rough = rough_fit(stratum, curve, terms, replace(options, degrees=start.degrees if start else np.inf), start)
+    noise = rough.parameters.residual
+    wanted = choose_degrees(rough.held, rough.base.y, stratum.censoring == 0, rough.mean, rough.variance, noise)
+    return fit_curve(stratum, curve, terms, replace(options, degrees=wanted), rough)
 
 
 def fit_curves(

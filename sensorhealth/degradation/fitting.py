@@ -102,6 +102,34 @@ class CurveFit:
 
 def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
     """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work."""
+    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else AGAIN)
+    how = Settling(options.degrees, options.method, SETTLED, EXACT, LATE)
+    return _finish(found.ground, found.parameters, found.held, found.sites, found.search, how)
+
+
+def rough_fit(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
+    """As `fit_curve` after one search: enough to see what the noise is like. Its deviance is not worked out."""
+    found = _searched(stratum, curve, terms, options, start, 1)
+    how = Settling(options.degrees, options.method, SETTLED, 1.0, EARLY)
+    ground, fit, held = settle(found.ground, found.parameters, found.held, how)
+    return CurveFit(ground, fit, found.search, options.degrees, held, held, np.nan)
+
+
+@dataclass(frozen=True)
+class _Searched:
+    """Where the searches for the variances ended: ground, variances, stand-ins then, and those to begin the end with."""
+
+    ground: Ground
+    parameters: VarianceParameters
+    held: Sites
+    sites: Sites
+    search: reml.CrossedFit
+
+
+def _searched(
+    stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None, rounds: int
+) -> _Searched:
+    """Search for the variances at stand-ins that are brought to rest in between."""
     slopes = first_slopes(stratum, curve, (start.curve, start.fit) if start else None)
     if start is not None and start.ground.suits(stratum, terms):
         ground = start.ground.moved(curve, terms, slopes)
@@ -115,8 +143,8 @@ def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
         search = _search(ground.stand_in(held, START_NOISE), options, start.parameters if start else None)
         parameters = search.parameters
     else:
-        held, search, parameters = start.held, None, start.parameters
-    for number in range(0 if plain and not curve.own_pace else ROUNDS if start is None else AGAIN):
+        held, parameters = start.held, start.parameters
+    for number in range(0 if plain and not curve.own_pace else rounds):
         early = FIRST if number == 0 and not alike else EARLY
         ground, fit, held = settle(ground, parameters, held, Settling(degrees, options.method, SETTLED, 1.0, early))
         search = _search(fit.criterion.layout, options, parameters)
@@ -124,7 +152,7 @@ def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
         if moved < ENOUGH:
             break
     sites = start.sites if start is not None and alike else held
-    return _finish(ground, parameters, held, sites, search, Settling(degrees, options.method, SETTLED, EXACT, LATE))
+    return _Searched(ground, parameters, held, sites, search)
 
 
 def at_parameters(
@@ -146,7 +174,7 @@ def _finish(
     how: Settling,
 ) -> CurveFit:
     ground, fit, sites = settle(ground, parameters, sites, how)
-    likelihood = -0.5 * reml.deviance(fit.criterion.layout, parameters, "ML") + sites.gain
+    likelihood = -0.5 * fit.deviance_ml + sites.gain
     noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood
     extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, sites.spare, ground.terms.floor) / noise
     likelihood += 0.5 * extra

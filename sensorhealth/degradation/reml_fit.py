@@ -77,6 +77,12 @@ class CrossedFit:
         """-2 log (restricted) likelihood, penalty not counted; lme4's REML criterion."""
         return self.evaluation.deviance
 
+    @property
+    def deviance_ml(self) -> float:
+        """-2 log likelihood of all readings at these variances, whatever the method."""
+        el, s2 = self.evaluation.eliminated, self.evaluation.residual
+        return float(len(self.criterion.layout.data.y) * np.log(2 * np.pi * s2) + el.rss / s2 + el.log_det)
+
     @cached_property
     def beta(self) -> FloatArray:
         """Fixed effects (p,)."""
