@@ -126,9 +126,7 @@ class _Searched:
     search: reml.CrossedFit
 
 
-def _searched(
-    stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None, rounds: int
-) -> _Searched:
+def _searched(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None, rounds: int) -> _Searched:
     """Search for the variances at stand-ins that are brought to rest in between."""
     slopes = first_slopes(stratum, curve, (start.curve, start.fit) if start else None)
     if start is not None and start.ground.suits(stratum, terms):

@@ -50,7 +50,8 @@ class Layout:
         columns, values, _ = stacked_columns(data)
         units = self.units if values is None else [_with_values(unit, columns, values) for unit in self.units]
         clock = None if self.clock is None else make_clock(data.g, data.offsets)
-        new = Layout(data, self.start, self.blocks, units, self.first_column, self.scale, clock)
+        met = {k: [some.with_values(units[k].value) for some in each] for k, each in self._meetings.items()}
+        new = Layout(data, self.start, self.blocks, units, self.first_column, self.scale, clock, met)
         kept = OF_STRUCTURE if values is None else OF_STRUCTURE[:-1]
         new.__dict__.update({name: self.__dict__[name] for name in kept if name in self.__dict__})
         return new
@@ -112,8 +113,9 @@ class Layout:
             return self._meetings[k]
         unit = self.units[k]
         readings = np.arange(len(self.data.y))[unit.readings]
-        found = unit_meetings(unit, readings, len(self.blocks[unit.block].columns))
-        if len(self.data.y) * len(self.data.classes) > KEPT_ENTRIES:
+        few = len(self.data.y) * len(self.data.classes) <= KEPT_ENTRIES
+        found = unit_meetings(unit, readings, len(self.blocks[unit.block].columns), few)
+        if not few:
             return found
         self._meetings[k] = list(found)
         return self._meetings[k]

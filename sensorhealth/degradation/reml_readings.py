@@ -63,7 +63,7 @@ def _wandering(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArra
     out = noise.smoothed_variance()[own] + (z * sz).sum(0) + (sz * symmetric(spread[:, sensor], sz)).sum(0)
     rz = so.sums.rz_of(unit).T
     for some in layout.meetings(k):
-        here = slice(*np.searchsorted(sensor, (some.begin, some.end)))
+        here = some.own
         reduced = some.padded(white[here] * some.solved(noise))
         padded_sz = some.padded(sz[:, here].T)
         met = some.total(rz[here])  # P of each sensor in its slots
