@@ -39,19 +39,21 @@ class CurveChoice:
     fitted: CurveFit | None
 
 
-def first_fit(
+def first_look(
     stratum: Stratum, curve: Curve, terms: Terms, options: Options, degrees: float | None, start: CurveFit | None = None
 ) -> CurveFit:
-    """A stratum on one curve, with the noise's degrees of freedom chosen by likelihood where `degrees` is None.
+    """A stratum on one curve after one search, with the noise's degrees of freedom chosen by likelihood where `degrees` is
+    None: enough to see what the noise is like and what does not fit.
 
     start: a fit of the same readings with plainer terms, which saves most of the work.
     """
+    believed = degrees if degrees is not None else start.degrees if start else np.inf
+    found = rough_fit(stratum, curve, terms, replace(options, degrees=believed), start)
     if degrees is not None:
-        return fit_curve(stratum, curve, terms, replace(options, degrees=degrees), start)
-    rough = rough_fit(stratum, curve, terms, replace(options, degrees=start.degrees if start else np.inf), start)
-    noise = rough.parameters.residual
-    wanted = choose_degrees(rough.held, rough.base.y, stratum.censoring == 0, rough.mean, rough.variance, noise)
-    return fit_curve(stratum, curve, terms, replace(options, degrees=wanted), rough)
+        return found
+    noise = found.parameters.residual
+    wanted = choose_degrees(found.held, found.base.y, stratum.censoring == 0, found.mean, found.variance, noise)
+    return found if wanted == believed else rough_fit(stratum, curve, terms, replace(options, degrees=wanted), found)
 
 
 def fit_curves(
