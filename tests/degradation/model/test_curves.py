@@ -114,6 +114,7 @@ def test_a_steady_loss_and_a_knee_are_the_bent_hyperbola(ratio: float) -> None:
     steepness = curve.path_by_age(slope, np.linspace(0.01, 3.0, 400)) / early
     assert (np.diff(steepness) >= 0.0).all(), "the loss never slows"
     age = np.interp(0.5 * (1.0 + late / early), steepness, np.linspace(0.01, 3.0, 400))
+    # the corner is where so much is lost
     half = 0.5 * (ratio - 1.0)
     np.testing.assert_allclose(
         curve.path(slope, age), -0.25 * (1.0 + half * 0.1), rtol=0.05
