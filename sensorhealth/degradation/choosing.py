@@ -79,6 +79,13 @@ def fit_curves(
         nearest = sorted(looks, key=lambda curve: looks[curve])[:SECOND_LOOK]
         look = _Looks(stratum, terms, first)
         looks = {curve: look(curve) for curve in nearest}
+    for rival in _rivals(looks, first):
+        tried[rival] = fit_curve(stratum, rival, terms, options, first)
+    likeliest = min(tried.values(), key=lambda item: item.deviance, default=first)
+    if likeliest.deviance < first.deviance - 1.0:
+        first = likeliest
+        look = _Looks(stratum, terms, first)
+        looks = {curve: look(curve) for curve in looks}
     if ask_wander and wander_helps(first):  # only now: a wrong shape looks like a wander
         loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first)
         gain = first.deviance - loose.deviance
@@ -95,6 +102,16 @@ def fit_curves(
         if looks[curve] - least < FAR and curve not in tried:
             tried[curve] = fit_curve(stratum, curve, terms, options, first)
     return _weigh(prior, looks, tried), gain
+
+
+def _rivals(looks: dict[Curve, float], first: CurveFit) -> list[Curve]:
+    """The likeliest curve of each family of own pace but that of `first`.
+
+    Looked at with another shape's variances they seem far behind: what they make plain stood there as spread of the slopes
+    and as noise. Only a search of their own shows what they are worth, and a wander must not be asked before.
+    """
+    families = sorted({curve.family for curve in looks if curve.own_pace} - {first.curve.family})
+    return [min((curve for curve in looks if curve.family == family), key=lambda curve: looks[curve]) for family in families]
 
 
 def _spread(order: list[Curve]) -> list[Curve]:

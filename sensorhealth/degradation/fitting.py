@@ -102,14 +102,18 @@ class CurveFit:
 
 def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
     """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work."""
-    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else AGAIN)
+    rough = start is None or np.isnan(start.deviance)
+    found = _searched(stratum, curve, terms, options, start, ROUNDS if rough else AGAIN)
     how = Settling(options.degrees, options.method, SETTLED, EXACT, LATE)
     return _finish(found.ground, found.parameters, found.held, found.sites, found.search, how)
 
 
 def rough_fit(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
-    """As `fit_curve` after one search: enough to see what the noise is like. Its deviance is not worked out."""
-    found = _searched(stratum, curve, terms, options, start, 1)
+    """As `fit_curve` after one search: enough to see what the noise is like. Its deviance is not worked out.
+
+    Censored records come to rest slowly, and taken half way they look like tails: with them the searches go on.
+    """
+    found = _searched(stratum, curve, terms, options, start, ROUNDS if stratum.censoring.any() else 1)
     how = Settling(options.degrees, options.method, SETTLED, 1.0, EARLY)
     ground, fit, held = settle(found.ground, found.parameters, found.held, how)
     return CurveFit(ground, fit, found.search, options.degrees, held, held, np.nan)
