@@ -18,6 +18,7 @@ from sensorhealth.degradation.robust import choose_degrees
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
 MOST_CURVES, MOST_OF_FAMILY = 6, 2  # that are fitted in full
+ROUGHLY = 1e-2  # how near the optimum a search for a look ends
 PACES = 2  # times that a curve of own pace is made straight for a look
 REFINED = (1.0, 0.5, 0.25)  # steps by which the shapes of the likelier families are tuned
 NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
@@ -79,13 +80,13 @@ def fit_curves(
         nearest = sorted(looks, key=lambda curve: looks[curve])[:SECOND_LOOK]
         look = _Looks(stratum, terms, first)
         looks = {curve: look(curve) for curve in nearest}
-    for rival in _rivals(looks, first):
-        tried[rival] = fit_curve(stratum, rival, terms, options, first)
-    likeliest = min(tried.values(), key=lambda item: item.deviance, default=first)
-    if likeliest.deviance < first.deviance - 1.0:
-        first = likeliest
-        look = _Looks(stratum, terms, first)
-        looks = {curve: look(curve) for curve in looks}
+    found = {curve: look.searched(curve) for curve in _rivals(looks, first)}
+    rival = min(found, key=lambda curve: found[curve], default=first.curve)
+    if found and found[rival] < look(first.curve) - 1.0:
+        tried[rival] = other = fit_curve(stratum, rival, terms, options, first)
+        if other.deviance < first.deviance:
+            first, look = other, _Looks(stratum, terms, other)
+            looks = {curve: look(curve) for curve in looks}
     if ask_wander and wander_helps(first):  # only now: a wrong shape looks like a wander
         loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first)
         gain = first.deviance - loose.deviance
@@ -166,11 +167,20 @@ class _Looks:
         self.layout = reml.lay_out(data, brownian=first.parameters.brownian > 0.0)
 
     def __call__(self, curve: Curve) -> float:
+        return reml.deviance(self._straight(curve), self.first.parameters, "ML")
+
+    def searched(self, curve: Curve) -> float:
+        """The same at variances of the curve's own."""
+        found = reml.fit(self._straight(curve), method="ML", start=self.first.parameters, tolerance=ROUGHLY)
+        straighter = self._on(curve, life_slopes(self.stratum, found)) if curve.own_pace else found.criterion.layout
+        return reml.deviance(straighter, found.parameters, "ML")
+
+    def _straight(self, curve: Curve) -> Layout:
         slopes = first_slopes(self.stratum, curve, (self.first.curve, self.first.fit))
         for _ in range(PACES if curve.own_pace else 0):
             fit = reml.solve(self._on(curve, slopes), self.first.parameters, "ML")
             slopes = life_slopes(self.stratum, fit)
-        return reml.deviance(self._on(curve, slopes), self.first.parameters, "ML")
+        return self._on(curve, slopes)
 
     def _on(self, curve: Curve, slopes: FloatArray | None) -> Layout:
         g = times(self.stratum, curve, slopes)
