@@ -100,9 +100,19 @@ class CurveFit:
         return self.fit.parameters
 
 
-def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
-    """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work."""
-    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else AGAIN)
+def fit_curve(
+    stratum: Stratum,
+    curve: Curve,
+    terms: Terms,
+    options: Options,
+    start: CurveFit | None = None,
+    likely: VarianceParameters | None = None,
+) -> CurveFit:
+    """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work.
+
+    likely: variances to search from; None: those of the start.
+    """
+    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else AGAIN, likely)
     how = Settling(options.degrees, options.method, SETTLED, EXACT, LATE)
     return _finish(found.ground, found.parameters, found.held, found.sites, found.search, how)
 
@@ -126,7 +136,15 @@ class _Searched:
     search: reml.CrossedFit
 
 
-def _searched(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None, rounds: int) -> _Searched:
+def _searched(
+    stratum: Stratum,
+    curve: Curve,
+    terms: Terms,
+    options: Options,
+    start: CurveFit | None,
+    rounds: int,
+    likely: VarianceParameters | None = None,
+) -> _Searched:
     """Search for the variances at stand-ins that are brought to rest in between."""
     slopes = first_slopes(stratum, curve, (start.curve, start.fit) if start else None)
     if start is not None and start.ground.suits(stratum, terms):
@@ -138,10 +156,10 @@ def _searched(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
     alike = start is not None and start.degrees == degrees
     if start is None or plain:
         held = face_value(ground.base.y, stratum.censoring)
-        search = _search(ground.stand_in(held, START_NOISE), options, start.parameters if start else None)
+        search = _search(ground.stand_in(held, START_NOISE), options, likely or (start.parameters if start else None))
         parameters = search.parameters
     else:
-        held, parameters = start.held, start.parameters
+        held, parameters = start.held, likely or start.parameters
     for number in range(0 if plain and not curve.own_pace else rounds):
         early = FIRST if number == 0 and not alike else EARLY
         ground, fit, held = settle(ground, parameters, held, Settling(degrees, options.method, SETTLED, 1.0, early))
