@@ -22,10 +22,11 @@ STILL = 1e-10  # the same where numbers are to be reproduced
 ROUNDS = 8  # searches for the variances
 AGAIN = 2  # the same where another fit has shown the way
 EARLY = 2  # moves of the stand-ins between two searches: the last ones bring them to rest
-FIRST = 8  # the same before the first search, where there are censored records or the noise has other tails
+FIRST = 12  # the same before the first search of all: censored records move far
+OTHER = 8  # the same where the noise now has other tails
 LATE = 15  # the same at the end of a fit
 STEPS = 150  # the same where numbers are to be reproduced
-ENOUGH = 0.02  # relative move of a standard deviation at which the searches end
+ENOUGH, ROUGHLY = 0.02, 0.1  # relative moves of a standard deviation at which the searches end, in full and roughly
 
 
 @dataclass(frozen=True)
@@ -112,14 +113,14 @@ def fit_curve(
 
     likely: variances to search from; None: those of the start.
     """
-    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else AGAIN, likely)
+    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else AGAIN, ENOUGH, likely)
     how = Settling(options.degrees, options.method, SETTLED, EXACT, LATE)
     return _finish(found.ground, found.parameters, found.held, found.sites, found.search, how)
 
 
 def rough_fit(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
-    """As `fit_curve` after one search: enough to see what the noise is like. Its deviance is not worked out."""
-    found = _searched(stratum, curve, terms, options, start, 1)
+    """As `fit_curve`, but near the estimates only: enough to see what the noise is like. Its deviance is not worked out."""
+    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else 1, ROUGHLY)
     how = Settling(options.degrees, options.method, SETTLED, 1.0, EARLY)
     ground, fit, held = settle(found.ground, found.parameters, found.held, how)
     return CurveFit(ground, fit, found.search, options.degrees, held, held, np.nan)
@@ -143,6 +144,7 @@ def _searched(
     options: Options,
     start: CurveFit | None,
     rounds: int,
+    enough: float,
     likely: VarianceParameters | None = None,
 ) -> _Searched:
     """Search for the variances at stand-ins that are brought to rest in between."""
@@ -161,11 +163,11 @@ def _searched(
     else:
         held, parameters = start.held, likely or start.parameters
     for number in range(0 if plain and not curve.own_pace else rounds):
-        early = FIRST if number == 0 and not alike else EARLY
+        early = EARLY if number or alike else FIRST if start is None else OTHER
         ground, fit, held = settle(ground, parameters, held, Settling(degrees, options.method, SETTLED, 1.0, early))
         search = _search(fit.criterion.layout, options, parameters)
         moved, parameters = _moved(parameters, search.parameters), search.parameters
-        if moved < ENOUGH:
+        if moved < enough:
             break
     sites = start.sites if start is not None and alike else held
     return _Searched(ground, parameters, held, sites, search)
