@@ -13,6 +13,7 @@ from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, bend, crossed_data
 from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, fit_curve, rough_fit
 from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes, times
+from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import choose_degrees
 
@@ -53,7 +54,10 @@ def first_look(
     if degrees is not None:
         return found
     noise = found.parameters.residual
-    wanted = choose_degrees(found.held, found.base.y, stratum.censoring == 0, found.mean, found.variance, noise)
+    read = stratum.censoring == 0
+    if terms.doubt is not None:
+        read &= ~np.isfinite(terms.doubt)
+    wanted = choose_degrees(found.held, found.base.y, read, found.mean, found.variance, noise)
     return found if wanted == believed else rough_fit(stratum, curve, terms, replace(options, degrees=wanted), found)
 
 
@@ -87,8 +91,9 @@ def fit_curves(
         if other.deviance < first.deviance:
             first, look = other, _Looks(stratum, terms, other)
             looks = {curve: look(curve) for curve in looks}
-    if ask_wander and wander_helps(first):  # only now: a wrong shape looks like a wander
-        loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first)
+    likely = wander_helps(first) if ask_wander else None  # only now: a wrong shape looks like a wander
+    if likely is not None:
+        loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first, likely)
         gain = first.deviance - loose.deviance
         if gain > SUPPORT:
             first, options, tried = loose, replace(options, brownian=True), {loose.curve: loose}
@@ -144,14 +149,15 @@ def _priors(grid: list[tuple[Curve, float]], looks: dict[Curve, float]) -> dict[
     return {curve: family[curve.family] / count[curve.family] for curve in looks}
 
 
-def wander_helps(first: CurveFit) -> bool:
-    """Whether a wander makes a fit without one clearly likelier, all else as it is: a first look before a search."""
-    layout, data = first.layout, first.layout.data
+def wander_helps(first: CurveFit) -> VarianceParameters | None:
+    """Variances with the likelier of a few wanders, if that makes a fit without one clearly likelier, all else as it is."""
+    layout, data = first.layout.with_clock(), first.layout.data
     span = max(float(np.median(np.diff(data.g)[np.diff(data.g) > 0.0])) if data.g.size > 1 else 1.0, 1e-9)
     plain = first.parameters
-    before = reml.deviance(layout, plain, "ML")
     tries = [replace(plain, brownian=share * plain.residual / span) for share in WANDERS]
-    return any(before - reml.deviance(layout, item, "ML") > LEAST_GAIN * data.y.size for item in tries)
+    gains = [first.fit.deviance_ml - reml.deviance(layout, item, "ML") for item in tries]
+    best = int(np.argmax(gains))
+    return tries[best] if gains[best] > LEAST_GAIN * data.y.size else None
 
 
 class _Looks:

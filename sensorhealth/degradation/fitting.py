@@ -22,10 +22,11 @@ STILL = 1e-10  # the same where numbers are to be reproduced
 ROUNDS = 8  # searches for the variances
 AGAIN = 2  # the same where another fit has shown the way
 EARLY = 2  # moves of the stand-ins between two searches: the last ones bring them to rest
-FIRST = 8  # the same before the first search, where there are censored records or the noise has other tails
+FIRST = 12  # the same before the first search of all: censored records move far
+OTHER = 8  # the same where the noise now has other tails
 LATE = 15  # the same at the end of a fit
 STEPS = 150  # the same where numbers are to be reproduced
-ENOUGH = 0.02  # relative move of a standard deviation at which the searches end
+ENOUGH, ROUGHLY = 0.02, 0.1  # relative moves of a standard deviation at which the searches end, in full and roughly
 
 
 @dataclass(frozen=True)
@@ -100,20 +101,26 @@ class CurveFit:
         return self.fit.parameters
 
 
-def fit_curve(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
-    """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work."""
-    rough = start is None or np.isnan(start.deviance)
-    found = _searched(stratum, curve, terms, options, start, ROUNDS if rough else AGAIN)
+def fit_curve(
+    stratum: Stratum,
+    curve: Curve,
+    terms: Terms,
+    options: Options,
+    start: CurveFit | None = None,
+    likely: VarianceParameters | None = None,
+) -> CurveFit:
+    """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work.
+
+    likely: variances to search from; None: those of the start.
+    """
+    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else AGAIN, ENOUGH, likely)
     how = Settling(options.degrees, options.method, SETTLED, EXACT, LATE)
     return _finish(found.ground, found.parameters, found.held, found.sites, found.search, how)
 
 
 def rough_fit(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
-    """As `fit_curve` after one search: enough to see what the noise is like. Its deviance is not worked out.
-
-    Censored records come to rest slowly, and taken half way they look like tails: with them the searches go on.
-    """
-    found = _searched(stratum, curve, terms, options, start, ROUNDS if stratum.censoring.any() else 1)
+    """As `fit_curve`, but near the estimates only: enough to see what the noise is like. Its deviance is not worked out."""
+    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else 1, ROUGHLY)
     how = Settling(options.degrees, options.method, SETTLED, 1.0, EARLY)
     ground, fit, held = settle(found.ground, found.parameters, found.held, how)
     return CurveFit(ground, fit, found.search, options.degrees, held, held, np.nan)
@@ -130,7 +137,16 @@ class _Searched:
     search: reml.CrossedFit
 
 
-def _searched(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None, rounds: int) -> _Searched:
+def _searched(
+    stratum: Stratum,
+    curve: Curve,
+    terms: Terms,
+    options: Options,
+    start: CurveFit | None,
+    rounds: int,
+    enough: float,
+    likely: VarianceParameters | None = None,
+) -> _Searched:
     """Search for the variances at stand-ins that are brought to rest in between."""
     slopes = first_slopes(stratum, curve, (start.curve, start.fit) if start else None)
     if start is not None and start.ground.suits(stratum, terms):
@@ -142,16 +158,16 @@ def _searched(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
     alike = start is not None and start.degrees == degrees
     if start is None or plain:
         held = face_value(ground.base.y, stratum.censoring)
-        search = _search(ground.stand_in(held, START_NOISE), options, start.parameters if start else None)
+        search = _search(ground.stand_in(held, START_NOISE), options, likely or (start.parameters if start else None))
         parameters = search.parameters
     else:
-        held, parameters = start.held, start.parameters
+        held, parameters = start.held, likely or start.parameters
     for number in range(0 if plain and not curve.own_pace else rounds):
-        early = FIRST if number == 0 and not alike else EARLY
+        early = EARLY if number or alike else FIRST if start is None else OTHER
         ground, fit, held = settle(ground, parameters, held, Settling(degrees, options.method, SETTLED, 1.0, early))
         search = _search(fit.criterion.layout, options, parameters)
         moved, parameters = _moved(parameters, search.parameters), search.parameters
-        if moved < ENOUGH:
+        if moved < enough:
             break
     sites = start.sites if start is not None and alike else held
     return _Searched(ground, parameters, held, sites, search)

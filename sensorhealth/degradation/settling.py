@@ -16,6 +16,7 @@ from sensorhealth.degradation.robust import Sites, revise
 
 CAREFUL = 12  # moves after which they are damped
 TURNED = 0.5  # share of its last move that a stand-in goes back, beyond which its steps are halved
+PATIENT = 5  # moves after which a few stragglers are let be
 LEAST_STEP = 0.125  # share of its way that a stand-in goes which keeps turning back
 RESTED = 0.05  # move of a path, in standard deviations of the noise, at which curves of own pace are straight enough
 EXACTLY = 5e-5  # the same where numbers are to be reproduced
@@ -26,7 +27,7 @@ LIMIT = 0.5  # of a slope or of the typical one: largest move between two
 class Settling:
     """How stand-ins are brought to rest. degrees: of the noise; tolerance: largest move at the end; kept: see
     `robust.revise`; steps: most of them; rested: largest move of a path of own pace at the end; stragglers: share of the
-    stand-ins that need not have come to rest after CAREFUL moves (two readings that each discredit the other may never do).
+    stand-ins that need not have come to rest after PATIENT moves (two readings that each discredit the other may never do).
     """
 
     degrees: float
@@ -55,11 +56,12 @@ def settle(ground: Ground, parameters: VarianceParameters, sites: Sites, how: Se
             continue
         mean, variance = fit.fitted[: y.size] + here.bend, fit.fitted_variance[: y.size]
         step = steps.length if number < CAREFUL else np.minimum(steps.length, 0.5)
-        new = revise(sites, y, here.stratum.censoring, mean, variance, noise, how.degrees, step, how.kept)
-        new = _doubted(new, here.terms, y, noise)
+        new = revise(
+            sites, y, here.stratum.censoring, mean, variance, noise, how.degrees, step, how.kept, here.terms.doubt
+        )  # fmt: skip
         restless = int((steps.take(sites, new, y, noise, step) > how.tolerance).sum())
         sites = new
-        if not strayed and restless <= (how.stragglers * y.size if number >= CAREFUL else 0):
+        if not strayed and restless <= (how.stragglers * y.size if number >= PATIENT else 0):
             break
     return here, fit, sites
 
