@@ -177,7 +177,8 @@ class _Looks:
 
     def searched(self, curve: Curve) -> float:
         """The same at variances of the curve's own."""
-        found = reml.fit(self._straight(curve), method="ML", start=self.first.parameters, tolerance=ROUGHLY)
+        begin = self.first.parameters
+        found = reml.fit(self._straight(curve), method="ML", brownian=begin.brownian > 0.0, start=begin, tolerance=ROUGHLY)
         straighter = self._on(curve, life_slopes(self.stratum, found)) if curve.own_pace else found.criterion.layout
         return reml.deviance(straighter, found.parameters, "ML")
 
