@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from sensorhealth.decide.budget import GROUPS, Account
+from sensorhealth.decide.budget import GROUPS, PATTERNS, Account
 from sensorhealth.decide.flows import wasted_days
 from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.plan import FleetPlan
@@ -31,7 +32,7 @@ def budget_and_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> 
     """The whole budget and the schemes side by side, in one walk through the draws (see `budget`)."""
     accounts = _filled([Account(fleet_plan, GROUPS if own else ("fleet",), scheme)
                         for scheme in SCHEMES for own in [scheme == fleet_plan.policy.scheme]], shared_draws)  # fmt: skip
-    own = accounts[SCHEMES.index(fleet_plan.policy.scheme)].tables(fleet_plan.remaining)
+    own = accounts[SCHEMES.index(fleet_plan.policy.scheme)].tables()
     schemes = pd.DataFrame([outcome(account, account.scheme) for account in accounts])
     return MoneyTables(pd.concat([own[name] for name in GROUPS], ignore_index=True), schemes)
 
@@ -61,7 +62,7 @@ def compare_policies(
 
 def _filled(accounts: list[Account], draws: Draws) -> list[Account]:
     """The accounts with every draw added, each drawn once; without draws, with the forecast alone."""
-    for drawn in [accounts[0].fleet_plan.remaining] if draws is None else draws:
+    for drawn in itertools.repeat(accounts[0].fleet_plan.remaining, PATTERNS) if draws is None else draws:
         for account in accounts:
             account.add(drawn)
     return accounts
@@ -71,7 +72,7 @@ def outcome(account: Account, name: str) -> dict[str, object]:
     """What one policy leads to over the months of its budget (columns: nomenclature policies)."""
     fleet_plan, ready = account.fleet_plan, account.ready
     table = fleet_plan.remaining
-    last = account.tables(table)["fleet"].iloc[-1]
+    last = account.tables()["fleet"].iloc[-1]
     planned, failed = account.replaced()
     wasted = sum(
         float(wasted_days(table, ready.where, rows, ready.fresh, ready.rule, ready.calendar.edges).sum())
@@ -81,7 +82,7 @@ def outcome(account: Account, name: str) -> dict[str, object]:
     for what in ("cost", "count"):
         result |= {f"{part}_{what}": last[f"cumulative_{part}_{what}"] for part in ("expected", *LEVELS)}
     return result | {
-        "visit_cost": float(account.visits(table).sum()),
+        "visit_cost": float(np.sum(account.visits) / len(account.visits)),
         "failures_in_service": failed,
         "planned_swaps": planned,
         "wasted_life_days": wasted,

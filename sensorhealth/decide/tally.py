@@ -15,8 +15,9 @@ from sensorhealth.decide.counts import (
     refined_normal_cdf,
     sum_cdf,
 )
-from sensorhealth.decide.flows import Chains, Flows
+from sensorhealth.decide.flows import Chains, Flows, on_visits
 from sensorhealth.decide.policy import Policy
+from sensorhealth.decide.schemes import Ways
 
 if TYPE_CHECKING:
     from sensorhealth.decide.budget import Expected, Replacing
@@ -42,8 +43,11 @@ class Tally:
         self.moments: dict[str, list[FloatArray]] = {name: [] for name in ("count", "cost", "count_sum", "cost_sum")}
         self.exact: dict[tuple[str, int], FloatArray] = {}
 
-    def add(self, expected: Expected) -> None:
-        """Add what one table of life distributions leads to: the forecast, or one draw of what the sensors share."""
+    def add(self, expected: Expected, rule: Ways, visits: FloatArray | None = None) -> None:
+        """Add what one table of life distributions leads to: the forecast, or one draw of what the sensors share.
+
+        rule: how positions are replaced in that world. visits: (g, m) what its visits cost; None = not counted.
+        """
         self.draws += 1
         sums = {name: np.zeros((3, self.groups, self.months)) for name in self.moments}
         for rows, flow in expected.blocks:
@@ -52,10 +56,13 @@ class Tally:
             for name, values in self._moments(rows, flow, expected.then).items():
                 for power in range(3):
                     sums[name][power, present] += np.add.reduceat(values[power][order], start, axis=0)
+        if visits is not None:
+            sums["cost"][0] += visits
+            sums["cost_sum"][0] += visits.cumsum(axis=1)
         for name, total in sums.items():
             self.moments[name].append(total)
         if self.size.min(initial=_EXACT + 1) <= _EXACT:
-            self._add_exact(expected)
+            self._add_exact(expected, rule)
 
     def _moments(self, rows: IntArray, flow: Flows, then: list[Chains]) -> dict[str, tuple[FloatArray, FloatArray, FloatArray]]:
         """Mean, second and third central moments (k, m) of each position's count and money, monthly and cumulative."""
@@ -95,7 +102,7 @@ class Tally:
         e3 = raw[2] + 3.0 * (after[1] + after[2]) + 6.0 * after[3]
         return _central(raw[0].cumsum(axis=1), e2.cumsum(axis=1), e3.cumsum(axis=1))
 
-    def _add_exact(self, expected: Expected) -> None:
+    def _add_exact(self, expected: Expected, rule: Ways) -> None:
         """Add the exact distributions of the counts of groups that are small enough."""
         blocks = expected.blocks
         rows = np.concatenate([part for part, _ in blocks])
@@ -106,18 +113,18 @@ class Tally:
             chosen = self.code[rows] == group
             self._accumulate(("count", int(group)), monthly[None, chosen])
             if self.size[group] <= _EXACT_SUM:
-                self._accumulate(("count_sum", int(group)), self._at_least(mine, first[chosen], expected.then))
+                self._accumulate(("count_sum", int(group)), self._at_least(mine, first[chosen], expected.then, rule))
 
-    def _at_least(self, rows: IntArray, first: FloatArray, chains: list[Chains]) -> FloatArray:
+    def _at_least(self, rows: IntArray, first: FloatArray, chains: list[Chains], rule: Ways) -> FloatArray:
         """Chance (k, n, m) of at least 1, 2, ... replacements from the first month on."""
         levels = [first]
-        kinds = self.ready.where.kind[rows]
+        kinds, sites = self.ready.where.kind[rows], self.ready.where.site_code[rows]
         while len(levels) < 12 and levels[-1].max(initial=0.0) > 1e-9:
-            following = np.empty_like(first)
+            planned, failed = np.empty_like(first), np.empty_like(first)
             for kind in np.unique(kinds):
                 mine, then = kinds == kind, chains[kind]
-                following[mine] = levels[-1][mine] @ (then.planned + then.failed)
-            levels.append(following)
+                planned[mine], failed[mine] = levels[-1][mine] @ then.planned, levels[-1][mine] @ then.failed
+            levels.append(on_visits(planned, rule, sites) + failed)
         return np.clip(np.cumsum(np.stack(levels), axis=2), 0.0, 1.0)
 
     def _accumulate(self, name: tuple[str, int], at_least: FloatArray) -> None:
@@ -157,19 +164,17 @@ class Tally:
             )
         return np.maximum(found, 0.0)
 
-    def table(self, names: list[str], visits: FloatArray) -> pd.DataFrame:
-        """One row per group and month (nomenclature budget); visits: (g, m) their expected cost, added to the money."""
+    def table(self, names: list[str]) -> pd.DataFrame:
+        """One row per group and month (nomenclature budget)."""
         months = pd.to_datetime(np.tile(self.ready.calendar.first, self.groups))
         columns: dict[str, object] = {"month": months.astype("datetime64[ns]")}
         columns["group"] = np.repeat(np.array(names, dtype=object), self.months)
         for quantity, start in (("count", ""), ("cost", ""), ("count_sum", "cumulative_"), ("cost_sum", "cumulative_")):
             what = quantity.removesuffix("_sum")
-            extra = np.zeros_like(visits) if what == "count" else visits
-            extra = extra.cumsum(axis=1) if quantity.endswith("_sum") else extra
             mean = np.stack(self.moments[quantity])[:, 0].mean(axis=0)
-            columns[f"{start}expected_{what}"] = (mean + extra).ravel()
+            columns[f"{start}expected_{what}"] = mean.ravel()
             for label, level in LEVELS.items():
-                columns[f"{start}{label}_{what}"] = (self._quantiles(quantity, level) + extra).ravel()
+                columns[f"{start}{label}_{what}"] = self._quantiles(quantity, level).ravel()
         return pd.DataFrame(columns)
 
 

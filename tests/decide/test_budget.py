@@ -99,7 +99,7 @@ def test_sites_and_technologies_add_up_to_the_fleet() -> None:
         assert added == pytest.approx(whole["expected_count"].to_numpy())
     by_site = budget(plan, by="site").groupby("month")["expected_cost"].sum().to_numpy()
     assert by_site == pytest.approx(whole["expected_cost"].to_numpy(), rel=1e-9)
-    together = budgets(plan, shared_draws=iter([plan.remaining]))
+    together = budgets(plan)
     pd.testing.assert_frame_equal(together["fleet"], whole)
     pd.testing.assert_frame_equal(together["site"], budget(plan, by="site"))
     with pytest.raises(ValueError, match="planet"):
@@ -126,12 +126,14 @@ def test_draws_may_tell_how_long_new_sensors_live_in_their_world() -> None:
         both = [np.concatenate([getattr(plan.remaining, end), getattr(new, end)]) for end in ("soft", "sudden")]
         return LifeRows(np.append(plan.remaining.life_id, new.life_id), GRID, *both)
 
-    plain, same, short = (budget(plan, shared_draws=[draw]) for draw in (plan.remaining, world(700.0, 0.05), world(350.0, 0.05)))
+    plain, same, short = (
+        budget(plan, shared_draws=[draw] * 20) for draw in (plan.remaining, world(700.0, 0.05), world(350.0, 0.05))
+    )
     pd.testing.assert_frame_equal(plain, same)
     assert short["expected_count"].iloc[:2].to_numpy() == pytest.approx(plain["expected_count"].iloc[:2].to_numpy(), rel=0.02)
     assert short["cumulative_expected_count"].iloc[-1] > 1.3 * plain["cumulative_expected_count"].iloc[-1]
-    mixed = budget(plan, shared_draws=[world(350.0, 0.05), world(700.0, 0.05)]).iloc[-1]
-    alone = budget(plan, shared_draws=[world(700.0, 0.05)]).iloc[-1]
+    mixed = budget(plan, shared_draws=[world(350.0, 0.05), world(700.0, 0.05)] * 10).iloc[-1]
+    alone = budget(plan, shared_draws=[world(700.0, 0.05)] * 20).iloc[-1]
     width = [row["cumulative_p90_count"] - row["cumulative_p10_count"] for row in (mixed, alone)]
     assert width[0] > 2.0 * width[1]
 
@@ -172,7 +174,7 @@ def test_mixture_over_what_sensors_share_covers_and_independence_does_not(study_
 
 def test_one_walk_through_the_draws_gives_the_whole_budget_and_the_schemes() -> None:
     plan = _plan(60)
-    found = budget_and_schemes(plan, shared_draws=iter([plan.remaining]))
+    found = budget_and_schemes(plan)
     assert list(found.budget["by"].unique()) == ["fleet", "site", "technology"]
     for name, part in found.budget.groupby("by", sort=False):
         pd.testing.assert_frame_equal(part.reset_index(drop=True), budget(plan, by=str(name)))
