@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,11 +10,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.decide.counts import (
+    Cdf,
     count_distribution,
     count_quantile,
     mixture_quantile,
     refined_normal_cdf,
     sum_cdf,
+    sum_cdf_roughly,
 )
 from sensorhealth.decide.flows import Chains, Flows, on_visits
 from sensorhealth.decide.policy import Policy
@@ -27,6 +30,7 @@ IntArray = NDArray[np.intp]
 LEVELS = {"p10": 0.1, "p50": 0.5, "p90": 0.9}
 _EXACT = 4_000  # largest group whose monthly counts are found exactly
 _EXACT_SUM = 64  # largest group whose cumulative counts are found exactly
+_NOTHING = 1e-6  # expected replacements of a generation that are left out
 
 
 class Tally:
@@ -82,24 +86,24 @@ class Tally:
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """The same of the sums from the first month on; a replacement and its successors are dependent."""
         c_p, c_f, rise = prices
-        after = [np.empty_like(raw[0]) for _ in range(4)]
+        planned, failed = c_p * rise, c_f * rise
         kinds = self.ready.where.kind[rows]
-        for kind in np.unique(kinds):
-            mine = kinds == kind
-            then = chains[kind]
 
-            def next_cost(weight: FloatArray, power: int, mine: NDArray[np.bool_] = mine, then=then) -> FloatArray:  # type: ignore[no-untyped-def]
-                cost_p, cost_f = (c_p[mine] * rise) ** power, (c_f[mine] * rise) ** power
-                return (weight @ then.all_planned) * cost_p + (weight @ then.all_failed) * cost_f
+        def following(weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+            """Later swaps and ends, weighted by what went before."""
+            found = np.empty_like(weight), np.empty_like(weight)
+            for kind in np.unique(kinds):
+                mine = kinds == kind
+                for values, every in zip(found, (chains[kind].all_planned, chains[kind].all_failed)):
+                    values[mine] = weight[mine] @ every
+            return found
 
-            first, second = raw[0][mine], raw[1][mine]
-            once = next_cost(first, 1)
-            after[0][mine] = once
-            after[1][mine] = next_cost(second, 1)
-            after[2][mine] = next_cost(first, 2)
-            after[3][mine] = next_cost(once, 1)
-        e2 = raw[1] + 2.0 * after[0]
-        e3 = raw[2] + 3.0 * (after[1] + after[2]) + 6.0 * after[3]
+        swaps, ends = following(raw[0])
+        once = swaps * planned + ends * failed
+        squares = swaps * planned**2 + ends * failed**2
+        (twice_p, twice_f), (again_p, again_f) = following(raw[1]), following(once)
+        e2 = raw[1] + 2.0 * once
+        e3 = raw[2] + 3.0 * (twice_p * planned + twice_f * failed + squares) + 6.0 * (again_p * planned + again_f * failed)
         return _central(raw[0].cumsum(axis=1), e2.cumsum(axis=1), e3.cumsum(axis=1))
 
     def _add_exact(self, expected: Expected, rule: Ways) -> None:
@@ -119,7 +123,7 @@ class Tally:
         """Chance (k, n, m) of at least 1, 2, ... replacements from the first month on."""
         levels = [first]
         kinds, sites = self.ready.where.kind[rows], self.ready.where.site_code[rows]
-        while len(levels) < 12 and levels[-1].max(initial=0.0) > 1e-9:
+        while len(levels) < 12 and levels[-1].sum() > _NOTHING:
             planned, failed = np.empty_like(first), np.empty_like(first)
             for kind in np.unique(kinds):
                 mine, then = kinds == kind, chains[kind]
@@ -129,9 +133,11 @@ class Tally:
 
     def _accumulate(self, name: tuple[str, int], at_least: FloatArray) -> None:
         """Add the distribution of sums of independent counts (k, n, m), on the counts that can happen at all."""
-        mean, variance = at_least.sum(axis=(0, 1)), (at_least * (1.0 - at_least)).sum(axis=(0, 1))
+        each = at_least.sum(axis=0)
+        squares = np.tensordot(2.0 * np.arange(at_least.shape[0]) + 1.0, at_least, axes=1)
+        mean, variance = each.sum(axis=0), np.maximum(squares - each**2, 0.0).sum(axis=0)
         most = at_least.shape[0] * at_least.shape[1]
-        reach = 9.5 * np.sqrt(variance * at_least.shape[0] ** 2) + 12.0
+        reach = 9.5 * np.sqrt(variance) + 12.0
         size = int(min(most, np.ceil(2.0 * reach.max(initial=0.0)))) + 1
         low = np.clip(np.floor(mean - reach), 0, max(most - size + 1, 0)).astype(int)
         residues = count_distribution(at_least, size - 1)
@@ -144,24 +150,22 @@ class Tally:
 
     def _quantiles(self, name: str, level: float) -> FloatArray:
         """Quantile (g, m) of one of the quantities."""
-        mean, variance, third = np.moveaxis(np.stack(self.moments[name]), 1, 0)
-        found = np.empty(mean.shape[1:])
-        whole = name.startswith("count")
-        cdf = refined_normal_cdf if whole else sum_cdf
-        variance = np.maximum(variance, 0.0)
-        reach = 12.0 * np.sqrt(variance.max(axis=0)) + 10.0
-        for group in range(self.groups):
-            if (name, group) in self.exact:
-                found[group] = count_quantile(self.exact[name, group] / self.draws, level)
-                continue
-            parts = mean[:, group], variance[:, group], third[:, group]
-            found[group] = mixture_quantile(
-                lambda x, parts=parts: cdf(x, *parts).mean(axis=0),
-                level,
-                np.minimum(mean[:, group].min(axis=0) - reach[group], 0.0),
-                mean[:, group].max(axis=0) + reach[group],
-                whole,
-            )
+        found = np.empty((self.groups, self.months))
+        exact = [group for group in range(self.groups) if (name, group) in self.exact]
+        for group in exact:
+            found[group] = count_quantile(self.exact[name, group] / self.draws, level)
+        rest = np.setdiff1d(np.arange(self.groups), exact)
+        if rest.size:
+            parts = [part[:, rest].reshape(self.draws, -1) for part in np.moveaxis(np.stack(self.moments[name]), 1, 0)]
+            parts[1] = np.maximum(parts[1], 0.0)
+            reach = 12.0 * np.sqrt(parts[1].max(axis=0)) + 10.0
+            ends = np.minimum(parts[0].min(axis=0) - reach, 0.0), parts[0].max(axis=0) + reach
+            if name.startswith("count"):
+                values = mixture_quantile(_mixed(refined_normal_cdf, parts), level, *ends, True)
+            else:
+                ways = _mixed(sum_cdf, parts), _mixed(sum_cdf_roughly, parts)
+                values = mixture_quantile(ways[0], level, *ends, False, ways[1])
+            found[rest] = values.reshape(rest.size, self.months)
         return np.maximum(found, 0.0)
 
     def table(self, names: list[str]) -> pd.DataFrame:
@@ -176,6 +180,11 @@ class Tally:
             for label, level in LEVELS.items():
                 columns[f"{start}{label}_{what}"] = self._quantiles(quantity, level).ravel()
         return pd.DataFrame(columns)
+
+
+def _mixed(cdf: Callable[..., FloatArray], parts: list[FloatArray]) -> Cdf:
+    """`cdf` of a value and three moments, as that of mixtures over draws with moments `parts` (d, k)."""
+    return lambda value, at: cdf(value, *(part[:, at] for part in parts)).mean(axis=0)
 
 
 def _central(first: FloatArray, second: FloatArray, third: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
