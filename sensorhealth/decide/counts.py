@@ -162,5 +162,6 @@ def _root(cdf: Cdf, level: float, ends: tuple[FloatArray, FloatArray], misses: t
         open_ = ~met & (high - low > 1e-6 * np.maximum(np.abs(high), 1.0))
         if not open_.any():
             break
-        at, low, high, below, above, side = (part[open_] for part in (at, low, high, below, above, side))
+        at, low, high = at[open_], low[open_], high[open_]
+        below, above, side = below[open_], above[open_], side[open_]
     return found
