@@ -49,7 +49,7 @@ def _meets(world: World, policy: Policy, seed: int) -> list[tuple[str, float, fl
 def test_eight_times_in_ten_the_count_lies_between_p10_and_p90(study_size: Callable[[int], int]) -> None:
     """Sums over half a year to three years, and months, of the fleet and of each site, in six worlds.
 
-    Counts are whole numbers, so that bands hold somewhat more than their name. Measured over ten fleets of each world: sums of the
+    Counts are whole numbers, so that bands hold somewhat more than their name. Measured, ten fleets a world: sums of the
     fleet 82 %, of a site 89 %, months 91 % and 97 %. Bands of half the width must be found out.
     """
     policy_of = {name: WORLDS[name][1].with_values(price_escalation_per_year=0.0) for name in STUDIED}
