@@ -222,10 +222,9 @@ def _groups(where: Positions, by: str) -> tuple[list[str], NDArray[np.intp]]:
 
 def visits_of(cost: FloatArray, where: Positions, code: NDArray[np.intp], groups: int) -> FloatArray:
     """Cost (g, m) of the visits to the sites of each group, from that of each site (s, m)."""
-    home = np.zeros(len(cost), dtype=np.intp)
-    home[where.site_code] = code
+    there, first = np.unique(where.site_code, return_index=True)
     found = np.zeros((groups, cost.shape[1]))
-    np.add.at(found, home, cost)
+    np.add.at(found, code[first], cost[there])
     return found
 
 

@@ -60,6 +60,11 @@ def compare_policies(
     return pd.DataFrame([outcome(account, name) for account, name in zip(accounts, ("first", "second"))])
 
 
+def one_policy(fleet_plan: FleetPlan, name: str, *, shared_draws: Draws = None) -> pd.DataFrame:
+    """The row of `compare_policies` for the policy that a fleet is planned with."""
+    return pd.DataFrame([outcome(account, name) for account in _filled([Account(fleet_plan)], shared_draws)])
+
+
 def _filled(accounts: list[Account], draws: Draws) -> list[Account]:
     """The accounts with every draw added, each drawn once; without draws, with the forecast alone."""
     for drawn in itertools.repeat(accounts[0].fleet_plan.remaining, PATTERNS) if draws is None else draws:

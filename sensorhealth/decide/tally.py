@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.decide.counts import (
+    TINY,
     Cdf,
     count_distribution,
     count_quantile,
@@ -165,6 +166,8 @@ class Tally:
             else:
                 ways = _mixed(sum_cdf, parts), _mixed(sum_cdf_roughly, parts)
                 values = mixture_quantile(ways[0], level, *ends, False, ways[1])
+                sure = parts[1].max(axis=0) <= TINY
+                values[sure] = np.quantile(parts[0][:, sure], level, axis=0, method="inverted_cdf")
             found[rest] = values.reshape(rest.size, self.months)
         return np.maximum(found, 0.0)
 
@@ -177,8 +180,8 @@ class Tally:
             what = quantity.removesuffix("_sum")
             mean = np.stack(self.moments[quantity])[:, 0].mean(axis=0)
             columns[f"{start}expected_{what}"] = mean.ravel()
-            for label, level in LEVELS.items():
-                columns[f"{start}{label}_{what}"] = self._quantiles(quantity, level).ravel()
+            rising = np.maximum.accumulate([self._quantiles(quantity, level).ravel() for level in LEVELS.values()])
+            columns |= {f"{start}{label}_{what}": values for label, values in zip(LEVELS, rising)}
         return pd.DataFrame(columns)
 
 

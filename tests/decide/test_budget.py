@@ -18,6 +18,7 @@ from sensorhealth.decide import (
     budgets,
     compare_policies,
     compare_schemes,
+    orders,
     plan_fleet,
     side_by_side,
     visits,
@@ -226,6 +227,19 @@ def test_what_if_of_two_policies_needs_the_same_forecast() -> None:
     assert any("Expected cost" in line and "EUR" in line for line in lines)
     with pytest.raises(PolicyError, match="margin"):
         compare_policies(plan, plan.policy, Policy(margin=0.1))
+
+
+def test_fleet_of_which_nothing_is_in_service_costs_nothing() -> None:
+    ids = ["S1", "S2"]
+    fleet = tables(ids)
+    forecast = forecast_rows(ids, status="removed")
+    plan = plan_fleet(weibull_rows([], 500.0), fleet.sensors.iloc[:0], forecast, fleet, Policy(), fresh=FRESH)
+    money = budget_and_schemes(plan)
+    assert len(money.budget) == 36
+    assert (money.budget.select_dtypes("number") == 0.0).all().all()
+    assert (money.schemes[["expected_cost", "expected_count", "visit_cost", "wasted_life_days"]] == 0.0).all().all()
+    assert orders(plan).empty and visits(plan).empty
+    assert (plan.actions["action"] == "none").all()
 
 
 def test_dearer_visits_are_made_less_often() -> None:
