@@ -323,18 +323,8 @@ def compare_policies(
     as_of: pd.Timestamp | str | None = None,
     progress: Progress | None = None,
 ) -> pd.DataFrame:
-    """Money, failures in service and wasted life of two policies on the same fleet, side by side.
-
-    Over the same months, those of the shorter budget. Policies with another margin or horizon have a forecast each.
-    """
+    """Money, failures in service and wasted life of two policies on the same fleet and months, side by side."""
     base = analyse(fleet, as_of, first, progress=progress)
     other = second if isinstance(second, Policy) else Policy.load(second)
-    if all(getattr(base.policy, name) == getattr(other, name) for name in decide.FORECAST_KEYS):
-        longer = max(base.policy, other, key=lambda policy: policy.budget_months)
-        return decide.compare_policies(base.fleet_plan, base.policy, other, shared_draws=base.shared_draws(longer))
-    rows = []
-    months = min(base.policy.budget_months, other.budget_months)
-    for name, own in (("first", base), ("second", analyse(fleet, as_of, other, progress=progress))):
-        plan = own.fleet_plan.under(own.policy.with_values(budget_months=months))
-        rows.append(decide.one_policy(plan, name, shared_draws=own.shared_draws(plan.policy)))
-    return pd.concat(rows, ignore_index=True)
+    again = any(getattr(base.policy, name) != getattr(other, name) for name in decide.FORECAST_KEYS)
+    return decide.compare_plans(base, analyse(fleet, as_of, other, progress=progress) if again else base, other)

