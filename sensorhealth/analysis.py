@@ -193,7 +193,7 @@ def analyse(
         ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,
         fleet_plan=plan, plan=plan.actions, budget=money.budget, schemes=money.schemes,
         orders=decide.orders(plan), visits=decide.visits(plan),
-        warranty=decide.warranty_list(plan.facts, plan.ahead.swap_date), lots_table=lots, cylinders=ahead.cylinders,
+        warranty=decide.warranty_list(plan.facts, plan.ahead.leaves), lots_table=lots, cylinders=ahead.cylinders,
         retest=health.retest_list(known, ahead.cylinders), zero_drift=health.zero_drift(known, ahead.lives),
         response_times=health.response_times(known, ahead.lives),
         findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True),

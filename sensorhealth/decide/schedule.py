@@ -72,7 +72,12 @@ def _better(stopped: SitePlan | None, steps: SitePlan) -> SitePlan:
         return steps
     best = stopped if stopped.cost <= steps.cost else steps
     bound = max(stopped.cost - stopped.gap, steps.cost - steps.gap)
-    return SitePlan(best.visit, best.cost, max(best.cost - bound, 0.0), "time limit")
+    return SitePlan(best.visit, best.cost, _gap(best.cost, bound), "time limit")
+
+
+def _gap(total: float, bound: float) -> float:
+    """How much a plan may cost too much at most; nothing where the difference is that of rounding."""
+    return total - bound if total - bound > 1e-9 * max(abs(total), 1.0) else 0.0
 
 
 def plan_cost(cost: FloatArray, visit: IntArray, visit_cost: float) -> float:
@@ -126,7 +131,7 @@ def _exact(cost: FloatArray, capacity: int, visit_cost: float, seconds: float) -
         chosen = _whole(cost, answer.x[count * width :] > 0.5, capacity)
     total = plan_cost(cost, chosen, visit_cost)
     bound = float(least.sum()) + float(answer.mip_dual_bound if answer.mip_dual_bound is not None else 0.0)
-    return SitePlan(chosen, total, max(total - bound, 0.0), "exact" if answer.status == 0 else "time limit")
+    return SitePlan(chosen, total, _gap(total, bound), "exact" if answer.status == 0 else "time limit")
 
 
 def _whole(cost: FloatArray, held: NDArray[np.bool_], capacity: int) -> IntArray:
@@ -158,7 +163,7 @@ def _stepwise(cost: FloatArray, capacity: int, visit_cost: float) -> SitePlan:
     total = plan_cost(cost, chosen, visit_cost)
     if capacity and total > bound:
         bound = max(bound, _priced_bound(cost, capacity, visit_cost, total))
-    return SitePlan(chosen, total, max(total - bound, 0.0), "stepwise")
+    return SitePlan(chosen, total, _gap(total, bound), "stepwise")
 
 
 def _priced_bound(cost: FloatArray, capacity: int, visit_cost: float, total: float) -> float:
