@@ -11,7 +11,7 @@ import pytest
 from judge import YEAR, World, by_plan, run
 from test_judge import WORLDS
 
-from sensorhealth.decide import FleetPlan, Policy, budgets
+from sensorhealth.decide import FleetPlan, Policy, budgets, orders
 from sensorhealth.decide.budget import months
 from sensorhealth.decide.visiting import SiteSwaps, draw_visiting, drawn_visits
 
@@ -74,6 +74,27 @@ def test_eight_times_in_ten_the_count_lies_between_p10_and_p90(study_size: Calla
     ):
         assert least - spread <= held[what] <= most + spread, held
     assert (half[["fleet sum", "site sum"]] < 0.65).all(), half
+
+
+@pytest.mark.slow
+def test_stock_lasts_until_the_next_delivery_about_as_often_as_stated(study_size: Callable[[int], int]) -> None:
+    """Lead time 120 days, service level 95 %: no sensor is missing until the order after this one arrives.
+
+    Measured over ten fleets of four worlds: 99 %; were all visits made as planned and taken for certain, 45 %.
+    """
+    served = []
+    for name in ("usual", "dear failures and visits"):
+        world, policy = replace(WORLDS[name][0], years=3.6), WORLDS[name][1].with_values(lead_time_days=120)
+        for seed in range(6000, 6000 + study_size(10)):
+            plans: list[tuple[float, FleetPlan]] = []
+            events = run(world, policy, by_plan(world, policy, plans), seed)
+            for day, plan in plans:
+                if 1.4 * YEAR <= day <= 3.1 * YEAR:
+                    listed = orders(plan)
+                    stock = listed.loc[listed["order_by"] <= plan.facts.as_of, "quantity"].sum()
+                    used = events.after(day - 1e-9, day + 150.0)
+                    served.append((used["what"] != "visit").sum() <= stock)
+    assert np.mean(served) >= 0.95 - 3.0 * np.sqrt(0.05 * 0.95 / len(served))
 
 
 def _site(early: float, per_day: float = 0.05, first: bool = False) -> tuple[SiteSwaps, np.ndarray]:

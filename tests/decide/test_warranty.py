@@ -119,8 +119,10 @@ def test_sheet_shows_readings_gas_path_and_forecast() -> None:
     tags = _Tags()
     tags.feed(page)
     assert not tags.open
-    for text in ("C0", "expired", "doubted", "at least 2.00", "1.20", "Calibration record (4 rows)", "Warranty until",
-                 "2026-06-29", "A forecast is not a proof", "Chance of ending before the warranty does", "50.0%", "200 EUR (free)"):  # fmt: skip
+    for text in (
+        "C0", "expired", "doubted", "at least 2.00", "1.20", "Calibration record (4 rows)", "Warranty until", "2026-06-29",
+        "A forecast is not a proof", "Chance of ending before the warranty does", "50.0%", "200 EUR (free)",
+    ):  # fmt: skip
         assert text in tags.text, text
     assert tags.seen.count("circle") == 4
     assert "polygon" in tags.seen
