@@ -2,9 +2,9 @@
 
 Orders of one kind are placed every `order_interval_days` and raise the stock, on hand and on order, to the smallest
 number that covers all replacements until the next order's delivery with the wanted chance (periodic review, order up
-to). A spare ages on the shelf: the stock is not raised past the number that pays against the spares that would pass
-their shelf life unused, by the newsvendor rule with the price of a spare lost against a visit more for one that is
-missing.
+to). A spare ages on the shelf: the stock is not raised past the number that pays, by the newsvendor rule. One spare too
+many passes its shelf life unused, and its price is lost; one too few costs a visit more, less the part of its life
+that a spare loses while it waits. A spare that is more likely used within its shelf life than not is kept anyway.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from sensorhealth.decide.newlives import FloatArray
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.positions import Positions, positions
+from sensorhealth.decide.replacement import time_in_service
 from sensorhealth.decide.stock import cover, newsvendor
 from sensorhealth.decide.texts import codes
 
@@ -34,7 +35,11 @@ COLUMNS = (
 
 
 class _Kind(NamedTuple):
-    """One kind and model of sensor, its positions, and the policy's values for it."""
+    """One kind and model of sensor, its positions, and the policy's values for it.
+
+    waiting: what a spare that is used at last loses on the shelf: half its shelf life, aged at the policy's rate, as a
+    part of a mean life, of its price (currency).
+    """
 
     technology: str
     gas: str
@@ -43,6 +48,7 @@ class _Kind(NamedTuple):
     price: float
     lead: float
     shelf: float
+    waiting: float
     on_hand: int
 
 
@@ -101,6 +107,8 @@ def _kinds(fleet_plan: FleetPlan, where: Positions) -> list[_Kind]:
     policy = fleet_plan.policy
     found = []
     seen: set[int] = set()
+    fresh = fleet_plan.fresh
+    life = np.maximum(time_in_service(fresh.grid_days, fresh.total)[:, -1], 1.0)
     names, code = codes(where.model)
     for number, model in np.unique(np.column_stack([where.kind, code]), axis=0):
         name = fleet_plan.fresh.kinds[number]
@@ -110,18 +118,9 @@ def _kinds(fleet_plan: FleetPlan, where: Positions) -> list[_Kind]:
         fresh_enough = float(policy.of_kind(name, "stock_age_days")) < shelf
         on_hand = int(policy.of_kind(name, "stock_on_hand")) if fresh_enough and number not in seen else 0
         seen.add(number)
-        found.append(
-            _Kind(
-                technology,
-                gas,
-                names[model],
-                rows,
-                float(np.median(where.unit_cost[rows])),
-                float(policy.of_kind(name, "lead_time_days")),
-                shelf,
-                on_hand,
-            )
-        )
+        price, lead = float(np.median(where.unit_cost[rows])), float(policy.of_kind(name, "lead_time_days"))
+        waiting = price * policy.shelf_ageing * 0.5 * shelf / life[number]
+        found.append(_Kind(technology, gas, names[model], rows, price, lead, shelf, waiting, on_hand))
     return found
 
 
@@ -151,7 +150,8 @@ def _order_kind(
             position -= expected[3, number - 1]
         arrives = day + kind.lead
         wanted = cover(demand[0, number], policy.service_level)
-        kept = int(newsvendor(demand[1, number], kind.price, policy.visit_cost).quantity)
+        shortage = max(policy.visit_cost - kind.waiting, kind.price)  # at least one to one: more likely used than not
+        kept = int(newsvendor(demand[1, number], kind.price, shortage).quantity)
         quantity = int(np.floor(min(wanted, kept) - position + 0.5))  # later positions are expectations, not whole numbers
         if quantity <= 0:
             continue
