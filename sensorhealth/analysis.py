@@ -191,7 +191,7 @@ def analyse(
         ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,
         fleet_plan=plan, plan=plan.actions, budget=money.budget, schemes=money.schemes,
         orders=decide.orders(plan), visits=decide.visits(plan),
-        warranty=decide.warranty_list(plan.facts, plan.ahead.swap_date), lots_table=lots, cylinders=ahead.cylinders,
+        warranty=decide.warranty_list(plan.facts, plan.ahead.leaves), lots_table=lots, cylinders=ahead.cylinders,
         retest=health.retest_list(known, ahead.cylinders), baselines=ahead.baselines,
         zero_drift=zeros, response_times=responses,
         findings=pd.concat([known.findings, ahead.oddities.findings, health.trend_findings(zeros, responses)], ignore_index=True),
@@ -316,8 +316,8 @@ def compare_policies(
     as_of: pd.Timestamp | str | None = None,
     progress: Progress | None = None,
 ) -> pd.DataFrame:
-    """Money, failures in service and wasted life of two policies on the same fleet, side by side."""
+    """Money, failures in service and wasted life of two policies on the same fleet and months, side by side."""
     base = analyse(fleet, as_of, first, progress=progress)
     other = second if isinstance(second, Policy) else Policy.load(second)
-    longer = max(base.policy, other, key=lambda policy: policy.budget_months)
-    return decide.compare_policies(base.fleet_plan, base.policy, other, shared_draws=base.shared_draws(longer))
+    again = any(getattr(base.policy, name) != getattr(other, name) for name in decide.FORECAST_KEYS)
+    return decide.compare_plans(base, analyse(fleet, as_of, other, progress=progress) if again else base, other)

@@ -109,7 +109,7 @@ class Policy:
         20.0, "s", 0.1, 86400.0, "Time limit of the visit plan; the best plan so far is used, with its gap.", VISIT
     )
     solver_largest: int = integer(
-        200_000, "pairs", 0, 1e8, "Most sensor-visit pairs of the fleet for the exact visit plan; above: stepwise.", VISIT
+        1_000_000, "pairs", 0, 1e8, "Most sensor-visit pairs of the fleet for the exact visit plan; above: stepwise.", VISIT
     )
     warranty_notice_days: int = integer(
         30, "days", 0, 730, "Days before the end of the warranty by which a claim must be made.", WARRANTY
