@@ -178,7 +178,7 @@ def analyse(
     ahead = look_ahead(known, day, policy, model=model, calibration=calibration, progress=step)
     forecast = life.forecast_table(
         ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden,
-        calibration_interval_days=policy.calibration_interval_days, calibration=calibration,
+        calibration_interval_days=policy.calibration_interval_days, calibration=calibration, laws=ahead.ageing.reading_laws(),
     )  # fmt: skip
     step("comparing lots")
     lots = _lots(ahead, known, forecast, policy)
