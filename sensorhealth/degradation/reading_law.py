@@ -2,10 +2,11 @@
 
 The ageing model says what is likely if its noise, wander and variances are what it takes them for. Real records know more
 kinds of surprise: noise that differs between sensors, changes with heavy tails, paths that are best foretold by their last
-value. So every reading is foretold from those of its sensor before it (`one_ahead`), by the model as it stands, by the model
-with its spread scaled, and by the last value; the shares of these are those under which what came is likeliest (stacking of
-distributions: Yao, Vehtari, Simpson and Gelman 2018, Bayesian Analysis 13:917-1007), with a prior worth a few readings.
-Only readings that the model was fitted on are looked at: nothing of the future enters.
+value, a weak cylinder that stays in use. So every reading is foretold from those of its sensor before it (`one_ahead`), by the
+model as it stands, by the model with its spread scaled, and by the last value, each on new gas and on the cylinder that the
+sensor met last; the shares of these are those under which what came is likeliest (stacking of distributions: Yao, Vehtari,
+Simpson and Gelman 2018, Bayesian Analysis 13:917-1007), with a prior worth a few readings. Only readings that the model was
+fitted on are looked at: nothing of the future enters.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from sensorhealth.degradation.design import FloatArray, IntArray, ObjectArray, Stratum
@@ -47,7 +49,7 @@ ROUNDS = 200
 TINY = 1e-24  # variance that even a path known exactly is given
 USUAL_SQUARE = 0.455  # median of a squared standard normal
 
-CYLINDERS = (STATED, CYLINDER, FADE)  # known well from the many readings on each, unlike a session
+CYLINDERS = (STATED, CYLINDER, FADE)
 
 Mixture = tuple[FloatArray, FloatArray, FloatArray]
 
@@ -64,26 +66,45 @@ class Change:
 
 
 @dataclass(frozen=True)
+class Beforehand:
+    """What is known of r readings before they are taken.
+
+    latent: weight (m,), mean and variance (m, r) of the latent path. gas, noise (scale^2), degrees (m,): of a reading.
+    value (r,): the sensor's last reading, net of its gas, NaN for none; met (r,): effect of the cylinder it was taken on;
+    years (r,): time since.
+    """
+
+    latent: Mixture
+    gas: FloatArray
+    noise: FloatArray
+    degrees: FloatArray
+    value: FloatArray
+    met: FloatArray
+    years: FloatArray
+
+
+@dataclass(frozen=True)
 class ReadingLaw:
     """How the next reading of a stratum's lives is foretold.
 
-    own: share of the model as it stands; scaled, last (len(SCALES),): shares of the model and of the last value, their
-    standard deviations times SCALES. change: variance about the last value. reach: years within which readings have followed
-    one another; beyond it the last value's share goes over to the model. foretold: readings it was learnt from.
-    step_rate, step_size: steps per year and their standard deviation. life_id, value, age (n,): last reading of each life
-    (net of its gas; NaN for none) and the age then.
+    shares (1 + 4 * len(SCALES),): of the model as it stands, then, with standard deviations times SCALES, of the model on new
+    gas, the model on the cylinder met last, the last value on new gas, the last value on the cylinder met last.
+    change: variance about the last value; session: of a session's effect. reach: years within which readings have followed
+    one another; beyond it what rests on the last reading gives its share to the model. foretold: readings it was learnt
+    from. step_rate, step_size: steps per year and their standard deviation. life_id, value, met, age (n,): last reading of
+    each life (net of its gas; NaN for none), effect of its cylinder and the age then.
     """
 
-    own: float
-    scaled: FloatArray
-    last: FloatArray
+    shares: FloatArray
     change: Change
+    session: float
     reach: float
     foretold: int
     step_rate: float
     step_size: float
     life_id: ObjectArray
     value: FloatArray
+    met: FloatArray
     age: FloatArray
 
     def reading(
@@ -100,53 +121,55 @@ class ReadingLaw:
         latent: weight (m,), mean and variance (m, r) of the latent path; gas, noise (scale^2), degrees (m,): of a reading.
         """
         place = pd.Index(self.life_id).get_indexer(pd.Index(life_id))
-        value = np.where(place >= 0, self.value[place], np.nan)
-        years = np.maximum(np.where(place >= 0, age - np.nan_to_num(self.age[place]), age), 0.0)
-        parts = _parts(latent, gas, noise, degrees, value, years, self)
+        known = place >= 0
+        value, met = np.where(known, self.value[place], np.nan), np.where(known, self.met[place], 0.0)
+        years = np.maximum(np.where(known, age - np.nan_to_num(self.age[place]), age), 0.0)
+        parts = _parts(Beforehand(latent, gas, noise, degrees, value, met, years), self)
         shares = self._shares(np.isfinite(value), years)
-        kept = [(share, part) for share, part in zip(shares, parts) if share.max(initial=0.0) > LEAST_SHARE]
-        total = np.sum([share for share, _ in kept], axis=0)
+        kept = np.flatnonzero(shares.max(axis=1, initial=0.0) > LEAST_SHARE)
+        total = shares[kept].sum(axis=0)
         return (
-            np.concatenate([share / total * np.broadcast_to(part[0], part[1].shape) for share, part in kept]),
-            np.concatenate([part[1] for _, part in kept]),
-            np.concatenate([part[2] for _, part in kept]),
+            np.concatenate([shares[k] / total * np.broadcast_to(parts[k][0], parts[k][1].shape) for k in kept]),
+            np.concatenate([parts[k][1] for k in kept]),
+            np.concatenate([parts[k][2] for k in kept]),
         )
 
-    def _shares(self, has_last: np.ndarray, years: FloatArray) -> list[FloatArray]:
-        """Share (r,) of each part for each reading: without a last value, or long after it, the model speaks."""
+    def _shares(self, has_last: NDArray[np.bool_], years: FloatArray) -> FloatArray:
+        """Share (k, r) of each part for each reading: without a last one, or long after it, the model on new gas speaks."""
         stays = np.where(has_last, np.minimum(1.0, self.reach / np.maximum(years, 1e-9)), 0.0)
-        gone = float(self.last.sum()) * (1.0 - stays)
-        rest = self.own + float(self.scaled.sum())
-        of_model = [share * (1.0 + gone / rest) for share in (self.own, *self.scaled)]
-        return [*of_model, *(share * stays for share in self.last)]
+        model = np.arange(self.shares.size) <= SCALES.size
+        of_model = float(self.shares[model].sum())
+        return np.where(
+            model[:, None],
+            self.shares[:, None] * (1.0 + (1.0 - of_model) * (1.0 - stays) / of_model),
+            self.shares[:, None] * stays,
+        )
 
 
 NO_LAWS: Mapping[str, ReadingLaw] = MappingProxyType({})
 
 
-def _parts(
-    latent: Mixture,
-    gas: FloatArray,
-    noise: FloatArray,
-    degrees: FloatArray,
-    value: FloatArray,
-    years: FloatArray,
-    law: ReadingLaw,
-) -> list[Mixture]:
-    """The parts of the law: the model as it stands, the model scaled, the last value scaled; the gas is never scaled."""
-    weight, mean, variance = latent
-    usual = variance + noise[:, None]
-    scaled = [(weight[:, None], mean, scale**2 * usual + gas[:, None]) for scale in SCALES]
+def _parts(item: Beforehand, law: ReadingLaw) -> list[Mixture]:
+    """The parts of the law, in the order of its shares; what gas and session bring is never scaled."""
+    weight, mean, variance = item.latent
+    one, gas = np.ones((1, 1)), item.gas[:, None]
+    usual = variance + item.noise[:, None]
     centre, about = moments(weight, mean, usual)
-    known = np.isfinite(value)
-    centre, about = np.where(known, value, centre), np.where(known, law.change(years), about)
-    last = [(np.ones((1, 1)), centre[None], scale**2 * about[None] + weight @ gas) for scale in SCALES]
-    variance = variance + gas[:, None]
+    known = np.isfinite(item.value)
+    centre, about = np.where(known, item.value, centre), np.where(known, law.change(item.years), about)
+    squares = SCALES**2
+    scaled = [
+        *((weight[:, None], mean, square * usual + gas) for square in squares),
+        *((weight[:, None], mean + item.met, square * usual + law.session) for square in squares),
+        *((one, centre[None], square * about[None] + weight @ item.gas) for square in squares),
+        *((one, (centre + item.met)[None], square * about[None] + law.session) for square in squares),
+    ]
+    variance, noise, degrees = variance + gas, item.noise, item.degrees
     if law.step_rate > 0.0:
-        chance = -np.expm1(-law.step_rate * years)
+        chance = -np.expm1(-law.step_rate * item.years)
         weight, mean, variance = with_steps(weight, mean, variance, chance, law.step_size)
         noise, degrees = np.tile(noise, 2), np.tile(degrees, 2)
-    return [with_tails(weight, mean, variance, noise, degrees), *scaled, *last]
+    return [with_tails(weight, mean, variance, noise, degrees), *scaled]
 
 
 def reading_of(path: PathPosterior, age: FloatArray, law: ReadingLaw | None = None) -> Mixture:
@@ -166,12 +189,16 @@ def learn_law(model: StratumModel) -> ReadingLaw:
     """The law of a fitted stratum's next readings, from how its earlier ones were foretold."""
     stratum, modes = model.stratum, model.modes
     weight = np.array([item.weight for item in modes])
-    seen = stratum.y - weight @ np.stack([class_effects(item.fitted, CYLINDERS) for item in modes])
-    net = seen - weight @ np.stack([class_effects(item.fitted, (SESSION,)) for item in modes])
-    none = np.zeros(SCALES.size)
+    cylinder, session = (
+        weight @ np.stack([class_effects(item.fitted, names) for item in modes]) for names in (CYLINDERS, (SESSION,))
+    )
+    net, last = stratum.y - cylinder - session, stratum.last
+    value = np.where((last >= 0) & (stratum.censoring[last] == 0), net[last], np.nan) if net.size else np.full(last.size, np.nan)
+    met = np.where(last >= 0, cylinder[last], 0.0) if net.size else np.zeros(last.size)
+    sessions = float(weight @ np.array([item.fitted.parameters.crossed.get(SESSION, 0.0) for item in modes]))
     law = ReadingLaw(
-        1.0, none, none, Change(LEAST_NOISE**2, 0.0), 0.0, 0, model.surprises.rate, model.surprises.size,
-        stratum.life_id, _last_value(stratum, net), stratum.last_age,
+        np.append(1.0, np.zeros(4 * SCALES.size)), Change(LEAST_NOISE**2, 0.0), sessions, 0.0, 0, model.surprises.rate,
+        model.surprises.size, stratum.life_id, value, met, stratum.last_age,
     )  # fmt: skip
     told = _foretold(stratum)
     if model.given or told.size < FEWEST:
@@ -181,11 +208,10 @@ def learn_law(model: StratumModel) -> ReadingLaw:
     law = replace(law, change=change, reach=float(years.max()), foretold=int(told.size))
     paths = [_expected(stratum, item) for item in modes]
     mean, variance = (np.stack([path[k][told] for path in paths]) for k in (0, 1))
-    _, noise, degrees = reading_terms(modes)
-    session = np.array([item.fitted.parameters.crossed.get(SESSION, 0.0) for item in modes])
-    parts = _parts((weight, mean, variance), session, noise, degrees, net[told - 1], years, law)
-    shares = _stacked(np.stack([_log_density(part, seen[told]) for part in parts]))
-    return replace(law, own=float(shares[0]), scaled=shares[1 : 1 + SCALES.size], last=shares[1 + SCALES.size :])
+    before = told - 1
+    item = Beforehand((weight, mean, variance), *reading_terms(modes), net[before], cylinder[before], years)
+    density = np.stack([_log_density(part, stratum.y[told]) for part in _parts(item, law)])
+    return replace(law, shares=_stacked(density, bool((stratum.cylinder >= 0).any())))
 
 
 def reading_terms(components: Sequence[Component]) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -193,15 +219,6 @@ def reading_terms(components: Sequence[Component]) -> tuple[FloatArray, FloatArr
     gas = np.array([item.gas_variance for item in components])
     noise = np.array([item.fitted.parameters.residual for item in components])
     return gas, noise, np.array([item.fitted.degrees for item in components])
-
-
-def _last_value(stratum: Stratum, net: FloatArray) -> FloatArray:
-    """Last reading (n,) of each life, net of its gas; NaN for none and for one at a limit."""
-    found = np.full(stratum.life_id.size, np.nan)
-    read = np.flatnonzero(stratum.counts > 0)
-    at = stratum.last[read]
-    found[read] = np.where(stratum.censoring[at] == 0, net[at], np.nan)
-    return found
 
 
 def _foretold(stratum: Stratum) -> IntArray:
@@ -227,7 +244,7 @@ def _change(years: FloatArray, squared: FloatArray) -> Change:
 def _expected(stratum: Stratum, item: Component) -> tuple[FloatArray, FloatArray]:
     """Mean and variance (N,) of the latent path at each reading, given the earlier ones of its life and the rest of the fit.
 
-    Session and conditions of the reading itself are not known beforehand, as they are not for the next one.
+    Gas, session and conditions of the reading itself are not known beforehand, as they are not for the next one.
     """
     fitted = item.fitted
     parameters, base = fitted.parameters, fitted.base
@@ -255,9 +272,14 @@ def _log_density(part: Mixture, y: FloatArray) -> FloatArray:
     return np.asarray(logsumexp(terms, axis=0, b=np.broadcast_to(weight.reshape(len(weight), -1), terms.shape)))
 
 
-def _stacked(log_density: FloatArray) -> FloatArray:
-    """Shares (k,) of the parts under which what came is likeliest, the prior counted; log_density (k, r)."""
-    prior = np.concatenate([[PRIOR_OWN], *(np.full(SCALES.size, worth / SCALES.size) for worth in (PRIOR_SCALED, PRIOR_LAST))])
+def _stacked(log_density: FloatArray, several_gases: bool) -> FloatArray:
+    """Shares (k,) of the parts under which what came is likeliest, the prior counted; log_density (k, r).
+
+    several_gases: whether cylinders are on record, so that new gas and the cylinder met last are two things.
+    """
+    of_gas = np.array([0.5, 0.5]) if several_gases else np.array([1.0, 0.0])
+    worth = np.concatenate([PRIOR_SCALED * of_gas, PRIOR_LAST * of_gas]) / SCALES.size
+    prior = np.concatenate([[PRIOR_OWN], np.repeat(worth, SCALES.size)])
     density = np.exp(log_density - log_density.max(axis=0))
     share = prior / prior.sum()
     for _ in range(ROUNDS):

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..degradation.mixture import moments
+from ..degradation.mixture import moments, quantile
 from ..degradation.reading_law import NO_LAWS, ReadingLaw, reading_of
 from ..life.calibration import Calibration
 from ..life.lifedata import DAYS_PER_YEAR, years_between
@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 
 MODEL = "this model"
 CORRECTED = "this model, corrected on its past"
+NORMAL_WIDTH = 2.0 * 1.6449  # standard deviations between the 5 and 95 % quantiles of a normal
 
 
 class Past(Protocol):
@@ -145,7 +146,8 @@ def _piece(own: PathPosterior, mine: NDArray[np.intp], upcoming: NextReadings, l
     mean, latent = own.latent(age)
     latent_variance = moments(own.weight, mean, latent)[1]
     mixed = reading_of(own, age, law)
-    rest = np.maximum(moments(*mixed)[1] - latent_variance, 1e-12)
+    usual = (quantile(*mixed, 0.95) - quantile(*mixed, 0.05)) / NORMAL_WIDTH  # far tails would drown the latent part
+    rest = np.maximum(usual**2 - latent_variance, 1e-12)
     share = np.broadcast_to(mixed[0], mixed[1].shape)
     return _Piece(mine, share, mixed[1], mixed[2], np.sqrt(latent_variance), np.sqrt(rest))
 

@@ -14,8 +14,8 @@ from ..health import lives as lives_of
 from ..health import readings as readings_of
 from ..life.calibration import Calibration
 from . import measures
-from .outcomes import ends, next_readings, reading_blur, verdicts
-from .past import MODEL, Refit, asked_lives, baseline_forecasts, model_forecast, past_dates
+from .outcomes import already_over, ends, next_readings, reading_blur, verdicts
+from .past import CORRECTED, MODEL, Refit, asked_lives, baseline_forecasts, model_forecast, past_dates
 from .samples import end_rows, reading_rows
 from .wording import learnt, sentence
 
@@ -88,6 +88,7 @@ def track_record(
     reading_blocks: list[pd.DataFrame] = []
     used: list[pd.Timestamp] = []
     notes: list[str] = []
+    corrects = False
     for date in sorted(dates):
         step(f"forecasting as on {date.date()}")
         try:
@@ -96,12 +97,15 @@ def track_record(
             notes.append(f"{date.date()}: no forecast could be made then: {error}")
             continue
         before = learnt(reading_blocks, date)
+        corrects = corrects or before.corrects
         blocks = _one_date(past, date, hindsight, later, last, policy, before, said, blur)
         end_blocks += blocks[0]
         reading_blocks += blocks[1]
         used.append(date)
     if not used:
         raise RecordsError("no past date leaves enough records to forecast from: " + "; ".join(notes or ["too short"]))
+    if not corrects:
+        end_blocks, reading_blocks = _without(CORRECTED, end_blocks), _without(CORRECTED, reading_blocks)
     return _record(end_blocks, reading_blocks, used, notes, policy)
 
 
@@ -138,13 +142,18 @@ def _one_date(
     moment = _end_of_day(date)
     truth = ends(hindsight, asked, moment, last, said, blur)
     upcoming = next_readings(later, hindsight, asked, moment, NEXT_READING_WITHIN_DAYS)
-    forecasts = [model_forecast(past, asked, upcoming, policy)]
-    if before.corrects:
-        forecasts.append(model_forecast(past, asked, upcoming, policy, before))
+    forecasts = [model_forecast(past, asked, upcoming, policy), model_forecast(past, asked, upcoming, policy, before)]
     forecasts += baseline_forecasts(past, asked, upcoming, date)
-    end_blocks = [end_rows(one, asked, date, truth, _decision_days(policy)) for one in forecasts if one.cdf is not None]
+    open_still = ~already_over(past.readings, past.lives, asked, float(np.log1p(policy.margin)))
+    end_blocks = [
+        end_rows(one, asked, date, truth, _decision_days(policy))[open_still] for one in forecasts if one.cdf is not None
+    ]
     reading_blocks = [reading_rows(one, asked, date, upcoming) for one in forecasts if one.reading is not None]
     return end_blocks, reading_blocks
+
+
+def _without(forecaster: str, blocks: list[pd.DataFrame]) -> list[pd.DataFrame]:
+    return [block for block in blocks if not (block["forecaster"] == forecaster).any()]
 
 
 def _record(

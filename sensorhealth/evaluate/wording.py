@@ -39,7 +39,8 @@ def learnt(blocks: Sequence[pd.DataFrame], before: pd.Timestamp | None) -> Calib
 
 
 def _factor(rows: pd.DataFrame) -> float:
-    factor, error = learn_factor(*(rows[name].to_numpy() for name in ("error", "latent_sd", "reading_sd")))
+    together = rows.groupby(["as_of", "stratum", "shared"], sort=False).ngroup().to_numpy()
+    factor, error = learn_factor(*(rows[name].to_numpy() for name in ("error", "latent_sd", "reading_sd")), together)
     return factor if abs(np.log(factor)) > CLEAR * error else 1.0
 
 

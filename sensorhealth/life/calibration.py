@@ -38,13 +38,17 @@ class Calibration:
         return float(self.by_stratum.get(stratum, self.overall))
 
 
-def learn_factor(error: Array, latent_sd: Array, reading_sd: Array) -> tuple[float, float]:
+def learn_factor(
+    error: Array, latent_sd: Array, reading_sd: Array, together: NDArray[np.intp] | None = None
+) -> tuple[float, float]:
     """The factor f that makes past forecasts of readings most likely, and the standard error of its log.
 
     error: (n,) reading less forecast. latent_sd: (n,) standard deviation of the latent forecast. reading_sd: (n,) of
     everything that a reading adds (noise, gas). The variance of an error is f^2 latent_sd^2 + reading_sd^2; a normal
     prior on log f with standard deviation 0.25 keeps it near 1 where there is little evidence, and errors beyond four
-    standard deviations count as four so that a few odd readings do not widen every forecast.
+    standard deviations count as four so that a few odd readings do not widen every forecast. together: (n,) codes of the
+    readings that err together (one cylinder, one session); the standard error then allows for it (sandwich estimator: White
+    1982, Econometrica 50:1-25), for a hundred sensors on one weak cylinder are one surprise and not a hundred.
     """
     noise = np.asarray(reading_sd, dtype=float) ** 2
     latent = np.asarray(latent_sd, dtype=float) ** 2
@@ -57,4 +61,10 @@ def learn_factor(error: Array, latent_sd: Array, reading_sd: Array) -> tuple[flo
     best = float(minimize_scalar(deviance, bounds=(-_LARGEST, _LARGEST), method="bounded").x)
     step = 1e-3
     bend = (deviance(best + step) - 2 * deviance(best) + deviance(best - step)) / step**2
-    return float(np.exp(best)), float(np.sqrt(2.0 / max(bend, 1e-6)))
+    apart = 2.0 / max(bend, 1e-6)
+    if together is None:
+        return float(np.exp(best)), float(np.sqrt(apart))
+    wide = np.exp(2 * best) * latent
+    pull = 2.0 * wide / (wide + noise) * (1.0 - squared / (wide + noise))
+    common = float(np.sum(np.bincount(together, pull) ** 2)) / max(bend, 1e-6) ** 2
+    return float(np.exp(best)), float(np.sqrt(max(apart, common)))

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _LEAST_WEIGHT = 1e-4  # mixture components below this weight are left out
+_LEAST_RISE = 1e-15  # of a distribution function between two days
 _NODES = 20  # quadrature nodes where the path wanders; error below 4e-5 in probability
 
 
@@ -86,8 +87,8 @@ class RemainingLife:
         below = np.maximum(index - 1, 0)
         rows = np.arange(self.life_id.size)
         low, high = total[rows, below], total[rows, index]
-        rise = np.where(high > low, high - low, 1.0)
-        days = self.grid_days[below] + np.clip((q - low) / rise, 0.0, 1.0) * (self.grid_days[index] - self.grid_days[below])
+        share = (q - low) / np.maximum(high - low, _LEAST_RISE)
+        days = self.grid_days[below] + np.clip(share, 0.0, 1.0) * (self.grid_days[index] - self.grid_days[below])
         days = np.where(index == 0, 0.0, days)
         return np.where(capped, self.horizon_days, days), capped
 
