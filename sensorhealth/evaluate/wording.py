@@ -40,7 +40,8 @@ def learnt(blocks: Sequence[pd.DataFrame], before: pd.Timestamp | None) -> Calib
 
 def _factor(rows: pd.DataFrame) -> float:
     together = rows.groupby(["as_of", "stratum", "shared"], sort=False).ngroup().to_numpy()
-    factor, error = learn_factor(*(rows[name].to_numpy() for name in ("error", "latent_sd", "reading_sd")), together)
+    missed, latent, reading = (rows[name].to_numpy(dtype=float) for name in ("error", "latent_sd", "reading_sd"))
+    factor, error = learn_factor(missed, latent, reading, together)
     return factor if abs(np.log(factor)) > CLEAR * error else 1.0
 
 

@@ -39,7 +39,7 @@ class Calibration:
 
 
 def learn_factor(
-    error: Array, latent_sd: Array, reading_sd: Array, together: NDArray[np.intp] | None = None
+    error: Array, latent_sd: Array, reading_sd: Array, together: NDArray[np.int64] | None = None
 ) -> tuple[float, float]:
     """The factor f that makes past forecasts of readings most likely, and the standard error of its log.
 
