@@ -324,7 +324,3 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stderr.write("\nstopped; any earlier output is as it was\n")
         return 130
     return code
-
-
-if __name__ == "__main__":
-    raise SystemExit(main())

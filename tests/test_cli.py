@@ -18,7 +18,7 @@ COMMANDS = (
 
 
 def _run(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-m", "sensorhealth.cli", *arguments], capture_output=True, text=True)
+    return subprocess.run([sys.executable, "-m", "sensorhealth", *arguments], capture_output=True, text=True)
 
 
 def test_version_is_the_package_version(capsys: pytest.CaptureFixture[str]) -> None:
