@@ -6,7 +6,7 @@ Read this file first: it is the house on one page. Each step is a room of its ow
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,7 +34,7 @@ class Outlook:
     """How the fleet ages and how long each sensor has, before anything is decided.
 
     lives, readings (those used), oddities (faults found), ageing (fitted model), cylinders (judged), sudden (fitted), current
-    (the lives that go on), paths and remaining (their distributions).
+    (the lives that go on), paths and remaining (their distributions), calibration (of their spread, learnt on the past).
     """
 
     lives: pd.DataFrame
@@ -46,6 +46,7 @@ class Outlook:
     current: pd.DataFrame
     paths: list[degradation.PathPosterior]
     remaining: life.RemainingLife
+    calibration: life.Calibration
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,7 @@ class Analysis:
 
     def shared_draws(self, policy: Policy | None = None) -> Iterator[life.RemainingLife]:
         """Life distributions in possible worlds, for budgets with honest bands."""
-        return shared_draws(self, self.as_of, policy or self.policy, self.calibration)
+        return shared_draws(self, self.as_of, policy or self.policy)
 
     def evidence(self, sensor_ids: list[str] | None = None) -> str:
         """Printable evidence sheets (one HTML page) of these sensors; None: of those worth a test before their warranty ends."""
@@ -177,8 +178,8 @@ def analyse(
 
     ahead = look_ahead(known, day, policy, model=model, calibration=calibration, progress=step)
     forecast = life.forecast_table(
-        ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden,
-        calibration_interval_days=policy.calibration_interval_days, calibration=calibration, laws=ahead.ageing.reading_laws(),
+        ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden, calibration=ahead.calibration,
+        calibration_interval_days=policy.calibration_interval_days, laws=ahead.ageing.reading_laws(),
     )  # fmt: skip
     step("comparing lots")
     lots = _lots(ahead, known, forecast, policy)
@@ -187,7 +188,7 @@ def analyse(
     fresh = new_sensors(ahead, day, policy)
     plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
     step("budgeting")
-    money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy, calibration))
+    money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy))
     return Analysis(
         fleet=known, as_of=day, policy=policy, lives=ahead.lives, readings=ahead.readings, oddities=ahead.oddities,
         ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,
@@ -197,7 +198,8 @@ def analyse(
         retest=health.retest_list(known, ahead.cylinders), zero_drift=health.zero_drift(known, ahead.lives),
         response_times=health.response_times(known, ahead.lives),
         findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True),
-        notes=(*known.notes, *ahead.ageing.notes_, *decide.unknown_names(plan.facts)), calibration=calibration,
+        notes=(*known.notes, *ahead.ageing.notes_, *ahead.calibration.remarks, *decide.unknown_names(plan.facts)),
+        calibration=ahead.calibration,
     )  # fmt: skip
 
 
@@ -239,10 +241,11 @@ def look_ahead(
     sudden = life.SuddenLife().fit(lives, day)
     current = _current(lives)
     paths = ageing.path_posterior(current, _age_years(current, day))
+    calibration = replace(calibration or life.Calibration(), paces=ageing.paces())
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
-    return Outlook(lives, used, oddities, ageing, cylinders, sudden, current, paths, remaining)
+    return Outlook(lives, used, oddities, ageing, cylinders, sudden, current, paths, remaining, calibration)
 
 
 def _current(lives: pd.DataFrame) -> pd.DataFrame:
@@ -285,9 +288,7 @@ def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.Remai
     return life.remaining_life(paths, ahead.sudden, kinds, day, margin=policy.margin, horizon_days=policy.horizon_days)
 
 
-def shared_draws(
-    ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy, calibration: life.Calibration | None = None
-) -> Iterator[life.RemainingLife]:
+def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -> Iterator[life.RemainingLife]:
     """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
 
     Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
@@ -301,7 +302,7 @@ def shared_draws(
     window = 31.0 * policy.budget_months
     grid = np.concatenate([np.arange(0.0, window, 30.0), np.arange(window, window + 540.0, 60.0)])
     grid = np.append(grid, max(policy.horizon_days, grid[-1] + 60.0))
-    yield from life.remaining_draws(drawn, hazards, lives, day, margin=policy.margin, grid=grid, calibration=calibration)
+    yield from life.remaining_draws(drawn, hazards, lives, day, margin=policy.margin, grid=grid, calibration=ahead.calibration)
 
 
 def _as_of_day(fleet: Fleet, as_of: pd.Timestamp | str | None) -> pd.Timestamp:

@@ -15,6 +15,7 @@ from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.frames import build
 from sensorhealth.degradation.mixture import moments, quantile
 from sensorhealth.degradation.notes import notes_of
+from sensorhealth.degradation.paces import Paces, learn_paces
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
 from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
@@ -216,6 +217,12 @@ class AgeingModel(BaseEstimator):
         """The law of the next reading of each stratum, learnt from how well its earlier readings were foretold."""
         check_is_fitted(self, "strata_")
         return {name: self._law(name) for name in self.strata_}
+
+    def paces(self) -> dict[str, Paces]:
+        """How far paths leave the course that was foretold of them long before, by stratum (the steady ones left out)."""
+        check_is_fitted(self, "strata_")
+        found = {name: learn_paces(model) for name, model in self.strata_.items()}
+        return {name: item for name, item in found.items() if item.factor.size > 1}
 
     def _law(self, stratum: str) -> ReadingLaw:
         if stratum not in self._laws:

@@ -19,8 +19,9 @@ def one_ahead(
     sensor: FloatArray,
     brownian: float = 0.0,
     step: FloatArray | None = None,
-) -> tuple[FloatArray, FloatArray]:
-    """Mean and variance (N,) of a_i + b_i g + W_i(g) at each reading given the earlier readings of its sensor.
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean and variance (N,) of a_i + b_i g + W_i(g) at each reading given the earlier readings of its sensor; and the mean
+    (N,) given that reading too.
 
     offsets (n+1,): readings of sensor i are offsets[i]:offsets[i+1], in order of g. y (N,): readings less everything but the
     sensor's own effects; noise (N,): their variances. sensor (2, 2): covariance of (a, b); brownian: variance of W per unit
@@ -31,7 +32,7 @@ def one_ahead(
     spread = np.zeros((3, 3, len(offsets) - 1))
     spread[:2, :2] = np.asarray(sensor, dtype=float)[:, :, None]
     before = np.zeros(len(offsets) - 1)
-    mean, variance = np.zeros(len(y)), np.zeros(len(y))
+    mean, variance, after = np.zeros(len(y)), np.zeros(len(y)), np.zeros(len(y))
     for k in range(int(count.max(initial=0))):
         here = np.flatnonzero(count > k)
         at = offsets[here] + k
@@ -46,6 +47,7 @@ def one_ahead(
         shared = np.einsum("ijn,jn->in", own, row)
         total = (row * shared).sum(axis=0) + noise[at]
         gain = shared / np.where(total > 0.0, total, 1.0)
-        state[:, here] = x + gain * (y[at] - mean[at])
+        moved = x + gain * (y[at] - mean[at])
+        after[at], state[:, here] = (row * moved).sum(axis=0), moved
         spread[:, :, here] = own - gain[:, None] * shared[None]
-    return mean, variance
+    return mean, variance, after

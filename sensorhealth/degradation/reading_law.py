@@ -246,19 +246,25 @@ def _expected(stratum: Stratum, item: Component) -> tuple[FloatArray, FloatArray
 
     Gas, session and conditions of the reading itself are not known beforehand, as they are not for the next one.
     """
-    fitted = item.fitted
-    parameters, base = fitted.parameters, fitted.base
-    of_path = 2 if fitted.terms.slope else 1
-    path = fitted.bend + base.x[:, :of_path] @ fitted.fit.beta[:of_path] + class_effects(fitted, (LOT_LEVEL, LOT_SLOPE))
-    visit = base.x[:, of_path:] @ fitted.fit.beta[of_path:] + class_effects(fitted, GAS)
-    mean, variance = one_ahead(
-        stratum.offsets, base.g, fitted.sites.response - path - visit, parameters.residual / fitted.sites.weight,
-        parameters.sensor, parameters.brownian, _steps(stratum),
-    )  # fmt: skip
+    path, own, noise = own_readings(item)
+    parameters = item.fitted.parameters
+    mean, variance, _ = one_ahead(
+        stratum.offsets, item.fitted.base.g, own, noise, parameters.sensor, parameters.brownian, steps_found(stratum)
+    )
     return path + mean, variance
 
 
-def _steps(stratum: Stratum) -> FloatArray:
+def own_readings(item: Component) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The path of the sensor's kind and lot (N,) at each reading; what is the sensor's own in it, noise's variance with it."""
+    fitted = item.fitted
+    of_path = 2 if fitted.terms.slope else 1
+    x, beta = fitted.base.x, fitted.fit.beta
+    path = fitted.bend + x[:, :of_path] @ beta[:of_path] + class_effects(fitted, (LOT_LEVEL, LOT_SLOPE))
+    visit = x[:, of_path:] @ beta[of_path:] + class_effects(fitted, GAS)
+    return path, fitted.sites.response - path - visit, fitted.parameters.residual / fitted.sites.weight
+
+
+def steps_found(stratum: Stratum) -> FloatArray:
     """Variance (N,) of the step with which a new stretch begins at a reading, 0 elsewhere."""
     begins = np.concatenate([[True], (np.diff(stratum.life) != 0) | (np.diff(stratum.segment) != 0)])
     size = at_columns(np.append(stratum.step_size, 0.0), stratum.segment)

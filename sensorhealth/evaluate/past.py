@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..degradation.mixture import moments, quantile
+from ..degradation.paces import NO_PACES
 from ..degradation.reading_law import NO_LAWS, ReadingLaw, reading_of
 from ..life.calibration import Calibration
 from ..life.lifedata import DAYS_PER_YEAR, years_between
@@ -99,6 +100,7 @@ def model_forecast(
     """This model's forecast, corrected where a calibration is given."""
     remaining = past.remaining
     if calibration is not None:
+        calibration = replace(calibration, paces=getattr(getattr(past, "calibration", None), "paces", NO_PACES))
         remaining = remaining_life(
             past.paths, past.sudden, asked, remaining.as_of, margin=policy.margin, grid=remaining.grid_days,
             calibration=calibration,

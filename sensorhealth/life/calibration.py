@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
+
+from ..degradation.paces import Paces
 
 Array = NDArray[np.float64]
 
@@ -20,18 +23,30 @@ class Calibration:
     """Factors on the standard deviation of the latent path, one for all strata or one for each.
 
     overall: factor where a stratum has none of its own. by_stratum: stratum -> factor. readings: next readings it was
-    learnt from. note: one sentence for the report.
+    learnt from. note: one sentence for the report. paces: stratum -> law of paces, factors on the slope of the paths from now
+    on (see `degradation.paces`), learnt from the records at hand by every analysis.
     """
 
     overall: float = 1.0
     by_stratum: Mapping[str, float] = field(default_factory=dict)
     readings: int = 0
     note: str = "No correction: nothing in the past to learn one from."
+    paces: Mapping[str, Paces] = field(default_factory=dict)
 
     @property
     def corrects(self) -> bool:
         """Whether any forecast changes."""
         return self.overall != 1.0 or any(value != 1.0 for value in self.by_stratum.values())
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the records at hand taught of paces, in words."""
+        return tuple(
+            f"{stratum}: sensors went on faster or slower than their beginnings foretold, by a factor of "
+            f"{np.exp(item.spread):.1f} either way ({item.foretold} sensors foretold from a part of their readings); remaining "
+            "life is spread accordingly"
+            for stratum, item in self.paces.items()
+        )
 
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
@@ -39,7 +54,7 @@ class Calibration:
 
 
 def learn_factor(
-    error: Array, latent_sd: Array, reading_sd: Array, together: NDArray[np.int64] | None = None
+    error: Array, latent_sd: Array, reading_sd: Array, together: NDArray[np.integer[Any]] | None = None
 ) -> tuple[float, float]:
     """The factor f that makes past forecasts of readings most likely, and the standard error of its log.
 

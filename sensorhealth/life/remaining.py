@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from ..degradation.paces import STEADY, repaced
 from ..technologies import technologies
 from .lifedata import DAYS_PER_YEAR, years_between
 from .passage import first_passage
@@ -118,6 +119,13 @@ def widened(path: PathPosterior, calibration: Calibration | None) -> PathPosteri
     return replace(path, covariance=factor * path.covariance, brownian=factor * path.brownian)
 
 
+def ahead(path: PathPosterior, calibration: Calibration | None) -> PathPosterior:
+    """The posterior as forecasts of the end take it: widened, and at every pace from now on that its stratum's past knows."""
+    if calibration is None:
+        return path
+    return repaced(widened(path, calibration), calibration.paces.get(path.stratum, STEADY))
+
+
 def remaining_life(
     paths: Sequence[PathPosterior],
     sudden: SuddenEnds,
@@ -175,7 +183,7 @@ def remaining_draws(
             known = rows >= 0
             if known.any():
                 path = stratum[number] if known.all() else stratum[number].take(known)
-                soft[rows[known]] = soft_cdf(widened(path, calibration), ages[rows[known]], days, margin)
+                soft[rows[known]] = soft_cdf(ahead(path, calibration), ages[rows[known]], days, margin)
         soft[flat] = soft[flat, :1]
         yield combine(ids, as_of, days, soft, np.asarray(sudden.conditional_cdf(lives, as_of, days), dtype=float))
 

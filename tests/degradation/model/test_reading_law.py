@@ -40,17 +40,22 @@ def test_the_filter_is_the_conditional_normal_law() -> None:
     sensor = np.array([[0.02, -0.004], [-0.004, 0.003]])
     step = np.zeros(14)
     step[[3, 9]] = 0.04, 0.09
-    mean, variance = one_ahead(offsets, g, y, noise, sensor, 0.002, step)
+    mean, variance, after = one_ahead(offsets, g, y, noise, sensor, 0.002, step)
     for begin, end in pairwise(offsets):
+        if begin == end:
+            continue
         own = slice(begin, end)
         expected = dense(g[own], y[own], noise[own], sensor, 0.002, step[own])
         np.testing.assert_allclose(np.stack([mean[own], variance[own]]), expected, atol=1e-10)
+        last = end - 1
+        gain = (variance[last] + step[last]) / (variance[last] + step[last] + noise[last])
+        assert after[last] == pytest.approx(mean[last] + gain * (y[last] - mean[last]), abs=1e-12)
 
 
 def test_sensors_without_readings_or_spread_do_no_harm() -> None:
-    mean, variance = one_ahead(np.array([0, 0]), *(np.zeros(0) for _ in range(3)), np.zeros((2, 2)))
+    mean, variance, _ = one_ahead(np.array([0, 0]), *(np.zeros(0) for _ in range(3)), np.zeros((2, 2)))
     assert mean.size == variance.size == 0
-    mean, variance = one_ahead(np.array([0, 2]), np.ones(2), np.ones(2), np.full(2, 1e-12), np.zeros((2, 2)))
+    mean, variance, _ = one_ahead(np.array([0, 2]), np.ones(2), np.ones(2), np.full(2, 1e-12), np.zeros((2, 2)))
     assert mean.tolist() == variance.tolist() == [0.0, 0.0]
 
 

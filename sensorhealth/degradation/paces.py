@@ -1,0 +1,147 @@
+"""How far paths leave the course that was foretold of them long before, learnt from the past of the fleet itself.
+
+Many precise readings tell a sensor's slope so well that a forecast a life ahead seems certain; but what it is certain of is the
+shape, and real paths have shapes of their own: knees, rests, spells of heavy use. So every sensor is foretold from the first
+part of its readings (`one_ahead`), and how much faster or slower than foretold it went on gives a law of paces: factors on
+the slope from now on, as likely up as down. Where paths keep to the model's course the factors stay at one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sensorhealth.degradation.design import FloatArray, Stratum
+from sensorhealth.degradation.one_ahead import one_ahead
+from sensorhealth.degradation.posterior import PathPosterior
+from sensorhealth.degradation.predicting import Component
+from sensorhealth.degradation.reading_law import own_readings, steps_found
+from sensorhealth.degradation.strata import StratumModel
+
+LOGS = np.array([0.0, 0.2, 0.5, 1.0, 1.7])  # sizes of ln(pace) that are tried, up and down
+PRIOR = np.array([10.0, 0.5, 0.2, 0.1, 0.05])  # sensors' worth of belief in each
+PARTS = (1 / 3, 2 / 3)  # of a sensor's readings from which its last one is foretold
+FEWEST_READINGS = 4  # of a sensor that tells of its pace
+FEWEST_SENSORS = 10
+LEAST_WEIGHT = 0.02  # of a size that is kept
+CLEAR = 3.0  # log likelihood that paces other than one must gain
+ROUNDS = 100
+TINY = 1e-300
+
+
+@dataclass(frozen=True)
+class Paces:
+    """Law of the pace from now on, as a factor on the slope: factor (k,), weight (k,); foretold: sensors it was learnt from."""
+
+    factor: FloatArray
+    weight: FloatArray
+    foretold: int
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation of ln(pace)."""
+        return float(np.sqrt(self.weight @ np.log(self.factor) ** 2))
+
+
+STEADY = Paces(np.ones(1), np.ones(1), 0)
+NO_PACES: Mapping[str, Paces] = MappingProxyType({})
+
+
+def learn_paces(model: StratumModel) -> Paces:
+    """The law of paces of a fitted stratum, from how the ends of its sensors' records were foretold from their beginnings."""
+    stratum = model.stratum
+    if model.given or (stratum.counts >= FEWEST_READINGS).sum() < FEWEST_SENSORS:
+        return STEADY
+    item = max(model.modes, key=lambda mode: mode.weight)
+    error, change, variance = (np.concatenate(part) for part in zip(*(_foretold(stratum, item, part) for part in PARTS)))
+    densities = []
+    for log in LOGS:
+        moved = np.stack([np.expm1(log) * change, np.expm1(-log) * change])
+        densities.append(-0.5 * ((error - moved) ** 2 / variance + np.log(variance)))
+    weight, gain = _likeliest(np.stack(densities), 1.0 / len(PARTS))
+    if gain < CLEAR:
+        return STEADY
+    kept = weight >= LEAST_WEIGHT
+    kept[0] = True
+    weight = np.where(kept, weight, 0.0) / weight[kept].sum()
+    up, down = LOGS[1:][kept[1:]], 0.5 * weight[1:][kept[1:]]
+    sensors = int((stratum.counts >= FEWEST_READINGS).sum())
+    return Paces(np.exp(np.concatenate([[0.0], up, -up])), np.concatenate([weight[:1], down, down]), sensors)
+
+
+def _foretold(stratum: Stratum, item: Component, part: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Of each sensor with enough readings its last one, foretold from the first `part` of them: error, change of the path that
+    was foretold since the last of those, variance of the error (m,).
+    """
+    parameters = item.fitted.parameters
+    path, own, noise = own_readings(item)
+    told = stratum.counts >= FEWEST_READINGS
+    kept = _beginnings_and_ends(stratum, part, told)
+    offsets, rows = np.concatenate([[0], np.cumsum(kept)])[stratum.offsets], np.flatnonzero(kept)
+    gathered = np.cumsum(steps_found(stratum))[rows]
+    steps = np.maximum(np.diff(gathered, prepend=0.0), 0.0)
+    first = offsets[:-1][told]
+    steps[first] = 0.0
+    mean, variance, after = one_ahead(
+        offsets, item.fitted.base.g[rows], own[rows], noise[rows], parameters.sensor, parameters.brownian, steps
+    )
+    end = offsets[1:][told] - 1
+    last, before = rows[end], rows[end - 1]
+    error = own[last] - mean[end]
+    change = path[last] + mean[end] - path[before] - after[end - 1]
+    return error, change, variance[end] + noise[last] + steps[end]
+
+
+def _beginnings_and_ends(stratum: Stratum, part: float, told: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which readings (N,) are among the first `part` of their sensor's or its last one, of the sensors (n,) `told` of."""
+    number = np.arange(stratum.y.size) - np.repeat(stratum.offsets[:-1], stratum.counts)
+    beginning = number < np.ceil(part * (stratum.counts - 1))[stratum.life]
+    return (beginning | (number == (stratum.counts - 1)[stratum.life])) & told[stratum.life]
+
+
+def _likeliest(log_density: FloatArray, worth: float) -> tuple[FloatArray, float]:
+    """Weights (k,) of the sizes under which the errors are likeliest, the prior counted; gain of log likelihood over one.
+
+    log_density (k, 2, m): of each error going up and going down; worth: of one error in sensors, for a sensor has several.
+    """
+    both = np.logaddexp(log_density[:, 0], log_density[:, 1])  # the same for all but a factor of two
+    density = np.exp(both - both.max(axis=0))
+    weight = PRIOR / PRIOR.sum()
+    for _ in range(ROUNDS):
+        told = weight[:, None] * density
+        weight = worth * (told / told.sum(axis=0)).sum(axis=1) + PRIOR
+        weight /= weight.sum()
+    return weight, worth * float(np.sum(np.log(weight @ density) - np.log(density[0] + TINY)))
+
+
+def repaced(path: PathPosterior, paces: Paces) -> PathPosterior:
+    """The posterior with every component at every pace from now on; its level stays as it is."""
+    k, m = paces.factor.size, path.weight.size
+    if k == 1:
+        return path
+    factor = np.repeat(paces.factor, m)
+
+    def again(values: FloatArray) -> FloatArray:
+        return np.concatenate([values] * k)
+
+    covariance = again(path.covariance)
+    covariance[..., 0, 1] *= factor[:, None]
+    covariance[..., 1, 0] *= factor[:, None]
+    covariance[..., 1, 1] *= factor[:, None] ** 2
+    return replace(
+        path,
+        weight=np.repeat(paces.weight, m) * again(path.weight),
+        curve=path.curve * k,
+        level=again(path.level),
+        slope=again(path.slope) * factor[:, None],
+        covariance=covariance,
+        phi_now=again(path.phi_now),
+        brownian=again(path.brownian),
+        residual_variance=again(path.residual_variance),
+        degrees=again(path.degrees),
+        gas_variance=again(path.gas_variance),
+    )
