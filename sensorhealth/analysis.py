@@ -6,7 +6,7 @@ Read this file first: it is the house on one page. Each step is a room of its ow
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -197,9 +197,8 @@ def analyse(
         warranty=decide.warranty_list(plan.facts, plan.ahead.swap_date), lots_table=lots, cylinders=ahead.cylinders,
         retest=health.retest_list(known, ahead.cylinders), zero_drift=health.zero_drift(known, ahead.lives),
         response_times=health.response_times(known, ahead.lives),
-        findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True),
+        findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True), calibration=ahead.calibration,
         notes=(*known.notes, *ahead.ageing.notes_, *ahead.calibration.remarks, *decide.unknown_names(plan.facts)),
-        calibration=ahead.calibration,
     )  # fmt: skip
 
 
@@ -241,7 +240,7 @@ def look_ahead(
     sudden = life.SuddenLife().fit(lives, day)
     current = _current(lives)
     paths = ageing.path_posterior(current, _age_years(current, day))
-    calibration = replace(calibration or life.Calibration(), paces=ageing.paces())
+    calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin)
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )

@@ -15,7 +15,7 @@ from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.frames import build
 from sensorhealth.degradation.mixture import moments, quantile
 from sensorhealth.degradation.notes import notes_of
-from sensorhealth.degradation.paces import Paces, learn_paces
+from sensorhealth.degradation.paces import PARTS, Paces, from_beginnings, learn_paces
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
 from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
@@ -223,6 +223,12 @@ class AgeingModel(BaseEstimator):
         check_is_fitted(self, "strata_")
         found = {name: learn_paces(model) for name, model in self.strata_.items()}
         return {name: item for name, item in found.items() if item.factor.size > 1}
+
+    def from_beginnings(self) -> dict[str, list[tuple[PathPosterior, FloatArray]]]:
+        """Paths as known from parts of each sensor's readings, and the ages (years) then, by stratum; for looking back."""
+        check_is_fitted(self, "strata_")
+        found = {name: [from_beginnings(model, part) for part in PARTS] for name, model in self.strata_.items()}
+        return {name: [item for item in items if item is not None] for name, items in found.items() if None not in items}
 
     def _law(self, stratum: str) -> ReadingLaw:
         if stratum not in self._laws:

@@ -6,9 +6,23 @@ come. Source: Durbin and Koopman (2012), Time Series Analysis by State Space Met
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from sensorhealth.degradation.reml_data import FloatArray, IntArray
+
+
+class Ahead(NamedTuple):
+    """mean, variance (N,): of the latent reading given the earlier ones; after (N,): mean given that reading too. state (3, n),
+    spread (3, 3, n): mean and covariance of (a, b, W) of each sensor after its last reading.
+    """
+
+    mean: FloatArray
+    variance: FloatArray
+    after: FloatArray
+    state: FloatArray
+    spread: FloatArray
 
 
 def one_ahead(
@@ -19,9 +33,8 @@ def one_ahead(
     sensor: FloatArray,
     brownian: float = 0.0,
     step: FloatArray | None = None,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Mean and variance (N,) of a_i + b_i g + W_i(g) at each reading given the earlier readings of its sensor; and the mean
-    (N,) given that reading too.
+) -> Ahead:
+    """What a_i + b_i g + W_i(g) is expected to be at each reading given the earlier readings of its sensor.
 
     offsets (n+1,): readings of sensor i are offsets[i]:offsets[i+1], in order of g. y (N,): readings less everything but the
     sensor's own effects; noise (N,): their variances. sensor (2, 2): covariance of (a, b); brownian: variance of W per unit
@@ -50,4 +63,4 @@ def one_ahead(
         moved = x + gain * (y[at] - mean[at])
         after[at], state[:, here] = (row * moved).sum(axis=0), moved
         spread[:, :, here] = own - gain[:, None] * shared[None]
-    return mean, variance, after
+    return Ahead(mean, variance, after, state, spread)

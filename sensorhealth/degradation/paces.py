@@ -8,14 +8,13 @@ the slope from now on, as likely up as down. Where paths keep to the model's cou
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sensorhealth.degradation.design import FloatArray, Stratum
+from sensorhealth.degradation.fitting import life_slopes
 from sensorhealth.degradation.one_ahead import one_ahead
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.predicting import Component
@@ -48,7 +47,6 @@ class Paces:
 
 
 STEADY = Paces(np.ones(1), np.ones(1), 0)
-NO_PACES: Mapping[str, Paces] = MappingProxyType({})
 
 
 def learn_paces(model: StratumModel) -> Paces:
@@ -86,7 +84,7 @@ def _foretold(stratum: Stratum, item: Component, part: float) -> tuple[FloatArra
     steps = np.maximum(np.diff(gathered, prepend=0.0), 0.0)
     first = offsets[:-1][told]
     steps[first] = 0.0
-    mean, variance, after = one_ahead(
+    mean, variance, after, _, _ = one_ahead(
         offsets, item.fitted.base.g[rows], own[rows], noise[rows], parameters.sensor, parameters.brownian, steps
     )
     end = offsets[1:][told] - 1
@@ -96,11 +94,51 @@ def _foretold(stratum: Stratum, item: Component, part: float) -> tuple[FloatArra
     return error, change, variance[end] + noise[last] + steps[end]
 
 
+def from_beginnings(model: StratumModel, part: float) -> tuple[PathPosterior, FloatArray] | None:
+    """Posterior of the paths as known from the first `part` of each sensor's readings, and the ages (n,) then; None for none.
+
+    By the likeliest curve, at the variances and the common path of the whole fit. Sensors with few readings are left out.
+    """
+    stratum, item = model.stratum, max(model.modes, key=lambda mode: mode.weight)
+    told = stratum.counts >= FEWEST_READINGS
+    if model.given or not told.any():
+        return None
+    fitted, parameters = item.fitted, item.fitted.parameters
+    path, own, noise = own_readings(item)
+    kept = _beginnings(stratum, part) & told[stratum.life]
+    offsets, rows = np.concatenate([[0], np.cumsum(kept)])[stratum.offsets], np.flatnonzero(kept)
+    g = fitted.base.g
+    ahead = one_ahead(
+        offsets, g[rows], own[rows], noise[rows], parameters.sensor, parameters.brownian, steps_found(stratum)[rows]
+    )
+    last = rows[offsets[1:][told] - 1]
+    row = np.stack([np.ones(last.size), g[last], np.ones(last.size)])
+    spread = ahead.spread[:, :, told]
+    covariance = np.empty((1, last.size, 2, 2))
+    covariance[0, :, 0, 0] = np.einsum("in,ijn,jn->n", row, spread, row)
+    covariance[0, :, 0, 1] = covariance[0, :, 1, 0] = (row * spread[:, 1]).sum(axis=0)
+    covariance[0, :, 1, 1] = spread[1, 1]
+    common = (life_slopes(stratum, fitted.fit) - fitted.fit.sensor_effects[: told.size, 1])[told]
+    level, age, one = path[last] + (row * ahead.state[:, told]).sum(axis=0), stratum.age[last], np.ones(1)
+    posterior = PathPosterior(
+        stratum.name, stratum.life_id[told], one, (fitted.curve,), level[None], (common + ahead.state[1, told])[None],
+        covariance, fitted.curve.clock(age)[None], parameters.brownian * one, parameters.residual * one,
+        fitted.degrees * one, item.gas_variance * one, np.diff(offsets)[told],
+    )  # fmt: skip
+    return posterior, age
+
+
+def _beginnings(stratum: Stratum, part: float) -> NDArray[np.bool_]:
+    """Which readings (N,) are among the first `part` of their sensor's, the last one not counted."""
+    number = np.arange(stratum.y.size) - np.repeat(stratum.offsets[:-1], stratum.counts)
+    return np.asarray(number < np.ceil(part * (stratum.counts - 1))[stratum.life], dtype=bool)
+
+
 def _beginnings_and_ends(stratum: Stratum, part: float, told: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Which readings (N,) are among the first `part` of their sensor's or its last one, of the sensors (n,) `told` of."""
-    number = np.arange(stratum.y.size) - np.repeat(stratum.offsets[:-1], stratum.counts)
-    beginning = number < np.ceil(part * (stratum.counts - 1))[stratum.life]
-    return (beginning | (number == (stratum.counts - 1)[stratum.life])) & told[stratum.life]
+    ends = np.zeros(stratum.y.size, dtype=bool)
+    ends[stratum.last[told]] = True
+    return ends | (_beginnings(stratum, part) & told[stratum.life])
 
 
 def _likeliest(log_density: FloatArray, worth: float) -> tuple[FloatArray, float]:

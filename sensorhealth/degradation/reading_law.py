@@ -248,10 +248,10 @@ def _expected(stratum: Stratum, item: Component) -> tuple[FloatArray, FloatArray
     """
     path, own, noise = own_readings(item)
     parameters = item.fitted.parameters
-    mean, variance, _ = one_ahead(
+    ahead = one_ahead(
         stratum.offsets, item.fitted.base.g, own, noise, parameters.sensor, parameters.brownian, steps_found(stratum)
     )
-    return path + mean, variance
+    return path + ahead.mean, ahead.variance
 
 
 def own_readings(item: Component) -> tuple[FloatArray, FloatArray, FloatArray]:

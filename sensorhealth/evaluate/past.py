@@ -11,7 +11,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..degradation.mixture import moments, quantile
-from ..degradation.paces import NO_PACES
 from ..degradation.reading_law import NO_LAWS, ReadingLaw, reading_of
 from ..life.calibration import Calibration
 from ..life.lifedata import DAYS_PER_YEAR, years_between
@@ -100,7 +99,8 @@ def model_forecast(
     """This model's forecast, corrected where a calibration is given."""
     remaining = past.remaining
     if calibration is not None:
-        calibration = replace(calibration, paces=getattr(getattr(past, "calibration", None), "paces", NO_PACES))
+        own = getattr(past, "calibration", None)
+        calibration = calibration if own is None else replace(calibration, paces=own.paces, by_age=own.by_age)
         remaining = remaining_life(
             past.paths, past.sudden, asked, remaining.as_of, margin=policy.margin, grid=remaining.grid_days,
             calibration=calibration,

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
 from ..degradation.paces import Paces
+from .by_age import ByAge, learn_by_age
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..degradation import AgeingModel
 
 Array = NDArray[np.float64]
 
@@ -24,7 +30,8 @@ class Calibration:
 
     overall: factor where a stratum has none of its own. by_stratum: stratum -> factor. readings: next readings it was
     learnt from. note: one sentence for the report. paces: stratum -> law of paces, factors on the slope of the paths from now
-    on (see `degradation.paces`), learnt from the records at hand by every analysis.
+    on (see `degradation.paces`); by_age: ages at the end as a second opinion, None with too few; both are learnt from the
+    records at hand by every analysis.
     """
 
     overall: float = 1.0
@@ -32,6 +39,7 @@ class Calibration:
     readings: int = 0
     note: str = "No correction: nothing in the past to learn one from."
     paces: Mapping[str, Paces] = field(default_factory=dict)
+    by_age: ByAge | None = None
 
     @property
     def corrects(self) -> bool:
@@ -40,17 +48,33 @@ class Calibration:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """What the records at hand taught of paces, in words."""
-        return tuple(
+        """What the records at hand taught, in words."""
+        spread = [
             f"{stratum}: sensors went on faster or slower than their beginnings foretold, by a factor of "
             f"{np.exp(item.spread):.1f} either way ({item.foretold} sensors foretold from a part of their readings); remaining "
             "life is spread accordingly"
             for stratum, item in self.paces.items()
-        )
+        ]
+        ages = [] if self.by_age is None else self.by_age.remarks
+        return (*spread, *ages)
 
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
         return float(self.by_stratum.get(stratum, self.overall))
+
+
+def with_own_past(
+    calibration: Calibration | None,
+    ageing: AgeingModel,
+    lives: pd.DataFrame,
+    readings: pd.DataFrame,
+    as_of: pd.Timestamp,
+    margin: float,
+) -> Calibration:
+    """The calibration (None for none) with what the records up to the as-of date teach by themselves."""
+    paces = ageing.paces()
+    by_age = learn_by_age(ageing, lives, readings, as_of, margin, paces)
+    return replace(calibration or Calibration(), paces=paces, by_age=by_age)
 
 
 def learn_factor(

@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..degradation.paces import STEADY, repaced
 from ..technologies import technologies
-from .lifedata import DAYS_PER_YEAR, years_between
-from .passage import first_passage
+from .lifedata import years_between
+from .soft import default_grid, soft_cdf
 
 if TYPE_CHECKING:
     from ..degradation.posterior import PathPosterior
@@ -21,9 +21,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-_LEAST_WEIGHT = 1e-4  # mixture components below this weight are left out
 _LEAST_RISE = 1e-15  # of a distribution function between two days
-_NODES = 20  # quadrature nodes where the path wanders; error below 4e-5 in probability
 
 
 class SuddenEnds(Protocol):
@@ -105,12 +103,6 @@ class RemainingLife:
         return replace(self, life_id=self.life_id[chosen], soft=self.soft[chosen], sudden=self.sudden[chosen])
 
 
-def default_grid(horizon_days: float) -> Array:
-    """Days at which remaining life is tabulated: weekly for a year, monthly to year four, two-monthly after."""
-    knots = np.concatenate([np.arange(0, 371, 7), np.arange(395, 1462, 30), np.arange(1520, max(horizon_days, 1521), 60)])
-    return np.append(knots[knots < horizon_days], horizon_days).astype(float)
-
-
 def widened(path: PathPosterior, calibration: Calibration | None) -> PathPosterior:
     """The posterior with its latent spread multiplied by the factor that its stratum earned; unchanged with None."""
     if calibration is None:
@@ -184,27 +176,10 @@ def remaining_draws(
             if known.any():
                 path = stratum[number] if known.all() else stratum[number].take(known)
                 soft[rows[known]] = soft_cdf(ahead(path, calibration), ages[rows[known]], days, margin)
+        if calibration is not None and calibration.by_age is not None:
+            soft = calibration.by_age.blend(soft, lives, as_of, days, ages)
         soft[flat] = soft[flat, :1]
         yield combine(ids, as_of, days, soft, np.asarray(sudden.conditional_cdf(lives, as_of, days), dtype=float))
-
-
-def soft_cdf(path: PathPosterior, ages: Array, days: Array, margin: float) -> Array:
-    """Chance (n, m) that the latent paths meet ln(1 + margin) within `days` (m,), were there no sudden end.
-
-    ages: (n,) years on the as-of date, at which the posterior holds. A mixture over the posterior's components.
-    """
-    limit = np.log1p(margin)
-    weight = np.where(path.weight < _LEAST_WEIGHT, 0.0, path.weight)
-    later = ages[:, None] + days / DAYS_PER_YEAR
-    mixture = np.zeros(later.shape)
-    for j in np.flatnonzero(weight):
-        wander = np.full(ages.shape, path.brownian[j])
-        level, slope, covariance, elapsed, spent = path.curve[j].straightened(
-            path.level[j] - limit, path.slope[j], path.covariance[j], wander, path.phi_now[j], later
-        )
-        elapsed[:, 0] = 0.0
-        mixture += weight[j] * first_passage(level, slope, covariance, elapsed, spent, nodes=_NODES)
-    return np.maximum.accumulate(mixture / weight.sum(), axis=1)
 
 
 def combine(

@@ -40,7 +40,7 @@ def test_the_filter_is_the_conditional_normal_law() -> None:
     sensor = np.array([[0.02, -0.004], [-0.004, 0.003]])
     step = np.zeros(14)
     step[[3, 9]] = 0.04, 0.09
-    mean, variance, after = one_ahead(offsets, g, y, noise, sensor, 0.002, step)
+    mean, variance, after, _, _ = one_ahead(offsets, g, y, noise, sensor, 0.002, step)
     for begin, end in pairwise(offsets):
         if begin == end:
             continue
@@ -53,9 +53,9 @@ def test_the_filter_is_the_conditional_normal_law() -> None:
 
 
 def test_sensors_without_readings_or_spread_do_no_harm() -> None:
-    mean, variance, _ = one_ahead(np.array([0, 0]), *(np.zeros(0) for _ in range(3)), np.zeros((2, 2)))
+    mean, variance, *_ = one_ahead(np.array([0, 0]), *(np.zeros(0) for _ in range(3)), np.zeros((2, 2)))
     assert mean.size == variance.size == 0
-    mean, variance, _ = one_ahead(np.array([0, 2]), np.ones(2), np.ones(2), np.full(2, 1e-12), np.zeros((2, 2)))
+    mean, variance, *_ = one_ahead(np.array([0, 2]), np.ones(2), np.ones(2), np.full(2, 1e-12), np.zeros((2, 2)))
     assert mean.tolist() == variance.tolist() == [0.0, 0.0]
 
 
