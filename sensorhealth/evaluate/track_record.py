@@ -34,8 +34,8 @@ class TrackRecord:
     table: one row per measure (nomenclature: track_record), all dates together where as_of is empty. forecasts: one
     row per forecaster, date and sensor, forecast of the end beside what came (evaluate/samples.py). readings: the
     same for the next reading. reliability: forecast probabilities beside shares that came. sentence: the result in
-    one or two sentences. calibration: the correction learnt from all these dates, to hand to the next analysis.
-    as_of_dates; notes.
+    one or two sentences, and one more on the correction where there is one. calibration: the correction learnt from all
+    these dates, to hand to the next analysis. as_of_dates; notes.
     """
 
     table: pd.DataFrame
@@ -172,7 +172,7 @@ def _record(
         forecasts=forecasts,
         readings=readings,
         reliability=measures.reliability(forecasts),
-        sentence=sentence(table),
+        sentence=f"{sentence(table)} {calibration.note}" if calibration.corrects else sentence(table),
         calibration=calibration,
         as_of_dates=tuple(used),
         notes=(*notes, calibration.note),

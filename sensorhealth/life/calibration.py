@@ -56,7 +56,7 @@ class Calibration:
             for stratum, item in self.paces.items()
         ]
         ages = [] if self.by_age is None else self.by_age.remarks
-        return (*spread, *ages)
+        return (*((self.note,) if self.corrects else ()), *spread, *ages)
 
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
