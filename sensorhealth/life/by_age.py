@@ -86,12 +86,17 @@ def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float) -> pd.D
     """
     low = (readings["log_ratio"] <= limit) | (readings["censoring"] < 0)
     good = readings["time"][~low].groupby(readings["life_id"]).max()
-    after = ~(readings["time"] < readings["life_id"].map(good))
+    after = ~(readings["time"].to_numpy() < good.reindex(readings["life_id"]).to_numpy())
     first_low = readings["time"][low & after].groupby(readings["life_id"]).min()
-    known = lives.assign(last_good=lives["life_id"].map(good), first_low=lives["life_id"].map(first_low))
+    ids = pd.Index(lives["life_id"])
+    seen = {
+        name: pd.to_datetime(times.reindex(ids)).to_numpy() for name, times in (("last_good", good), ("first_low", first_low))
+    }
+    known = lives.assign(**seen, ended=pd.to_datetime(lives["ended"]))
     worn = known["first_low"].notna() | (known["end_kind"] == "soft")
     found = known["first_low"].fillna(known["ended"]).where(worn, known["ended"])
-    alive = known["last_good"].fillna(known["entered"]).clip(upper=found.fillna(known["last_good"]))
+    alive = known["last_good"].fillna(known["entered"])
+    alive = alive.where(~(alive > found), found)
     kind = known["end_kind"].where(known["ended"].isna(), "censored").mask(worn, "sudden")
     told = known.assign(ended=found, end_kind=kind, last_alive=alive.where(worn, known["last_alive"]), last_test=found)
     return told.drop(columns=["last_good", "first_low"])

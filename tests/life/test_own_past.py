@@ -149,6 +149,15 @@ def test_soft_ends_are_told_by_readings_or_by_removals() -> None:
     assert 365.25 * data.upper[:2] == pytest.approx([200, 320], abs=0.01)
 
 
+def test_where_nothing_is_low_only_removals_are_ends() -> None:
+    table, readings = lives()
+    for seen in (readings[readings["log_ratio"] > 0], readings.iloc[:0]):
+        data = life_data(soft_ends(table, seen, 0.0), START + pd.Timedelta(days=400))
+        assert data.died.tolist() == [False, True, False, False]
+    low = life_data(soft_ends(table, readings[readings["log_ratio"] < 0], 0.0), START + pd.Timedelta(days=400))
+    assert low.died.tolist() == [True, True, False, False]  # never seen good
+
+
 def test_the_second_opinion_is_a_pool_by_stage_and_only_of_its_own_kind() -> None:
     class Half:
         """Half of all end at once."""
