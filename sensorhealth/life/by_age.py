@@ -50,13 +50,16 @@ class ByAge:
     ends: Mapping[str, int]
 
     @property
-    def remarks(self) -> list[str]:
+    def remark(self) -> str:
         """How far ages are believed, in words."""
-        return [
-            f"{name}: the ages at the end of {self.ends[name]} others have a share of {share[0]:.0%}, {share[1]:.0%} and "
-            f"{share[2]:.0%} in the forecast of the soft end of sensors near to, on the way to and far from it"
+        kinds = [
+            f"{name} {100 * share[0]:.0f}, {100 * share[1]:.0f} and {100 * share[2]:.0f} % ({self.ends[name]} ends)"
             for name, share in self.share.items()
         ]
+        return (
+            "The ages at which others of a kind wore out have a share in the forecast of the soft end, for sensors near to it, "
+            f"on the way and far from it: {'; '.join(kinds)}"
+        )
 
     def blend(self, soft: Array, lives: pd.DataFrame, as_of: pd.Timestamp, days: Array, age_years: Array) -> Array:
         """Chance (n, m) of the soft end by each of `days`, the path's `soft` (n, m) pooled with that of the age."""
@@ -102,6 +105,12 @@ def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float) -> pd.D
     return told.drop(columns=["last_good", "first_low"])
 
 
+def wears_out(lives: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which lives (n,) are of a technology whose headroom leads to the end."""
+    flat = [name for name, facts in technologies().items() if not facts.soft_end]
+    return ~lives["technology"].isin(flat).to_numpy(dtype=bool)
+
+
 def learn_by_age(
     ageing: AgeingModel,
     lives: pd.DataFrame,
@@ -111,8 +120,7 @@ def learn_by_age(
     paces: Mapping[str, Paces],
 ) -> ByAge | None:
     """Ages at the soft end and how far to believe them, from the records up to the as-of date; None with too few ends."""
-    wears = lives["technology"].map(lambda name: name not in technologies() or technologies()[name].soft_end).to_numpy(dtype=bool)
-    told = soft_ends(lives[wears], readings, float(np.log1p(margin)))
+    told = soft_ends(lives[wears_out(lives)], readings, float(np.log1p(margin)))
     count = told["stratum"][told["end_kind"] == "sudden"].value_counts()
     ends = {str(name): int(number) for name, number in count.items() if number >= FEWEST_ENDS}
     if not ends:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
 from ..degradation.paces import Paces
-from .by_age import ByAge, learn_by_age
+from .by_age import ByAge, learn_by_age, wears_out
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,14 +49,14 @@ class Calibration:
     @property
     def remarks(self) -> tuple[str, ...]:
         """What the records at hand taught, in words."""
-        spread = [
-            f"{stratum}: sensors went on faster or slower than their beginnings foretold, by a factor of "
-            f"{np.exp(item.spread):.1f} either way ({item.foretold} sensors foretold from a part of their readings); remaining "
-            "life is spread accordingly"
-            for stratum, item in self.paces.items()
-        ]
-        ages = [] if self.by_age is None else self.by_age.remarks
-        return (*((self.note,) if self.corrects else ()), *spread, *ages)
+        told = [self.note] if self.corrects else []
+        if self.paces:
+            kinds = [f"{name} {np.exp(item.spread):.1f} ({item.foretold} sensors)" for name, item in self.paces.items()]
+            told.append(
+                "Sensors went on faster or slower than the beginnings of their records foretold, and remaining life is spread "
+                f"accordingly; usual factor either way: {'; '.join(kinds)}"
+            )
+        return (*told, *([] if self.by_age is None else [self.by_age.remark]))
 
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
@@ -72,7 +72,8 @@ def with_own_past(
     margin: float,
 ) -> Calibration:
     """The calibration (None for none) with what the records up to the as-of date teach by themselves."""
-    paces = ageing.paces()
+    worn = set(lives["stratum"][wears_out(lives)])
+    paces = {name: item for name, item in ageing.paces().items() if name in worn}
     by_age = learn_by_age(ageing, lives, readings, as_of, margin, paces)
     return replace(calibration or Calibration(), paces=paces, by_age=by_age)
 

@@ -96,7 +96,7 @@ def test_what_was_learnt_is_said(odd: tuple[Outlook, np.ndarray, np.ndarray]) ->
     seen = odd[0]
     assert "electrochemical CO" in seen.calibration.paces
     assert any("faster or slower" in remark for remark in seen.calibration.remarks)
-    assert any("ages at" in remark for remark in seen.calibration.remarks)
+    assert any("ages at which" in remark for remark in seen.calibration.remarks)
     assert not Calibration().remarks
 
 
