@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import sensorhealth
 from sensorhealth import Fleet
 from sensorhealth.analysis import Outlook, look_ahead
 from sensorhealth.decide import Policy
@@ -174,3 +175,12 @@ def test_the_second_opinion_is_a_pool_by_stage_and_only_of_its_own_kind() -> Non
     pooled = pool.blend(soft, table, START, days, age)
     np.testing.assert_allclose(pooled[[0, 2]], soft[[0, 2]])
     np.testing.assert_allclose(pooled[1], 0.6 * soft[1] + 0.4 * 0.5)
+
+
+def test_cells_without_lots_sites_or_noise_go_the_whole_way() -> None:
+    fleet, _ = cells(30, 8, own_shape=True, noise=0.0)
+    analysis = sensorhealth.analyse(fleet, as_of="2021-09-01", model={"parameter_uncertainty": False})
+    assert analysis.lots_table.empty
+    assert (analysis.forecast["status"] != "no forecast").all()
+    numbers = analysis.forecast.loc[analysis.forecast["status"] == "forecast", ["rul_days_p05", "rul_days_p50", "p_end_365d"]]
+    assert len(numbers) > 10 and np.isfinite(numbers.to_numpy()).all()
