@@ -12,6 +12,7 @@ import pytest
 from sensorhealth.errors import RecordsError
 from sensorhealth.evaluate import TrackRecord, track_record
 from sensorhealth.evaluate.past import CORRECTED, MODEL, past_dates
+from sensorhealth.evaluate.wording import NARROWEST, learnt
 from sensorhealth.nomenclature import columns
 from sensorhealth.records import Fleet
 
@@ -89,6 +90,14 @@ def test_a_correction_is_learnt_from_the_past_and_mends_the_forecasts(narrow: Tr
     both = narrow.forecasts[narrow.forecasts["as_of"] == pd.Timestamp(DATES[2])]
     crps = both.groupby("forecaster")["crps_days"].mean()
     assert crps[CORRECTED] < crps[MODEL]
+
+
+def test_near_readings_never_narrow_far_forecasts_by_much(right: TrackRecord) -> None:
+    mine = right.readings[right.readings["forecaster"] == MODEL]
+    wide = mine.assign(latent_sd=4.0 * mine["latent_sd"])
+    taught = learnt([wide], None)
+    assert taught.overall == NARROWEST
+    assert "multiplied" in taught.note
 
 
 def test_what_was_over_by_the_records_of_the_day_is_not_asked_about(fleet: Fleet, knows_the_law: Any) -> None:
