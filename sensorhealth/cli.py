@@ -53,8 +53,8 @@ def _report(args: argparse.Namespace) -> int:
     _refuse_input_as_output(args.fleet, args.out)
     analysis = _analyse(args, progress)
     record = _past(analysis, progress) if args.track_record else None
-    if record is not None and record.calibration.corrects:
-        analysis = _corrected(analysis, record, progress)
+    if record is not None:
+        analysis = record.corrected(analysis, progress)
     progress("writing")
     analysis.write(args.out, audience=args.audience, track_record=record)
     progress("")
@@ -73,15 +73,6 @@ def _past(analysis: Analysis, progress: Progress) -> TrackRecord | None:
         return analysis.track_record(progress=progress)
     except RecordsError:
         return None
-
-
-def _corrected(analysis: Analysis, record: TrackRecord, progress: Progress) -> Analysis:
-    """The same analysis with its forecasts' spread corrected as the track record teaches."""
-    from .analysis import analyse
-
-    return analyse(
-        analysis.fleet, analysis.as_of, analysis.policy, calibration=record.calibration, progress=progress
-    )  # fmt: skip
 
 
 def _refuse_input_as_output(fleet: str, out: str) -> None:

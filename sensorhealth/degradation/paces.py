@@ -3,21 +3,20 @@
 Many precise readings tell a sensor's slope so well that a forecast a life ahead seems certain; but what it is certain of is the
 shape, and real paths have shapes of their own: knees, rests, spells of heavy use. So every sensor is foretold from the first
 part of its readings (`one_ahead`), and how much faster or slower than foretold it went on gives a law of paces: factors on
-the slope from now on, as likely up as down. Where paths keep to the model's course the factors stay at one.
+the time ahead, as likely up as down. Where paths keep to the model's course the factors stay at one.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sensorhealth.degradation.design import FloatArray, Stratum
-from sensorhealth.degradation.fitting import life_slopes
+from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
+from sensorhealth.degradation.ground import life_slopes
 from sensorhealth.degradation.one_ahead import one_ahead
 from sensorhealth.degradation.posterior import PathPosterior
-from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reading_law import own_readings, steps_found
 from sensorhealth.degradation.strata import StratumModel
 
@@ -34,7 +33,7 @@ TINY = 1e-300
 
 @dataclass(frozen=True)
 class Paces:
-    """Law of the pace from now on, as a factor on the slope: factor (k,), weight (k,); foretold: sensors it was learnt from."""
+    """Law of the pace from now on, as a factor on the time ahead: factor (k,), weight (k,); foretold: sensors looked back on."""
 
     factor: FloatArray
     weight: FloatArray
@@ -54,13 +53,11 @@ def learn_paces(model: StratumModel) -> Paces:
     stratum = model.stratum
     if model.given or (stratum.counts >= FEWEST_READINGS).sum() < FEWEST_SENSORS:
         return STEADY
-    item = max(model.modes, key=lambda mode: mode.weight)
-    error, change, variance = (np.concatenate(part) for part in zip(*(_foretold(stratum, item, part) for part in PARTS)))
-    densities = []
-    for log in LOGS:
-        moved = np.stack([np.expm1(log) * change, np.expm1(-log) * change])
-        densities.append(-0.5 * ((error - moved) ** 2 / variance + np.log(variance)))
-    weight, gain = _likeliest(np.stack(densities), 1.0 / len(PARTS))
+    errors, variances = zip(*(_foretold(model, part) for part in PARTS))
+    variance = np.concatenate(variances)
+    error = np.concatenate(errors, axis=2)
+    densities = -0.5 * (error**2 / variance + np.log(variance))
+    weight, gain = _likeliest(densities, 1.0 / len(PARTS))
     if gain < CLEAR:
         return STEADY
     kept = weight >= LEAST_WEIGHT
@@ -71,27 +68,29 @@ def learn_paces(model: StratumModel) -> Paces:
     return Paces(np.exp(np.concatenate([[0.0], up, -up])), np.concatenate([weight[:1], down, down]), sensors)
 
 
-def _foretold(stratum: Stratum, item: Component, part: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Of each sensor with enough readings its last one, foretold from the first `part` of them: error, change of the path that
-    was foretold since the last of those, variance of the error (m,).
+def _foretold(model: StratumModel, part: float) -> tuple[FloatArray, FloatArray]:
+    """Of each sensor with enough readings its last one, foretold from the first `part` of them: error (k, 2, m) at each pace up
+    and down, and its variance (m,), steps found in between counted in.
     """
-    parameters = item.fitted.parameters
+    stratum, item = model.stratum, max(model.modes, key=lambda mode: mode.weight)
+    early = from_beginnings(model, part)
+    assert early is not None
+    posterior, begin = early
     path, own, noise = own_readings(item)
     told = stratum.counts >= FEWEST_READINGS
-    kept = _beginnings_and_ends(stratum, part, told)
-    offsets, rows = np.concatenate([[0], np.cumsum(kept)])[stratum.offsets], np.flatnonzero(kept)
-    gathered = np.cumsum(steps_found(stratum))[rows]
-    steps = np.maximum(np.diff(gathered, prepend=0.0), 0.0)
-    first = offsets[:-1][told]
-    steps[first] = 0.0
-    mean, variance, after, _, _ = one_ahead(
-        offsets, item.fitted.base.g[rows], own[rows], noise[rows], parameters.sensor, parameters.brownian, steps
-    )
-    end = offsets[1:][told] - 1
-    last, before = rows[end], rows[end - 1]
-    error = own[last] - mean[end]
-    change = path[last] + mean[end] - path[before] - after[end - 1]
-    return error, change, variance[end] + noise[last] + steps[end]
+    last = stratum.last[told]
+    gathered = np.cumsum(steps_found(stratum))
+    steps = gathered[last] - gathered[_ends_of_beginnings(stratum, part)[told]]
+    ahead, came = stratum.age[last] - begin, path[last] + own[last]
+    means = [[posterior.latent(begin + ahead * np.exp(sign * log))[0][0] for sign in (1.0, -1.0)] for log in LOGS]
+    variance = posterior.latent(begin + ahead)[1][0] + noise[last] + np.maximum(steps, 0.0)
+    return came - np.array(means), variance
+
+
+def _ends_of_beginnings(stratum: Stratum, part: float) -> IntArray:
+    """Position (n,) of the last reading of each sensor's beginning."""
+    count = np.maximum(np.ceil(part * (stratum.counts - 1)).astype(np.int64), 1)
+    return stratum.offsets[:-1] + count - 1
 
 
 def from_beginnings(model: StratumModel, part: float) -> tuple[PathPosterior, FloatArray] | None:
@@ -134,13 +133,6 @@ def _beginnings(stratum: Stratum, part: float) -> NDArray[np.bool_]:
     return np.asarray(number < np.ceil(part * (stratum.counts - 1))[stratum.life], dtype=bool)
 
 
-def _beginnings_and_ends(stratum: Stratum, part: float, told: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which readings (N,) are among the first `part` of their sensor's or its last one, of the sensors (n,) `told` of."""
-    ends = np.zeros(stratum.y.size, dtype=bool)
-    ends[stratum.last[told]] = True
-    return ends | (_beginnings(stratum, part) & told[stratum.life])
-
-
 def _likeliest(log_density: FloatArray, worth: float) -> tuple[FloatArray, float]:
     """Weights (k,) of the sizes under which the errors are likeliest, the prior counted; gain of log likelihood over one.
 
@@ -154,32 +146,3 @@ def _likeliest(log_density: FloatArray, worth: float) -> tuple[FloatArray, float
         weight = worth * (told / told.sum(axis=0)).sum(axis=1) + PRIOR
         weight /= weight.sum()
     return weight, worth * float(np.sum(np.log(weight @ density) - np.log(density[0] + TINY)))
-
-
-def repaced(path: PathPosterior, paces: Paces) -> PathPosterior:
-    """The posterior with every component at every pace from now on; its level stays as it is."""
-    k, m = paces.factor.size, path.weight.size
-    if k == 1:
-        return path
-    factor = np.repeat(paces.factor, m)
-
-    def again(values: FloatArray) -> FloatArray:
-        return np.concatenate([values] * k)
-
-    covariance = again(path.covariance)
-    covariance[..., 0, 1] *= factor[:, None]
-    covariance[..., 1, 0] *= factor[:, None]
-    covariance[..., 1, 1] *= factor[:, None] ** 2
-    return replace(
-        path,
-        weight=np.repeat(paces.weight, m) * again(path.weight),
-        curve=path.curve * k,
-        level=again(path.level),
-        slope=again(path.slope) * factor[:, None],
-        covariance=covariance,
-        phi_now=again(path.phi_now),
-        brownian=again(path.brownian),
-        residual_variance=again(path.residual_variance),
-        degrees=again(path.degrees),
-        gas_variance=again(path.gas_variance),
-    )

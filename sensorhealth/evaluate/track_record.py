@@ -20,6 +20,7 @@ from .samples import end_rows, reading_rows
 from .wording import learnt, sentence
 
 if TYPE_CHECKING:
+    from ..analysis import Analysis
     from ..decide import Policy
     from ..records import Fleet
     from .past import Past
@@ -54,6 +55,14 @@ class TrackRecord:
         if horizon_days is not None:
             rows = rows[rows["horizon_days"] == horizon_days]
         return float(rows["value"].iloc[0]) if len(rows) else float("nan")
+
+    def corrected(self, analysis: Analysis, progress: Callable[[str], None] | None = None) -> Analysis:
+        """The same analysis with its forecasts' spread corrected as this record teaches; itself where nothing is."""
+        from ..analysis import analyse
+
+        if not self.calibration.corrects:
+            return analysis
+        return analyse(analysis.fleet, analysis.as_of, analysis.policy, calibration=self.calibration, progress=progress)
 
 
 def track_record(

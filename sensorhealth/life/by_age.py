@@ -16,10 +16,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..degradation.paces import STEADY, Paces, repaced
+from ..degradation.paces import STEADY, Paces
 from ..technologies import technologies
 from .lifedata import DAYS_PER_YEAR, years_between
-from .soft import default_grid, soft_cdf
+from .soft import default_grid, paced_cdf
 from .sudden import SuddenLife
 
 if TYPE_CHECKING:
@@ -129,12 +129,11 @@ def learn_by_age(
     share: dict[str, Array] = {}
     for name, early in ageing.from_beginnings().items():
         if name in ends:
-            cut = [(repaced(path, paces.get(name, STEADY)), age) for path, age in early]
-            share[name] = _shares(cut, told.set_index("life_id"), ages, margin)
+            share[name] = _shares(early, told.set_index("life_id"), ages, margin, paces.get(name, STEADY))
     return ByAge(ages, share, ends)
 
 
-def _shares(early: list[tuple[PathPosterior, Array]], told: pd.DataFrame, ages: SuddenLife, margin: float) -> Array:
+def _shares(early: list[tuple[PathPosterior, Array]], told: pd.DataFrame, ages: SuddenLife, margin: float, paces: Paces) -> Array:
     """Share (3,) of the age at each stage, for one stratum whose paths were known `early`, at those ages (years)."""
     likely, stages, days = [], [], GRID
     for path, age in early:
@@ -145,7 +144,7 @@ def _shares(early: list[tuple[PathPosterior, Array]], told: pd.DataFrame, ages: 
         kept = np.flatnonzero((low > 0.0) & (high > low))
         moment = ages.as_of_
         then = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
-        soft = soft_cdf(path.take(kept), age[kept], days, margin)
+        soft = paced_cdf(path.take(kept), age[kept], days, margin, paces)
         by_age = ages.conditional_cdf(then, moment, days)
         likely.append(np.stack([_likelihood(cdf, days, low[kept], high[kept]) for cdf in (soft, by_age)]))
         stages.append(stage(soft, days, age[kept]))

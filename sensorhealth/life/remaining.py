@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from ..degradation.paces import STEADY, repaced
+from ..degradation.paces import STEADY
 from ..technologies import technologies
 from .lifedata import years_between
-from .soft import default_grid, soft_cdf
+from .soft import default_grid, paced_cdf
 
 if TYPE_CHECKING:
     from ..degradation.posterior import PathPosterior
@@ -111,13 +111,6 @@ def widened(path: PathPosterior, calibration: Calibration | None) -> PathPosteri
     return replace(path, covariance=factor * path.covariance, brownian=factor * path.brownian)
 
 
-def ahead(path: PathPosterior, calibration: Calibration | None) -> PathPosterior:
-    """The posterior as forecasts of the end take it: widened, and at every pace from now on that its stratum's past knows."""
-    if calibration is None:
-        return path
-    return repaced(widened(path, calibration), calibration.paces.get(path.stratum, STEADY))
-
-
 def remaining_life(
     paths: Sequence[PathPosterior],
     sudden: SuddenEnds,
@@ -169,13 +162,16 @@ def remaining_draws(
     places = [position.get_indexer(pd.Index(stratum[0].life_id)) for stratum in drawn]
     has_soft_end = lives["technology"].map(lambda name: name not in technologies() or technologies()[name].soft_end)
     flat = ~has_soft_end.to_numpy(dtype=bool)
+    paces = {} if calibration is None else calibration.paces
     for number, sudden in enumerate(hazards):
         soft = np.zeros((ids.size, days.size))
         for stratum, rows in zip(drawn, places):
             known = rows >= 0
             if known.any():
                 path = stratum[number] if known.all() else stratum[number].take(known)
-                soft[rows[known]] = soft_cdf(ahead(path, calibration), ages[rows[known]], days, margin)
+                soft[rows[known]] = paced_cdf(
+                    widened(path, calibration), ages[rows[known]], days, margin, paces.get(path.stratum, STEADY)
+                )
         if calibration is not None and calibration.by_age is not None:
             soft = calibration.by_age.blend(soft, lives, as_of, days, ages)
         soft[flat] = soft[flat, :1]

@@ -11,6 +11,7 @@ from .lifedata import DAYS_PER_YEAR
 from .passage import first_passage
 
 if TYPE_CHECKING:
+    from ..degradation.paces import Paces
     from ..degradation.posterior import PathPosterior
 
 Array = NDArray[np.float64]
@@ -42,3 +43,18 @@ def soft_cdf(path: PathPosterior, ages: Array, days: Array, margin: float) -> Ar
         elapsed[:, 0] = 0.0
         mixture += weight[j] * first_passage(level, slope, covariance, elapsed, spent, nodes=_NODES)
     return np.maximum.accumulate(mixture / weight.sum(), axis=1)
+
+
+def paced_cdf(path: PathPosterior, ages: Array, days: Array, margin: float, paces: Paces) -> Array:
+    """As `soft_cdf`, where each life goes on at one of the paces of its stratum: what is ahead comes so much sooner or later."""
+    if paces.factor.size == 1:
+        return soft_cdf(path, ages, days, margin)
+    beyond = days[-1] * np.geomspace(1.0, float(paces.factor.max()), 12)[1:]
+    wide = np.concatenate([days, beyond])
+    steady = soft_cdf(path, ages, wide, margin)
+    mixed = np.zeros((ages.size, days.size))
+    for factor, weight in zip(paces.factor, paces.weight):
+        place = np.clip(np.searchsorted(wide, factor * days, side="right") - 1, 0, wide.size - 2)
+        share = np.clip((factor * days - wide[place]) / (wide[place + 1] - wide[place]), 0.0, 1.0)
+        mixed += weight * ((1.0 - share) * steady[:, place] + share * steady[:, place + 1])
+    return mixed

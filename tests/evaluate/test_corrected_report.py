@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
 from typing import Any
 
+import pandas as pd
+
 import sensorhealth
-from sensorhealth.cli import Progress, _corrected
+from sensorhealth.evaluate import TrackRecord
 from sensorhealth.life import Calibration
 
 
 def test_the_correction_learnt_is_applied_and_told(fleet_of: Any) -> None:
     plain = sensorhealth.analyse(fleet_of(40, 7), as_of="2024-06-30", model={"curves": "exponential"})
     note = "Spread of the latent path multiplied by (all 2.50), learnt from 400 past forecasts of readings."
-    record: Any = SimpleNamespace(calibration=Calibration(2.5, {}, 400, note))
-    wide = _corrected(plain, record, Progress(quiet=True))
+    none = pd.DataFrame()
+    wide = TrackRecord(none, none, none, none, "", Calibration(2.5, {}, 400, note), (), ()).corrected(plain)
+    assert TrackRecord(none, none, none, none, "", Calibration(), (), ()).corrected(plain) is plain
     assert note in wide.notes and note not in plain.notes
     assert (wide.as_of, wide.policy) == (plain.as_of, plain.policy)
     both = plain.forecast.merge(wide.forecast, on="sensor_id", suffixes=("_plain", "_wide")).dropna(

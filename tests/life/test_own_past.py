@@ -11,13 +11,13 @@ from sensorhealth import Fleet
 from sensorhealth.analysis import Outlook, look_ahead
 from sensorhealth.decide import Policy
 from sensorhealth.degradation.curves.linear import Linear
-from sensorhealth.degradation.paces import Paces, repaced
+from sensorhealth.degradation.paces import STEADY, Paces
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.life import Calibration
 from sensorhealth.life.by_age import ByAge, soft_ends, stage
 from sensorhealth.life.lifedata import life_data
-from sensorhealth.life.remaining import ahead, remaining_life
-from sensorhealth.life.soft import soft_cdf
+from sensorhealth.life.remaining import remaining_life
+from sensorhealth.life.soft import paced_cdf, soft_cdf
 
 START = pd.Timestamp("2020-01-01")
 END = 0.8  # of the first capacity
@@ -88,9 +88,9 @@ def test_paths_of_shapes_of_their_own_are_not_foretold_too_surely(odd: tuple[Out
     seen, rows, left = odd
     alone = held(seen, rows, left, Calibration())
     assert len(rows) > 30
-    assert alone < 0.6  # the curve seems to be known to a hair
-    assert held(seen, rows, left, seen.calibration) > alone + 0.2
-    assert held(seen, rows, left, seen.calibration) > 0.75
+    assert alone < 0.75  # the curve seems to be known to a hair
+    assert held(seen, rows, left, seen.calibration) > alone + 0.1
+    assert 0.8 < held(seen, rows, left, seen.calibration) < 0.98
 
 
 def test_what_was_learnt_is_said(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
@@ -117,15 +117,15 @@ def path(brownian: float = 0.0) -> PathPosterior:
     )  # fmt: skip
 
 
-def test_a_pace_is_a_factor_on_the_slope_from_now_on() -> None:
-    days, ages = np.linspace(0.0, 3650.0, 80), np.ones(2)
-    paces = Paces(np.array([1.0, 2.0]), np.array([0.7, 0.3]), 50)
-    both = soft_cdf(ahead(path(), Calibration(paces={"electrochemical CO": paces})), ages, days, 0.0)
-    faster = repaced(path(), Paces(np.array([2.0]), np.ones(1), 50))
-    assert faster is repaced(faster, Paces(np.ones(1), np.ones(1), 0))
-    double = PathPosterior(**{**path().__dict__, "slope": 2 * path().slope, "covariance": path().covariance * [[1, 2], [2, 4]]})
-    np.testing.assert_allclose(both, 0.7 * soft_cdf(path(), ages, days, 0.0) + 0.3 * soft_cdf(double, ages, days, 0.0), atol=1e-9)
-    np.testing.assert_allclose(both[:, 0], soft_cdf(path(), ages, days, 0.0)[:, 0])  # where it stands now is not in doubt
+def test_a_pace_brings_what_is_ahead_sooner_or_later() -> None:
+    days, ages = np.linspace(0.0, 3650.0, 400), np.ones(2)
+    paces = Paces(np.array([1.0, 2.0, 0.5]), np.array([0.6, 0.2, 0.2]), 50)
+    both = paced_cdf(path(), ages, days, 0.0, paces)
+    parts = [soft_cdf(path(), ages, factor * days, 0.0) for factor in paces.factor]
+    np.testing.assert_allclose(both, np.tensordot(paces.weight, np.stack(parts), 1), atol=2e-3)
+    np.testing.assert_allclose(both[:, 0], parts[0][:, 0])  # where it stands now is not in doubt
+    np.testing.assert_array_equal(paced_cdf(path(), ages, days, 0.0, STEADY), parts[0])
+    assert paces.spread == pytest.approx(np.sqrt(0.4) * np.log(2.0))
 
 
 def lives() -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -146,5 +146,5 @@ def test_next_reading_speaks_by_the_law() -> None:
     model = PLAIN.fit(past, lives)
     law, _, _ = foretold(model, later)
     table = model.next_reading(later, later["age_years"])
-    np.testing.assert_allclose(table["p50"], quantile(*law, 0.5), atol=1e-8)
-    np.testing.assert_allclose(table["p95"], quantile(*law, 0.95), atol=1e-8)
+    np.testing.assert_allclose(table["p50"], quantile(*law, 0.5), atol=1e-5)
+    np.testing.assert_allclose(table["p95"], quantile(*law, 0.95), atol=1e-5)
