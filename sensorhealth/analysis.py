@@ -34,7 +34,8 @@ class Outlook:
     """How the fleet ages and how long each sensor has, before anything is decided.
 
     lives, readings (those used), oddities (faults found), baselines (of the zeros), ageing (fitted model), cylinders (judged),
-    sudden (fitted), current (the lives that go on), paths and remaining (their distributions).
+    sudden (fitted), current (the lives that go on), paths and remaining (their distributions), calibration (of their spread,
+    learnt on the past).
     """
 
     lives: pd.DataFrame
@@ -47,6 +48,7 @@ class Outlook:
     current: pd.DataFrame
     paths: list[degradation.PathPosterior]
     remaining: life.RemainingLife
+    calibration: life.Calibration
 
 
 @dataclass(frozen=True)
@@ -90,7 +92,7 @@ class Analysis:
 
     def shared_draws(self, policy: Policy | None = None) -> Iterator[life.RemainingLife]:
         """Life distributions in possible worlds, for budgets with honest bands."""
-        return shared_draws(self, self.as_of, policy or self.policy, self.calibration)
+        return shared_draws(self, self.as_of, policy or self.policy)
 
     def evidence(self, sensor_ids: list[str] | None = None) -> str:
         """Printable evidence sheets (one HTML page) of these sensors; None: of those worth a test before their warranty ends."""
@@ -173,8 +175,8 @@ def analyse(
 
     ahead = look_ahead(known, day, policy, model=model, calibration=calibration, progress=step)
     forecast = life.forecast_table(
-        ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden,
-        calibration_interval_days=policy.calibration_interval_days, calibration=calibration,
+        ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden, calibration=ahead.calibration,
+        calibration_interval_days=policy.calibration_interval_days, laws=ahead.ageing.reading_laws(),
     )  # fmt: skip
     zeros = health.zero_drift(known, ahead.lives, zero_limit=policy.zero_limits(ahead.lives["stratum"]), known=ahead.baselines)
     responses = health.response_times(known, ahead.lives)
@@ -185,7 +187,7 @@ def analyse(
     fresh = new_sensors(ahead, day, policy)
     plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
     step("budgeting")
-    money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy, calibration))
+    money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy))
     return Analysis(
         fleet=known, as_of=day, policy=policy, lives=ahead.lives, readings=ahead.readings, oddities=ahead.oddities,
         ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,
@@ -195,7 +197,8 @@ def analyse(
         retest=health.retest_list(known, ahead.cylinders), baselines=ahead.baselines,
         zero_drift=zeros, response_times=responses,
         findings=pd.concat([known.findings, ahead.oddities.findings, health.trend_findings(zeros, responses)], ignore_index=True),
-        notes=(*known.notes, *ahead.ageing.notes_, *decide.unknown_names(plan.facts)), calibration=calibration,
+        notes=(*known.notes, *ahead.ageing.notes_, *ahead.calibration.remarks, *decide.unknown_names(plan.facts)),
+        calibration=ahead.calibration,
     )  # fmt: skip
 
 
@@ -232,10 +235,11 @@ def look_ahead(
     sudden = life.SuddenLife().fit(lives, day)
     current = _current(lives)
     paths = ageing.path_posterior(current, _age_years(current, day))
+    calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin)
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
-    return Outlook(lives, used, oddities, seen.baselines, ageing, cylinders, sudden, current, paths, remaining)
+    return Outlook(lives, used, oddities, seen.baselines, ageing, cylinders, sudden, current, paths, remaining, calibration)
 
 
 def _current(lives: pd.DataFrame) -> pd.DataFrame:
@@ -278,9 +282,7 @@ def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.Remai
     return life.remaining_life(paths, ahead.sudden, kinds, day, margin=policy.margin, horizon_days=policy.horizon_days)
 
 
-def shared_draws(
-    ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy, calibration: life.Calibration | None = None
-) -> Iterator[life.RemainingLife]:
+def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -> Iterator[life.RemainingLife]:
     """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
 
     Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
@@ -294,7 +296,7 @@ def shared_draws(
     window = 31.0 * policy.budget_months
     grid = np.concatenate([np.arange(0.0, window, 30.0), np.arange(window, window + 540.0, 60.0)])
     grid = np.append(grid, max(policy.horizon_days, grid[-1] + 60.0))
-    yield from life.remaining_draws(drawn, hazards, lives, day, margin=policy.margin, grid=grid, calibration=calibration)
+    yield from life.remaining_draws(drawn, hazards, lives, day, margin=policy.margin, grid=grid, calibration=ahead.calibration)
 
 
 def _as_of_day(fleet: Fleet, as_of: pd.Timestamp | str | None) -> pd.Timestamp:

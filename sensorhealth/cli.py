@@ -53,6 +53,8 @@ def _report(args: argparse.Namespace) -> int:
     _refuse_input_as_output(args.fleet, args.out)
     analysis = _analyse(args, progress)
     record = _past(analysis, progress) if args.track_record else None
+    if record is not None:
+        analysis = record.corrected(analysis, progress)
     progress("writing")
     analysis.write(args.out, audience=args.audience, track_record=record)
     progress("")
