@@ -9,6 +9,7 @@ import numpy as np
 from sensorhealth.degradation.effects import (
     CYLINDER,
     FADE,
+    USUAL_BIAS,
     LOT_LEVEL,
     LOT_SLOPE,
     SESSION,
@@ -36,7 +37,7 @@ def usual_rate(technology: str) -> float:
 def usual_variances(rate: float) -> VarianceParameters:
     """Variances before any reading: noise 3 %, sensors 10 % apart when new, half as fast or half as slow again."""
     crossed = {
-        CYLINDER: USUAL_GAS**2, STATED: 1.0, FADE: (0.5 * USUAL_GAS) ** 2, SESSION: 0.01**2,
+        CYLINDER: USUAL_GAS**2, STATED: USUAL_BIAS**2, FADE: (0.5 * USUAL_GAS) ** 2, SESSION: 0.01**2,
         LOT_LEVEL: (0.5 * USUAL_SPREAD) ** 2, LOT_SLOPE: (0.25 * rate) ** 2,
     }  # fmt: skip
     return VarianceParameters(USUAL_NOISE**2, np.diag([USUAL_SPREAD**2, (0.5 * rate) ** 2]), crossed)

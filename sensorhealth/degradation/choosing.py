@@ -152,7 +152,7 @@ def _at_slopes(
     stratum: Stratum, curve: Curve, terms: Terms, slopes: FloatArray | None, response: FloatArray, first: CurveFit
 ) -> CrossedData:
     data = crossed_data(stratum, curve, terms, slopes)
-    off = bend(curve, slopes, stratum.life, stratum.age)
+    off = bend(curve, slopes, stratum.life, stratum.age) + stratum.gas_mean
     return replace(data, y=response - off, weights=first.sites.weight)
 
 

@@ -143,7 +143,7 @@ class _Settling:
 
 def _ground(stratum: Stratum, curve: Curve, terms: Terms, slopes: FloatArray | None) -> _Ground:
     base = crossed_data(stratum, curve, terms, slopes)
-    bent = bend(curve, slopes, stratum.life, stratum.age)
+    bent = bend(curve, slopes, stratum.life, stratum.age) + stratum.gas_mean
     p = base.x.shape[1]
     one = np.eye(p)
     rows = [] if terms.prior is None else [one[1], one[0]] if terms.slope else [one[0]]

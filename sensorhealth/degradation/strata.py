@@ -12,6 +12,7 @@ from sensorhealth.degradation.choosing import CurveChoice, curve_grid, first_fit
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, terms
 from sensorhealth.degradation.fitting import CurveFit, Options, at_parameters
+from sensorhealth.degradation.gas import with_gas_prior
 from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.surprises import Surprises, find_surprises
@@ -96,6 +97,10 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     stratum, doubt, surprises = find_surprises(bare, first)
     if doubt is not None or stratum is not bare:
         found = replace(found, doubt=doubt)
+        first = first_fit(stratum, grid[0][0], found, options, settings.degrees, first)
+    import os
+    for _ in range(int(os.environ.get("GASEM", "1"))):
+        stratum, first = with_gas_prior(stratum, first, settings.method)
         first = first_fit(stratum, grid[0][0], found, options, settings.degrees, first)
     options = replace(options, degrees=first.degrees)
     loss = -float(first.curve.path(first.fit.beta[1], stratum.oldest))
