@@ -114,11 +114,13 @@ def _revised(mixture: _Mixture, site: _Site, deviation: FloatArray, variance: Fl
         ordinary = float((sure @ square + ORDINARY_WEIGHT * mixture.usual) / (sure.sum() + ORDINARY_WEIGHT))
         ordinary = max(ordinary, LEAST**2 * mixture.usual)
         share = (float(weight[1][told].sum()) + SHARE_WEIGHT * mixture.share) / (count + SHARE_WEIGHT)
-    drawn = (weight * gain).sum(axis=0)
     place = np.array([[0.0], [mixture.centre]])
-    mean = (weight * (place + np.where(told, gain * off, 0.0))).sum(axis=0)
+    each = place + np.where(told, gain * off, 0.0)
+    mean = (weight * each).sum(axis=0)
+    tilted = (weight * (gain * np.where(told, sampling, prior) + (each - mean) ** 2)).sum(axis=0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        width = np.where(told, sampling * drawn / (1.0 - drawn), (weight * prior).sum(axis=0))
+        precision = np.maximum(1.0 / tilted - np.where(told, 1.0 / sampling, 0.0), 1.0 / (weight * prior).sum(axis=0))
+        width = 1.0 / precision
     centre = np.where(told, (mean * (width + sampling) - value * width) / sampling, mean)
     usual = ordinary * mixture.unit**2
     return _Site(np.where(mixture.own, centre, 0.0), np.where(mixture.own, np.maximum(width, usual), usual), ordinary, share)
