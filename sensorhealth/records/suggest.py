@@ -13,7 +13,7 @@ from .. import nomenclature
 from ..errors import RecordsError
 from .cells import MISSING, distinct_texts, numbers, table_decimal
 from .dates import CLOCK, TimeFormat, times
-from .headings import guesses, unit_in
+from .headings import bare, guesses, unit_in
 from .raw import Source
 from .vocabulary import is_free, spellings, understood_word
 
@@ -40,10 +40,9 @@ def suggest_mapping(path: Path | str) -> str:
     for table in nomenclature.TABLES_IN:
         if table in chosen:
             name, source, columns = chosen[table]
-            lines += _table_lines(table, name, source, columns, alone="sensors" not in chosen)
+            lines += _table_lines(table, name, source, columns)
         elif table == "sensors":
-            lines += ["# No table of sensors was found: they are told from the calibrations.", "[sensors.constants]"]
-            lines += [f"# {column} = {_example(column)}" for column in ("gas", "technology", "unit")] + [""]
+            lines += _sensors_told(chosen["calibrations"][2])
     return "\n".join(lines).rstrip() + "\n"
 
 
@@ -53,7 +52,7 @@ def _chosen(sources: Mapping[str, Source]) -> dict[str, tuple[str, Source, dict[
     for table in nomenclature.TABLES_IN:
         required = [name for name, column in nomenclature.columns(table).items() if column.required]
         for name, source in sources.items():
-            found = guesses(table, source.headings)
+            found = _believable(guesses(table, source.headings), source)
             share = len(found) / len(nomenclature.columns(table))
             share += sum(column in found for column in required) / len(required)
             scored.append((share + (name.casefold() == table), table, name, found))
@@ -61,7 +60,38 @@ def _chosen(sources: Mapping[str, Source]) -> dict[str, tuple[str, Source, dict[
     for share, table, name, found in sorted(scored, key=lambda item: -item[0]):
         if share >= 0.5 and table not in chosen and name not in [taken for taken, _, _ in chosen.values()]:
             chosen[table] = (name, sources[name], found)
+    if "calibrations" in chosen and "sensors" not in chosen:
+        name, source, found = chosen["calibrations"]
+        facts = _believable(guesses("sensors", [item for item in source.headings if item not in found.values()]), source)
+        chosen["calibrations"] = (name, source, found | {fact: item for fact, item in facts.items() if fact not in found})
     return chosen
+
+
+def _believable(found: dict[str, str], source: Source) -> dict[str, str]:
+    """The guesses without those for columns of closed words of which the cells hold not one."""
+    return {column: heading for column, heading in found.items() if not _contradicted(column, heading, source)}
+
+
+def _contradicted(column: str, heading: str, source: Source) -> bool:
+    if _facts(column).type != "text" or is_free(column) or column == "gas" or bare(heading) == bare(column):
+        return False
+    words = _words(source, heading)
+    other = [name for table in nomenclature.TABLES_IN for name in nomenclature.columns(table) if spellings(name)]
+    means_other = any(_understood(name, words) for name in other if name not in (column, "gas"))
+    return bool(words) and not _understood(column, words) and means_other
+
+
+def _understood(column: str, words: Sequence[str]) -> bool:
+    return any(understood_word(column, word) is not None for word in words)
+
+
+def _sensors_told(columns: Mapping[str, str]) -> list[str]:
+    """What is said of the sensors where they stand in no table of their own."""
+    lines = ["# No table of sensors was found: they are told from the calibrations."]
+    missing = [column for column in ("gas", "technology", "unit") if column not in columns]
+    if missing:
+        lines += ["[sensors.constants]", *(f"# {column} = {_example(column)}" for column in missing)]
+    return [*lines, ""]
 
 
 def _general(chosen: Mapping[str, tuple[str, Source, dict[str, str]]]) -> list[str]:
@@ -77,7 +107,7 @@ def _general(chosen: Mapping[str, tuple[str, Source, dict[str, str]]]) -> list[s
     lines.append('# timezone = "UTC"')
     for _, source, columns in chosen.values():
         try:
-            counted = [heading for column, heading in columns.items() if _type(column) == "number"]
+            counted = [heading for column, heading in columns.items() if _facts(column).type == "number"]
             table_decimal({heading: source.read([heading]).cells.column(0) for heading in counted}, source.name)
         except RecordsError:
             lines.append("# A comma could part thousands or decimals here; state which:")
@@ -87,6 +117,8 @@ def _general(chosen: Mapping[str, tuple[str, Source, dict[str, str]]]) -> list[s
 
 def _headroom_looks(source: Source, columns: Mapping[str, str]) -> tuple[str, str]:
     """Which kind of headroom the numbers look like, and what they are, in words; a reading where they do not say."""
+    if re.search(r"%|per ?cent", columns["headroom"].casefold()) and not unit_in(columns["headroom"], "headroom"):
+        return "percent", "its heading speaks of per cent"
     if "applied" not in columns:
         return "reading", ""
     try:
@@ -103,11 +135,11 @@ def _headroom_looks(source: Source, columns: Mapping[str, str]) -> tuple[str, st
     return kind, f"mostly about {high:.4g} where {gas:.4g} was applied: it looks like {kind}, but the numbers do not prove it"
 
 
-def _type(column: str) -> str:
-    return next(nomenclature.columns(t)[column].type for t in nomenclature.TABLES_IN if column in nomenclature.columns(t))
+def _facts(column: str) -> nomenclature.Column:
+    return next(nomenclature.columns(t)[column] for t in nomenclature.TABLES_IN if column in nomenclature.columns(t))
 
 
-def _table_lines(table: str, name: str, source: Source, columns: Mapping[str, str], alone: bool) -> list[str]:
+def _table_lines(table: str, name: str, source: Source, columns: Mapping[str, str]) -> list[str]:
     lines = [f"[{table}]"] + ([f"table = {_quoted(name)}"] if name != table else [])
     lines.append(f"[{table}.columns]")
     for column, heading in columns.items():
@@ -115,7 +147,7 @@ def _table_lines(table: str, name: str, source: Source, columns: Mapping[str, st
         if clock:
             lines.append(f"{column} = [{_quoted(clock)}, {_quoted(heading)}]  # a date and a time of day, joined")
             continue
-        comment = nomenclature.columns(table)[column].meaning
+        comment = nomenclature.columns(table).get(column, _facts(column)).meaning
         lines.append(f"{column} = {_quoted(heading)}  # {comment}")
     joined = [_date_beside(column, heading, source, columns) for column, heading in columns.items()]
     unused = [heading for heading in source.headings if heading not in (*columns.values(), *joined)]
@@ -139,7 +171,7 @@ def _units(table: str, columns: Mapping[str, str]) -> list[str]:
 
 def _cell_lines(table: str, column: str, source: Source, heading: str) -> list[str]:
     """Words that the contract does not know, and dates that the cells do not explain."""
-    facts = nomenclature.columns(table)[column]
+    facts = nomenclature.columns(table).get(column, _facts(column))
     cells = source.read([heading]).cells.column(0)
     if facts.type == "time":
         if _are_clocks(source, heading):
@@ -152,7 +184,7 @@ def _cell_lines(table: str, column: str, source: Source, heading: str) -> list[s
         return []
     if facts.type != "text" or is_free(column):
         return []
-    words = [" ".join(cell.split()) for cell in distinct_texts(cells)[1] if cell and cell.casefold() not in MISSING]
+    words = _words(source, heading)
     known_gases = set(spellings("gas").values())
     unknown = sorted(
         {
@@ -171,6 +203,12 @@ def _cell_lines(table: str, column: str, source: Source, heading: str) -> list[s
     ]
 
 
+def _words(source: Source, heading: str) -> list[str]:
+    """The different texts in the cells of a column."""
+    cells = distinct_texts(source.read([heading]).cells.column(0))[1]
+    return [" ".join(cell.split()) for cell in cells if cell and cell.casefold() not in MISSING]
+
+
 def _date_beside(column: str, heading: str, source: Source, columns: Mapping[str, str]) -> str:
     """The heading of the dates that belong to a column of times of day; "" where `heading` is not such a column."""
     if column != "time" or not _are_clocks(source, heading):
@@ -185,9 +223,7 @@ def _are_clocks(source: Source, heading: str) -> bool:
 
 
 def _example(column: str) -> str:
-    choices: Sequence[str] = next(
-        nomenclature.columns(t)[column].choices for t in nomenclature.TABLES_IN if column in nomenclature.columns(t)
-    )
+    choices = _facts(column).choices
     return _quoted(
         "full" if column == "kind" else choices[0] if choices else {"gas": "H2S", "time": "2024-01-31"}.get(column, "...")
     )

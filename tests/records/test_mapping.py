@@ -339,3 +339,26 @@ def test_gases_of_unknown_name_are_shown_and_small_figures_are_read(tables, tmp_
     folder = tables.changed("sensors", 1, gas="rotten egg gas").changed("sensors", 5, gas="H\u2082S").write(tmp_path)
     assert '# "rotten egg gas" = ""' in suggest_mapping(folder)
     assert read_fleet(folder).sensors["gas"].iloc[4] == "H2S"
+
+
+def test_facts_of_the_sensors_are_looked_for_among_the_calibrations_where_they_have_no_table(tables, tmp_path: Path) -> None:
+    facts = tables.sensors[["sensor_id", "gas", "technology", "unit", "lot"]].rename(
+        columns={"gas": "Gas", "technology": "Type", "unit": "Units", "lot": "Batch"}
+    )
+    alone = tables.calibrations.merge(facts, on="sensor_id").assign(
+        headroom=lambda rows: 100 * rows["headroom"] / rows["applied"]
+    )
+    alone.rename(columns={"headroom": "Headroom %"}).to_csv(tmp_path / "calibrations.csv", index=False)
+    text = suggest_mapping(tmp_path).replace("# headroom_kind", "headroom_kind")
+    assert 'headroom_kind = "percent"' in text and "per cent" in text
+    columns = tomllib.loads(text)["calibrations"]["columns"]
+    assert [columns[name] for name in ("gas", "technology", "unit", "lot")] == ["Gas", "Type", "Units", "Batch"]
+    fleet = read_fleet(tmp_path, mapping=tomllib.loads(text))
+    assert fleet.sensors["technology"].tolist() == tables.fleet().sensors["technology"].tolist()
+
+
+def test_a_heading_is_not_taken_for_a_column_whose_words_its_cells_do_not_know(tables, tmp_path: Path) -> None:
+    spoken = tables.calibrations.drop(columns="kind").merge(tables.sensors[["sensor_id", "technology"]], on="sensor_id")
+    spoken.rename(columns={"technology": "Type"}).to_csv(tmp_path / "calibrations.csv", index=False)
+    text = suggest_mapping(tmp_path)
+    assert 'kind = "Type"' not in text and 'technology = "Type"' in text and '# kind = "full"' in text

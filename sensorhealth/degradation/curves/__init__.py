@@ -12,9 +12,10 @@ from sensorhealth.degradation.curves.linear_loss import LinearLoss
 from sensorhealth.degradation.curves.plateau_knee import PlateauKnee
 from sensorhealth.degradation.curves.power import Power
 from sensorhealth.degradation.curves.square_root import SquareRoot
+from sensorhealth.degradation.curves.steady_knee import SteadyKnee
 from sensorhealth.degradation.curves.two_phase import TwoPhase
 
-FAMILIES: tuple[type[Curve], ...] = (Linear, SquareRoot, Power, LinearLoss, PlateauKnee, TwoPhase)
+FAMILIES: tuple[type[Curve], ...] = (Linear, SquareRoot, Power, LinearLoss, PlateauKnee, SteadyKnee, TwoPhase)
 
 
 def candidates(oldest: float, families: tuple[type[Curve], ...] = FAMILIES) -> list[tuple[Curve, float]]:
@@ -27,4 +28,6 @@ def candidates(oldest: float, families: tuple[type[Curve], ...] = FAMILIES) -> l
     return [(curve, weight / total) for curve, weight in found]
 
 
-__all__ = ["FAMILIES", "Curve", "Linear", "LinearLoss", "PlateauKnee", "Power", "SquareRoot", "TwoPhase", "candidates"]
+__all__ = [
+    "FAMILIES", "Curve", "Linear", "LinearLoss", "PlateauKnee", "Power", "SquareRoot", "SteadyKnee", "TwoPhase", "candidates",
+]  # fmt: skip

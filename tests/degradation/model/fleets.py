@@ -89,7 +89,7 @@ def simulate(
     total = np.cumsum(np.sqrt(truth.brownian * step) * rng.standard_normal(step.size))
     before = np.concatenate([[0.0], total[:-1]])[fresh]
     wander = total - np.repeat(before, counts)
-    latent = level[sensor] + slope[sensor] * phi + wander
+    latent = level[sensor] + truth.curve.path(slope[sensor], age) + wander
     noise = truth.noise * (
         rng.standard_normal(sensor.size) if np.isinf(truth.degrees) else rng.standard_t(truth.degrees, sensor.size)
     )

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from sensorhealth.degradation.curves import FAMILIES, Curve, LinearLoss, PlateauKnee, candidates
+from sensorhealth.degradation.curves import FAMILIES, Curve, LinearLoss, PlateauKnee, SteadyKnee, candidates
 from sensorhealth.life.passage import first_passage
 
 EVERY = [curve for curve, _ in candidates(4.0)]
@@ -101,3 +101,21 @@ def test_plateau_and_knee_put_barrier_and_catalyst_in_series(reserve: float, sen
     slope = -k / float(curve.path_by_age(-1.0, 400.0) / -1.0)  # far beyond the knee ln S falls at k
     ages = -np.log([0.5, 0.2, 0.1, 0.05]) / k
     np.testing.assert_allclose(np.exp(curve.path(slope, ages)), sensitivity, atol=0.0051)
+
+
+@pytest.mark.parametrize("ratio", [2.0, 12.0])
+def test_a_steady_loss_and_a_knee_are_the_bent_hyperbola(ratio: float) -> None:
+    """Watts and Bacon 1974: the two lines at right and left, and at the corner half way between their slopes."""
+    curve = SteadyKnee(3.0, 0.4, 0.25, ratio)
+    slope = float(curve.slope_of(-0.25, 1.5))
+    lines = np.array([0.02, 1.0, 60.0]) * float(curve.inverse(curve.value(1.5)))
+    early, late = (float(curve.path_by_age(slope, age)) for age in (1e-9, lines[2]))
+    np.testing.assert_allclose(late / early, ratio, rtol=0.03)
+    steepness = curve.path_by_age(slope, np.linspace(0.01, 3.0, 400)) / early
+    assert (np.diff(steepness) >= 0.0).all(), "the loss never slows"
+    age = np.interp(0.5 * (1.0 + late / early), steepness, np.linspace(0.01, 3.0, 400))
+    # the corner is where so much is lost
+    half = 0.5 * (ratio - 1.0)
+    np.testing.assert_allclose(
+        curve.path(slope, age), -0.25 * (1.0 + half * 0.1), rtol=0.05
+    )  # the corner is where so much is lost
