@@ -9,12 +9,15 @@ import numpy as np
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.reml_data import CrossedClass, CrossedData, RandomEffects
+from sensorhealth.health.two_groups import ORDINARY
 from sensorhealth.technologies import gases
 
 STATED, CYLINDER, FADE, SESSION, STEP = "cylinder of stated tolerance", "cylinder", "cylinder fade", "session", "step"
 LOT_LEVEL, LOT_SLOPE = "lot level", "lot slope"
 GAS = (STATED, CYLINDER, FADE, SESSION)  # what belongs to a visit to the bench and not to the sensor
-USUAL_BIAS, USUAL_FADE = 0.866, 0.015  # hmm
+USUAL_BIAS = ORDINARY * np.sqrt(3.0)  # standard deviation of ordinary biases, in units of tolerance / sqrt(3)
+USUAL_GAS = 0.03  # of biases in ln ratio where no tolerance is stated (common practice, no source)
+USUAL_FADE = 0.5 * USUAL_GAS  # of ordinary fade, per year (common practice, no source)
 STEP_VARIANCE = 1.0  # ln ratio squared: a step may be of any size
 LARGEST_GROUP, FEWEST_GROUPS = 10, 5  # sensors of one device, and devices, for sessions to be left out
 SHARED_SESSIONS = 0.5  # share of the readings that must not be alone in their session

@@ -12,7 +12,7 @@ from sensorhealth.degradation.choosing import CurveChoice, curve_grid, first_fit
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, terms
 from sensorhealth.degradation.fitting import CurveFit, Options, at_parameters
-from sensorhealth.degradation.gas import with_gas_prior
+from sensorhealth.degradation.gas import grown, with_gas_prior
 from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.surprises import Surprises, find_surprises
@@ -98,10 +98,9 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     if doubt is not None or stratum is not bare:
         found = replace(found, doubt=doubt)
         first = first_fit(stratum, grid[0][0], found, options, settings.degrees, first)
-    import os
-    for _ in range(int(os.environ.get("GASEM", "1"))):
-        stratum, first = with_gas_prior(stratum, first, settings.method)
-        first = first_fit(stratum, grid[0][0], found, options, settings.degrees, first)
+    stratum, start = with_gas_prior(stratum, first, settings.method)
+    if start is not first:
+        first = first_fit(stratum, grid[0][0], found, options, settings.degrees, start)
     options = replace(options, degrees=first.degrees)
     loss = -float(first.curve.path(first.fit.beta[1], stratum.oldest))
     grid = curve_grid(settings.curves, stratum.oldest, float(np.clip(loss, *LOSSES)))
@@ -161,6 +160,7 @@ def refit_at(model: StratumModel, bare: Stratum, settings: Settings) -> StratumM
         found = replace(old.terms, doubt=doubt)
         return at_parameters(stratum, old.curve, found, old.parameters, old.degrees, settings.method)
 
+    bare = replace(bare, gas_prior=grown(model.stratum.gas_prior, bare.tolerance.size))
     likeliest = max(model.modes, key=lambda item: item.weight)
     stratum, doubt, _ = find_surprises(bare, solved(likeliest, bare, None), model.surprises)
 
@@ -169,4 +169,4 @@ def refit_at(model: StratumModel, bare: Stratum, settings: Settings) -> StratumM
 
     modes = tuple(again(item) for item in model.modes)
     components = modes if model.components is model.modes else tuple(again(item) for item in model.components)
-    return replace(model, bare=bare, stratum=stratum, modes=modes, components=components)
+    return replace(model, bare=replace(bare, gas_prior=None), stratum=stratum, modes=modes, components=components)

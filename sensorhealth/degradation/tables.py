@@ -95,7 +95,9 @@ def _cylinder_moments(stratum: Stratum, component: Component) -> dict[str, Float
     bias.
     """
     size, fit = stratum.cylinders.size, component.fitted.fit
-    found = {key: np.zeros(size) for key in ("bias", "bias_variance", "fade", "fade_variance", "covariance", "prior", "fade_prior")}
+    found = {
+        key: np.zeros(size) for key in ("bias", "bias_variance", "fade", "fade_variance", "covariance", "prior", "fade_prior")
+    }
     stated = np.isfinite(stratum.tolerance)
     classes = {item.name: item for item in component.fitted.base.classes}
     everyone = np.arange(size)
