@@ -4,9 +4,10 @@
 
 The readings say N(value, sampling) of an effect, all other effects' priors counted (the cavity). The normal put in the
 mixture's place gives the effect the mean and the variance that the mixture would (Minka 2001, "Expectation propagation for
-approximate Bayesian inference", UAI 17:362-369), but its own variance is never larger than the mean of the two groups' by their
-weights: where either answer is possible, the mixture's variance would need a negative precision. `ordinary` and `share` are learnt from all effects by EM, with
-what is believed beforehand as pseudo-observations (the two-groups model: see health/two_groups.py).
+approximate Bayesian inference", UAI 17:362-369), but its own variance is never larger than the mean of the two groups' by
+their weights: where either answer is possible, the mixture's variance would need a negative precision. `ordinary` and `share`
+are learnt from all effects by EM, with what is believed beforehand as pseudo-observations (the two-groups model: see
+health/two_groups.py).
 """
 
 from __future__ import annotations
