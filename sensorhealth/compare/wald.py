@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.reml_fit import CrossedFit
+from sensorhealth.degradation.reml_inverse import Covariance
 
 FloatArray = NDArray[np.float64]
 
-PHI_STEP = 1e-4
-FIRST_STEP, SECOND_STEP = 1e-3, 0.02
-"""Steps of the differences: absolute in the search's parameters, relative in the variances."""
 FEWEST_DEGREES = 1.0
 LARGE = 200
 """Sensors above which the correction of Kenward and Roger is below one part in a thousand and is left out."""
@@ -24,7 +20,9 @@ ENOUGH = 2000
 """Sensors above which degrees of freedom no longer matter, unless a class of shared effects has few members."""
 MANY_MEMBERS = 30
 NEARLY_SINGULAR = 0.9
-"""Correlation of level and slope beyond which second differences would leave the space of covariances."""
+"""Correlation of level and slope beyond which they lie too near the edge of what is possible for the correction to hold."""
+LEAST_VARIANCE = 1e-6
+"""Part of the residual variance below which a variance counts as absent."""
 
 
 @dataclass(frozen=True)
@@ -91,102 +89,35 @@ def fixed_effects(fit: CrossedFit, adjust: bool | None = None) -> FixedEffects:
     if layout.sensors >= ENOUGH and all(item.size >= MANY_MEMBERS for item in layout.data.classes):
         known = fit.beta_covariance
         return FixedEffects(fit.beta, known, known, np.zeros((0, p, p)), np.zeros((0, 0)), float(layout.sensors))
-    variances = _Variances(fit)
-    covariance, spread = fit.beta_covariance, variances.spread()
-    steps = FIRST_STEP * variances.size
-    derivatives = np.array([_difference(variances.covariance, variances.at, steps, k) for k in range(steps.size)])
-    derivatives = derivatives.reshape(steps.size, *covariance.shape)
-    wanted = fit.criterion.layout.sensors < LARGE if adjust is None else adjust
-    adjusted = covariance
-    if wanted and variances.regular:
-        adjusted = covariance + 2.0 * _kenward_roger(variances, covariance, spread)
-    return FixedEffects(fit.beta, covariance, adjusted, derivatives, spread, float(fit.criterion.nu))
+    at = fit.variances
+    present = at >= LEAST_VARIANCE * at[0]
+    present[2] = present[1] and present[3]
+    spread = fit.variance_covariance * np.outer(present, present)
+    regular = at[2] ** 2 <= NEARLY_SINGULAR**2 * at[1] * at[3]
+    wanted = regular and (layout.sensors < LARGE if adjust is None else adjust)
+    inverse = Covariance(fit.evaluation)
+    solved = inverse.solve(layout.data.x)
+    parts = inverse.parts(solved)
+    slopes = np.array([solved.T @ part for part in parts])  # of -X'V^-1X
+    known = fit.beta_covariance
+    adjusted = known + 2.0 * _kenward_roger(inverse, parts, slopes, known, spread) if wanted else known
+    return FixedEffects(fit.beta, known, adjusted, known @ slopes @ known, spread, float(fit.criterion.nu))
 
 
-class _Variances:
-    """The variances of a fit as one vector: residual, D11, D12, D22, those of the crossed classes, wander."""
-
-    def __init__(self, fit: CrossedFit) -> None:
-        self.fit = fit
-        self.names = list(fit.parameters.crossed)
-        self.at = self.vector(fit.parameters)
-        self.size = np.abs(self.at)
-        self.size[2] = np.sqrt(self.at[1] * self.at[3])
-        floor = 1e-6 * self.at[0]
-        self.size[(self.at < floor) & (np.arange(self.at.size) != 2)] = 0.0
-        self.size[2] *= float(min(self.at[1], self.at[3]) > floor)
-        self.regular = bool(self.at[2] ** 2 <= NEARLY_SINGULAR**2 * self.at[1] * self.at[3])
-
-    def vector(self, p: VarianceParameters) -> FloatArray:
-        own = [p.residual, p.sensor[0, 0], p.sensor[0, 1], p.sensor[1, 1]]
-        return np.array([*own, *(p.crossed[name] for name in self.names), p.brownian])
-
-    def covariance(self, values: FloatArray) -> FloatArray:
-        """Covariance (p, p) of the fixed effects at other variances."""
-        residual, level, both, slope = values[:4]
-        crossed = dict(zip(self.names, values[4:-1].tolist()))
-        sensor = np.array([[level, both], [both, slope]])
-        found = self.fit.criterion.at(VarianceParameters(float(residual), sensor, crossed, float(values[-1])))
-        return CrossedFit(self.fit.criterion, found, True, 1, "").beta_covariance
-
-    def spread(self) -> FloatArray:
-        """Covariance (m, m) of the estimated variances: that of the search's parameters carried over along the profile.
-
-        Where the residual variance is profiled out, all variances scale with it, and its own error, 2 / nu relative, is
-        added.
-        """
-        fit, phi = self.fit, self.fit.phi
-        jacobian = np.zeros((self.at.size, phi.size))
-        for k in range(phi.size):
-            jacobian[:, k] = _difference(self._along, phi, np.full(phi.size, PHI_STEP), k)
-        out = jacobian @ fit.parameter_covariance @ jacobian.T
-        if fit.criterion.profiled:
-            out = out + 2.0 / fit.criterion.nu * np.outer(self.at, self.at)
-        free = (self.size > 0).astype(float)
-        return out * np.outer(free, free)
-
-    def _along(self, phi: FloatArray) -> FloatArray:
-        return self.vector(CrossedFit(self.fit.criterion, self.fit.criterion(phi), True, 1, "").parameters)
-
-
-def _difference(function: Callable[[FloatArray], FloatArray], at: FloatArray, steps: FloatArray, k: int) -> FloatArray:
-    """Central difference of `function` to entry k; zero where its step is."""
-    if steps[k] == 0:
-        return np.zeros_like(function(at))
-    move = np.zeros_like(at)
-    move[k] = steps[k]
-    return np.asarray((function(at + move) - function(at - move)) / (2.0 * steps[k]), dtype=np.float64)
-
-
-def _kenward_roger(variances: _Variances, covariance: FloatArray, spread: FloatArray) -> FloatArray:
+def _kenward_roger(
+    inverse: Covariance, parts: list[FloatArray], slopes: FloatArray, known: FloatArray, spread: FloatArray
+) -> FloatArray:
     """Lambda = Phi (sum W_ij (Q_ij - P_i Phi P_j)) Phi for variances that enter V linearly.
 
-    With M = X'V^-1X = Phi^-1: P_i = dM / dtheta_i and Q_ij + Q_ji = d2M / dtheta_i dtheta_j, both by differences. Source:
-    Kenward and Roger (1997), Biometrics 53:983-997, eq. 5 with R = 0.
+    Phi: `known` (p, p); parts: V_i V^-1X (N, p) with V_i the derivatives of V; P_i = -X'V^-1 V_i V^-1X, of which `slopes`
+    are the negatives; Q_ij = X'V^-1 V_i V^-1 V_j V^-1X; W: `spread`. Source: Kenward and Roger (1997), Biometrics
+    53:983-997, eq. 5 with R = 0.
     """
-    steps = SECOND_STEP * variances.size
-    active = np.flatnonzero(steps)
-
-    def information(move: FloatArray) -> FloatArray:
-        return np.asarray(np.linalg.inv(variances.covariance(variances.at + move)), dtype=np.float64)
-
-    centre = np.linalg.inv(covariance)
-    unit = np.diag(steps)
-    up = {int(k): information(unit[k]) for k in active}
-    down = {int(k): information(-unit[k]) for k in active}
-    total = np.zeros_like(covariance)
+    active = np.flatnonzero(np.diag(spread) > 0)
+    total = np.zeros_like(known)
     for i in active:
-        p_i = (up[int(i)] - down[int(i)]) / (2.0 * steps[i])
-        for j in active[active <= i]:
-            p_j = (up[int(j)] - down[int(j)]) / (2.0 * steps[j])
-            if i == j:
-                second = (up[int(i)] - 2.0 * centre + down[int(i)]) / steps[i] ** 2
-            else:
-                corners = information(unit[i] + unit[j]) + information(-unit[i] - unit[j])
-                edges = up[int(i)] + up[int(j)] + down[int(i)] + down[int(j)]
-                second = (corners - edges + 2.0 * centre) / (2.0 * steps[i] * steps[j])
-            cross = p_i @ covariance @ p_j
-            term = spread[i, j] * (0.5 * second - 0.5 * (cross + cross.T))
-            total += term if i == j else 2.0 * term
-    out = covariance @ total @ covariance
-    return 0.5 * (out + out.T)
+        beside = inverse.solve(parts[i])
+        for j in active:
+            total += spread[i, j] * (parts[j].T @ beside - slopes[j] @ known @ slopes[i])
+    out = known @ total @ known
+    return np.asarray(0.5 * (out + out.T))

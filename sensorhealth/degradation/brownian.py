@@ -1,20 +1,20 @@
 """Readings whose noise is white plus a Brownian wander: R = diag(1/w) + tau K, K_jk = min(g_j, g_k) within a sensor.
 
 First differences D turn R into a tridiagonal P = D R D' with pivots equal to the innovation variances, so that one
-LAPACK call serves all sensors stacked: R^-1 = D' P^-1 D and |R| = |P|. Entries of R^-1 come from the smoothed
-covariance of the wander, G = tau * gamma, through Rauch-Tung-Striebel gains J (Rauch, Tung and Striebel 1965, AIAA
-Journal 3:1445-1450): gamma_{k,k+l} = J_k gamma_{k+1,k+l}. Every recursion adds positive terms only and is regular at
-tau = 0, at equal times and at g = 0.
+LAPACK call serves all sensors stacked: R^-1 = D' P^-1 D and |R| = |P|. What is left of the wander comes from filtered
+variances through Rauch-Tung-Striebel gains J (Rauch, Tung and Striebel 1965, AIAA Journal 3:1445-1450). Every recursion is
+regular at tau = 0, at equal times and at g = 0.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg import lapack
 
-from sensorhealth.degradation.reml_data import FloatArray, IntArray, Where
+from sensorhealth.degradation.reml_data import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -44,19 +44,8 @@ def make_clock(g: FloatArray, offsets: IntArray) -> Clock:
     return Clock(offsets, step, first, last, reading, np.where(reading >= 0, step[reading] if len(g) else 0.0, 0.0))
 
 
-def reading_pairs(clock: Clock, sensors: Where) -> tuple[IntArray, IntArray]:
-    """First and second reading of all pairs within each sensor (a reading with itself too), lag by lag; positions in
-    the sensors' own list of readings."""
-    real = clock.reading[:, sensors] >= 0
-    count = real.sum(0)
-    local = np.cumsum(count) - count + np.arange(len(real))[:, None]
-    first = [local[: len(real) - lag][real[lag:]] for lag in range(len(real))]
-    second = [local[lag:][real[lag:]] for lag in range(len(real))]
-    return np.concatenate(first), np.concatenate(second)
-
-
 class ClockNoise:
-    """R at one tau (relative wander variance per unit of g): solves, log determinant and entries of its inverse."""
+    """R at one tau (relative wander variance per unit of g): solves, log determinant and what is left of the wander."""
 
     def __init__(self, clock: Clock, weights: FloatArray, tau: float) -> None:
         self.clock, self.weights, self.tau = clock, weights, tau
@@ -70,7 +59,6 @@ class ClockNoise:
         if info != 0:
             raise np.linalg.LinAlgError("the noise covariance is not positive definite")
         self.log_det = float(np.log(self._pivot).sum())
-        self._filter()
 
     def solve(self, columns: FloatArray, readings: IntArray | None = None) -> FloatArray:
         """R^-1 times columns (N, k), or the part of some readings (r, k) that make up whole sensors."""
@@ -95,67 +83,47 @@ class ClockNoise:
         walk = np.cumsum(self.clock.padded_step[:, :, None] * suffix, axis=0)
         return walk.transpose(1, 0, 2)[cells.T >= 0]
 
-    def _filter(self) -> None:
-        """Filtered and smoothed variances of W / tau, the gains, and the derivatives of all to tau; each (m, n)."""
+    @cached_property
+    def _filtered(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Weights, predicted and filtered variances of W / tau, each (m, n)."""
         clock, tau = self.clock, self.tau
         weight = np.where(clock.reading >= 0, self.weights[clock.reading], 0.0)
-        rows, sensors = weight.shape
-        predicted, filtered, d_predicted, d_filtered = (np.zeros((rows, sensors)) for _ in range(4))
-        state, d_state = np.zeros(sensors), np.zeros(sensors)
-        for k in range(rows):
-            ahead = state + clock.padded_step[k]
-            shrink = 1.0 + weight[k] * tau * ahead
-            predicted[k], d_predicted[k] = ahead, d_state
-            d_state = (d_state - weight[k] * ahead * ahead) / (shrink * shrink)
-            state = ahead / shrink
-            filtered[k], d_filtered[k] = state, d_state
-        gain, d_gain = np.zeros((rows, sensors)), np.zeros((rows, sensors))
-        if rows > 1:
-            ahead = np.where(predicted[1:] > 0, predicted[1:], 1.0)
-            gain[:-1] = filtered[:-1] / ahead
-            d_gain[:-1] = d_filtered[:-1] * clock.padded_step[1:] / (ahead * ahead)
-        smooth, d_smooth = filtered.copy(), d_filtered.copy()
-        for k in range(rows - 2, -1, -1):
-            smooth[k] = filtered[k] * (1 - gain[k]) + gain[k] ** 2 * smooth[k + 1]
-            d_smooth[k] = (
-                d_filtered[k] * (1 - gain[k])
-                - filtered[k] * d_gain[k]
-                + 2 * gain[k] * d_gain[k] * smooth[k + 1]
-                + gain[k] ** 2 * d_smooth[k + 1]
-            )
-        self.gain, self._d_gain, self.smooth, self._d_smooth = gain, d_gain, smooth, d_smooth
-        scale = weight / (1.0 + weight * tau * predicted)
-        self.d_log_det = float((scale * (predicted + tau * d_predicted)).sum())
-        self._weight = weight
+        predicted, filtered = np.empty_like(weight), np.empty_like(weight)
+        state = np.zeros(weight.shape[1])
+        for k, step in enumerate(clock.padded_step):
+            predicted[k] = state + step
+            state = predicted[k] / (1.0 + weight[k] * tau * predicted[k])
+            filtered[k] = state
+        return weight, predicted, filtered
+
+    @cached_property
+    def d_log_det(self) -> float:
+        """Derivative of log|R| to tau."""
+        weight, predicted, filtered = self._filtered
+        slope = np.zeros_like(weight)  # of the predicted variances
+        shrink = 1.0 + weight * self.tau * predicted
+        for k in range(len(weight) - 1):
+            slope[k + 1] = slope[k] / (shrink[k] * shrink[k]) - weight[k] * filtered[k] * filtered[k]
+        return float((weight / shrink * (predicted + self.tau * slope)).sum())
+
+    @cached_property
+    def _gain(self) -> FloatArray:
+        """Smoothing gains (m, n)."""
+        _, predicted, filtered = self._filtered
+        gain = np.zeros_like(filtered)
+        gain[:-1] = filtered[:-1] / np.where(predicted[1:] > 0, predicted[1:], 1.0)
+        return gain
 
     def smoothed_variance(self) -> FloatArray:
         """Var(W at each reading | readings, everything else known), relative. Shape (N,)."""
-        return self.tau * self._flat(self.smooth)
+        gain, smooth = self._gain, self._filtered[2].copy()
+        for k in range(len(smooth) - 2, -1, -1):
+            smooth[k] = smooth[k] * (1 - gain[k]) + gain[k] ** 2 * smooth[k + 1]
+        return self.tau * self._flat(smooth)
 
     def gains(self) -> FloatArray:
         """Gain J of each reading toward the next; 0 at the last. Shape (N,)."""
-        return self._flat(self.gain)
+        return self._flat(self._gain)
 
     def _flat(self, padded: FloatArray) -> FloatArray:
         return padded.T[self.clock.reading.T >= 0]
-
-    def inverse_entries(self, sensors: Where) -> tuple[FloatArray, FloatArray]:
-        """Upper entries of R^-1 of some sensors and their derivatives to tau, the diagonal halved, in the order of
-        `reading_pairs`."""
-        weight, real = self._weight[:, sensors], self.clock.reading[:, sensors] >= 0
-        gamma, d_gamma = self.smooth[:, sensors], self._d_smooth[:, sensors]
-        gain, d_gain = self.gain[:, sensors], self._d_gain[:, sensors]
-        values, slopes = [], []
-        for lag in range(len(real)):
-            if lag:
-                ahead, d_ahead = gamma[1:], d_gamma[1:]
-                gamma = gain[: len(ahead)] * ahead
-                d_gamma = d_gain[: len(ahead)] * ahead + gain[: len(ahead)] * d_ahead
-            product = -weight[: len(gamma)] * weight[lag:]
-            value, slope = product * self.tau * gamma, product * (gamma + self.tau * d_gamma)
-            if lag == 0:
-                value, slope = 0.5 * (value + weight), 0.5 * slope
-            there = real[lag:]
-            values.append(value[there])
-            slopes.append(slope[there])
-        return np.concatenate(values), np.concatenate(slopes)

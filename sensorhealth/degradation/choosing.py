@@ -11,12 +11,15 @@ from sensorhealth.degradation.curves import Curve, candidates
 from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS, OwnPace
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, bend, crossed_data
-from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, first_slopes, fit_curve, life_slopes
-from sensorhealth.degradation.reml_data import CrossedData
+from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, fit_curve, rough_fit
+from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes, times
+from sensorhealth.degradation.reml_data import VarianceParameters
+from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import choose_degrees
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
 MOST_CURVES, MOST_OF_FAMILY = 6, 2  # that are fitted in full
+ROUGHLY = 1e-2  # how near the optimum a search for a look ends
 PACES = 2  # times that a curve of own pace is made straight for a look
 REFINED = (1.0, 0.5, 0.25)  # steps by which the shapes of the likelier families are tuned
 NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
@@ -38,23 +41,24 @@ class CurveChoice:
     fitted: CurveFit | None
 
 
-def first_fit(
+def first_look(
     stratum: Stratum, curve: Curve, terms: Terms, options: Options, degrees: float | None, start: CurveFit | None = None
 ) -> CurveFit:
-    """A stratum on one curve, with the noise's degrees of freedom chosen by likelihood where `degrees` is None.
+    """A stratum on one curve after one search, with the noise's degrees of freedom chosen by likelihood where `degrees` is
+    None: enough to see what the noise is like and what does not fit.
 
     start: a fit of the same readings with plainer terms, which saves most of the work.
     """
     believed = degrees if degrees is not None else start.degrees if start else np.inf
-    found = fit_curve(stratum, curve, terms, replace(options, degrees=believed), start)
+    found = rough_fit(stratum, curve, terms, replace(options, degrees=believed), start)
     if degrees is not None:
         return found
     noise = found.parameters.residual
-    wanted = choose_degrees(found.sites, found.base.y, stratum.censoring == 0, found.mean, found.variance, noise)
-    if wanted == believed:
-        return found
-    other = fit_curve(stratum, curve, terms, replace(options, degrees=wanted), found)
-    return other if other.deviance < found.deviance else found
+    read = stratum.censoring == 0
+    if terms.doubt is not None:
+        read &= ~np.isfinite(terms.doubt)
+    wanted = choose_degrees(found.held, found.base.y, read, found.mean, found.variance, noise)
+    return found if wanted == believed else rough_fit(stratum, curve, terms, replace(options, degrees=wanted), found)
 
 
 def fit_curves(
@@ -72,20 +76,31 @@ def fit_curves(
     """
     gain = 0.0
     tried = {grid[0][0]: first} if first.curve == grid[0][0] else {}
-    looks = {curve: _look(stratum, curve, terms, first) for curve, _ in grid}
+    look = _Looks(stratum, terms, first)
+    looks = {curve: look(curve) for curve, _ in grid}
     best = min(looks, key=lambda curve: looks[curve])
     if looks[best] < looks.get(first.curve, np.inf) - 1.0:  # ask again from a fit that suits the readings
         tried[best] = first = fit_curve(stratum, best, terms, options, first)
         nearest = sorted(looks, key=lambda curve: looks[curve])[:SECOND_LOOK]
-        looks = {curve: _look(stratum, curve, terms, first) for curve in nearest}
-    if ask_wander and wander_helps(first):  # only now: a wrong shape looks like a wander
-        loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first)
+        look = _Looks(stratum, terms, first)
+        looks = {curve: look(curve) for curve in nearest}
+    found = {curve: look.searched(curve) for curve in _rivals(looks, first)}
+    rival = min(found, key=lambda curve: found[curve], default=first.curve)
+    if found and found[rival] < look(first.curve) - 1.0:
+        tried[rival] = other = fit_curve(stratum, rival, terms, options, first)
+        if other.deviance < first.deviance:
+            first, look = other, _Looks(stratum, terms, other)
+            looks = {curve: look(curve) for curve in looks}
+    likely = wander_helps(first) if ask_wander else None  # only now: a wrong shape looks like a wander
+    if likely is not None:
+        loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first, likely)
         gain = first.deviance - loose.deviance
         if gain > SUPPORT:
             first, options, tried = loose, replace(options, brownian=True), {loose.curve: loose}
-            looks = {curve: _look(stratum, curve, terms, first) for curve in looks}
+            look = _Looks(stratum, terms, first)
+            looks = {curve: look(curve) for curve in looks}
     for step in REFINED:
-        _refine(stratum, terms, first, looks, step)
+        _refine(look, looks, step)
     prior = _priors(grid, looks)
     least = min(looks.values())
     order = sorted(looks, key=lambda curve: looks[curve] - 2.0 * np.log(prior[curve]))
@@ -93,6 +108,16 @@ def fit_curves(
         if looks[curve] - least < FAR and curve not in tried:
             tried[curve] = fit_curve(stratum, curve, terms, options, first)
     return _weigh(prior, looks, tried), gain
+
+
+def _rivals(looks: dict[Curve, float], first: CurveFit) -> list[Curve]:
+    """The likeliest curve of each family of own pace but that of `first`.
+
+    Looked at with another shape's variances they seem far behind: what they make plain stood there as spread of the slopes
+    and as noise. Only a search of their own shows what they are worth, and a wander must not be asked before.
+    """
+    families = sorted({curve.family for curve in looks if curve.own_pace} - {first.curve.family})
+    return [min((curve for curve in looks if curve.family == family), key=lambda curve: looks[curve]) for family in families]
 
 
 def _spread(order: list[Curve]) -> list[Curve]:
@@ -106,13 +131,13 @@ def _spread(order: list[Curve]) -> list[Curve]:
     return kept[:MOST_CURVES]
 
 
-def _refine(stratum: Stratum, terms: Terms, first: CurveFit, looks: dict[Curve, float], step: float) -> None:
+def _refine(look: _Looks, looks: dict[Curve, float], step: float) -> None:
     """Add to `looks` the neighbours of the best member of each family that is not far behind."""
     least = min(looks.values())
     for family in sorted({curve.family for curve in looks}):
         best = min((curve for curve in looks if curve.family == family), key=lambda curve: looks[curve])
         if looks[best] - least < NEAR:
-            looks |= {curve: _look(stratum, curve, terms, first) for curve in best.near(step) if curve not in looks}
+            looks |= {curve: look(curve) for curve in best.near(step) if curve not in looks}
 
 
 def _priors(grid: list[tuple[Curve, float]], looks: dict[Curve, float]) -> dict[Curve, float]:
@@ -124,36 +149,51 @@ def _priors(grid: list[tuple[Curve, float]], looks: dict[Curve, float]) -> dict[
     return {curve: family[curve.family] / count[curve.family] for curve in looks}
 
 
-def wander_helps(first: CurveFit) -> bool:
-    """Whether a wander makes a fit without one clearly likelier, all else as it is: a first look before a search."""
-    layout, data = first.layout, first.layout.data
+def wander_helps(first: CurveFit) -> VarianceParameters | None:
+    """Variances with the likelier of a few wanders, if that makes a fit without one clearly likelier, all else as it is."""
+    layout, data = first.layout.with_clock(), first.layout.data
     span = max(float(np.median(np.diff(data.g)[np.diff(data.g) > 0.0])) if data.g.size > 1 else 1.0, 1e-9)
     plain = first.parameters
-    before = reml.deviance(layout, plain, "ML")
     tries = [replace(plain, brownian=share * plain.residual / span) for share in WANDERS]
-    return any(before - reml.deviance(layout, item, "ML") > LEAST_GAIN * data.y.size for item in tries)
+    gains = [first.fit.deviance_ml - reml.deviance(layout, item, "ML") for item in tries]
+    best = int(np.argmax(gains))
+    return tries[best] if gains[best] > LEAST_GAIN * data.y.size else None
 
 
-def _look(stratum: Stratum, curve: Curve, terms: Terms, first: CurveFit) -> float:
-    """Deviance of a curve at the variances and stand-ins of another: what ranks the curves before any search.
+class _Looks:
+    """Deviances of curves at the variances and stand-ins of another: what ranks the curves before any search.
 
     Sessions are taken off as the other curve has them, which saves most of the work and changes little.
     """
-    plainer = replace(terms, sessions=False)
-    response = first.sites.response - class_effects(first, (SESSION,))
-    slopes = first_slopes(stratum, curve, first)
-    for _ in range(PACES if curve.own_pace else 0):
-        fit = reml.solve(_at_slopes(stratum, curve, plainer, slopes, response, first), first.parameters, "ML")
-        slopes = life_slopes(stratum, fit)
-    return reml.deviance(_at_slopes(stratum, curve, plainer, slopes, response, first), first.parameters, "ML")
 
+    def __init__(self, stratum: Stratum, terms: Terms, first: CurveFit) -> None:
+        self.stratum, self.first = stratum, first
+        self.response = first.sites.response - class_effects(first, (SESSION,))
+        data = crossed_data(stratum, first.curve, replace(terms, sessions=False), first.slopes)
+        self.layout = reml.lay_out(data, brownian=first.parameters.brownian > 0.0)
 
-def _at_slopes(
-    stratum: Stratum, curve: Curve, terms: Terms, slopes: FloatArray | None, response: FloatArray, first: CurveFit
-) -> CrossedData:
-    data = crossed_data(stratum, curve, terms, slopes)
-    off = bend(curve, slopes, stratum.life, stratum.age) + stratum.gas_mean
-    return replace(data, y=response - off, weights=first.sites.weight)
+    def __call__(self, curve: Curve) -> float:
+        return reml.deviance(self._straight(curve), self.first.parameters, "ML")
+
+    def searched(self, curve: Curve) -> float:
+        """The same at variances of the curve's own."""
+        begin = self.first.parameters
+        found = reml.fit(self._straight(curve), method="ML", brownian=begin.brownian > 0.0, start=begin, tolerance=ROUGHLY)
+        straighter = self._on(curve, life_slopes(self.stratum, found)) if curve.own_pace else found.criterion.layout
+        return reml.deviance(straighter, found.parameters, "ML")
+
+    def _straight(self, curve: Curve) -> Layout:
+        slopes = first_slopes(self.stratum, curve, (self.first.curve, self.first.fit))
+        for _ in range(PACES if curve.own_pace else 0):
+            fit = reml.solve(self._on(curve, slopes), self.first.parameters, "ML")
+            slopes = life_slopes(self.stratum, fit)
+        return self._on(curve, slopes)
+
+    def _on(self, curve: Curve, slopes: FloatArray | None) -> Layout:
+        g = times(self.stratum, curve, slopes)
+        off = bend(curve, slopes, self.stratum.life, self.stratum.age) + self.stratum.gas_mean
+        data = at_times(self.layout.data, g, g)
+        return self.layout.with_times(replace(data, y=self.response - off, weights=self.first.sites.weight))
 
 
 def _weigh(prior: dict[Curve, float], looks: dict[Curve, float], tried: dict[Curve, CurveFit]) -> list[CurveChoice]:

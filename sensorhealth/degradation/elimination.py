@@ -14,7 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from sensorhealth.degradation.elimination_sums import Sums
-from sensorhealth.degradation.reml_data import FloatArray
+from sensorhealth.degradation.reml_data import FloatArray, Where
+
+TOGETHER = 10_000  # sensors up to which the closed forms of all are worked out at once
 
 
 @dataclass(frozen=True)
@@ -25,7 +27,13 @@ class SensorBlocks:
     root: FloatArray  # (3, n) lower K with S = K K': 11, 21, 22
     back: FloatArray  # (4, n) Q = (I + WW D)^-1: 11, 12, 21, 22
     zvz: FloatArray  # (3, n) Z'V1^-1Z, V1 = R + Z D Z': 11, 12, 22
-    log_det: float  # sum of log|I + WW D|
+    log_det: FloatArray  # (n,) log|I + WW D|
+
+    def of(self, sensors: Where) -> SensorBlocks:
+        """Those of some sensors."""
+        return SensorBlocks(
+            self.s[:, sensors], self.root[:, sensors], self.back[:, sensors], self.zvz[:, sensors], self.log_det[sensors]
+        )
 
 
 def sensor_blocks(ww: FloatArray, d: FloatArray) -> SensorBlocks:
@@ -43,7 +51,18 @@ def sensor_blocks(ww: FloatArray, d: FloatArray) -> SensorBlocks:
     cross = w12 * d12
     back = np.stack((1.0 + cross + w22 * d22, -(w11 * d12 + w12 * d22), -(w12 * d11 + w22 * d12), 1.0 + w11 * d11 + cross))
     zvz = np.stack((w11 + det_w * d22, w12 - det_w * d12, w22 + det_w * d11)) / det
-    return SensorBlocks(s, root, back / det, zvz, float(np.log(det).sum()))
+    return SensorBlocks(s, root, back / det, zvz, np.log(det))
+
+
+def unit_blocks(sums: Sums, k: int, d: FloatArray) -> SensorBlocks:
+    """Those of a unit's sensors; where sensors are few those of all are worked out at once and the latest kept."""
+    own = sums.layout.units[k].sensors
+    if sums.layout.sensors > TOGETHER:
+        return sensor_blocks(sums.ww[:, own], d)
+    latest = sums.blocks.get("latest")
+    if latest is None or not np.array_equal(latest[0], d):
+        latest = sums.blocks["latest"] = (d, sensor_blocks(sums.ww, d))
+    return latest[1].of(own)
 
 
 @dataclass(frozen=True)
@@ -92,13 +111,13 @@ def _absorb_block(sums: Sums, d: FloatArray, b: int) -> tuple[Absorbed, FloatArr
     schur, log_det = np.zeros((q, q)), 0.0
     for k in own.units:
         unit = layout.units[k]
-        sensors = sensor_blocks(sums.ww[:, unit.sensors], d)
+        sensors = unit_blocks(sums, k, d)
         right = _rotate(sensors.root, sums.wx[:, :, unit.sensors])
         outer, thin = sums.pairs(k).outer(sensors.root, right)
         u -= outer
         rhs = rhs - thin
         schur -= right[0] @ right[0].T + right[1] @ right[1].T
-        log_det += sensors.log_det
+        log_det += float(sensors.log_det.sum())
     return Absorbed(u, rhs), schur, log_det
 
 

@@ -23,6 +23,8 @@ from sensorhealth.degradation.reml_data import FloatArray, IntArray
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.errors import FitError
 
+KEPT_CELLS = 4_000_000  # of all fronts together up to which their covariances are kept
+
 
 @dataclass(frozen=True)
 class SolvedBlock:
@@ -56,13 +58,13 @@ def solve_block(front: Absorbed, t: FloatArray) -> SolvedBlock:
     a = front.u[:k, :k] * t[:, None]
     a *= t[None, :]
     a.ravel()[:: k + 1] += 1.0
-    factor, info = lapack.dpotrf(a.T, lower=0, overwrite_a=1, clean=0)
+    factor, info = lapack.dpotrf(a.T, lower=0, overwrite_a=1, clean=1)
     if info != 0:
         raise np.linalg.LinAlgError("the crossed effects' matrix is not positive definite")
     log_det = 2.0 * float(np.log(np.diag(factor)).sum())
     upper, info = lapack.dpotri(factor, lower=0, overwrite_c=1)
-    inverse = np.triu(upper)
-    inverse += np.triu(upper, 1).T
+    inverse = np.asarray(upper + upper.T, order="C")
+    inverse.ravel()[:: k + 1] *= 0.5
     e = t[:, None] * (inverse @ (t[:, None] * front.rhs[:k]))
     return SolvedBlock(k, t, front.u, front.rhs, inverse, e, log_det)
 
@@ -134,11 +136,12 @@ class Eliminated:
 
 
 class Covariances(Mapping[int, FloatArray]):
-    """Block -> covariance of its front (w, w), worked out when asked for; those of inner blocks are kept."""
+    """Block -> covariance of its front (w, w), worked out when asked for; those of inner blocks, and few in all, are kept."""
 
     def __init__(self, eliminated: Eliminated) -> None:
         self._el = eliminated
         self._kept: dict[int, FloatArray] = {}
+        self._small = sum(len(block.columns) ** 2 for block in eliminated.layout.blocks) <= KEPT_CELLS
 
     def __len__(self) -> int:
         return len(self._el.blocks)
@@ -159,8 +162,10 @@ class Covariances(Mapping[int, FloatArray]):
             k = solved.own
             follow = out @ solved.u[:k, k:]
             across = -follow @ above
-            out = np.block([[out - across @ follow.T, across], [across.T, above]])
-        if not block.units:
+            front = np.empty((len(block.columns), len(block.columns)))
+            front[:k, :k], front[:k, k:], front[k:, :k], front[k:, k:] = out - across @ follow.T, across, across.T, above
+            out = front
+        if not block.units or self._small:
             self._kept[b] = out
         return out
 

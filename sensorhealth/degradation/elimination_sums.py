@@ -6,9 +6,9 @@ They depend on the relative wander variance tau only, and add up over any divisi
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
-from scipy import sparse
 
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination_blocks import Unit
@@ -32,6 +32,7 @@ class Sums:
     tx: list[FloatArray]  # T'R^-1[X y] of every block (C_b, q), from its own sensors
     tt: list[FloatArray]  # T'R^-1T of every block (C_b, C_b), or (C_b,) where it is diagonal
     log_det: float  # log|R|
+    blocks: dict[str, Any] = field(default_factory=dict)  # what the sensors became at the latest D (see elimination)
     _kept: dict[int, Pairs] = field(default_factory=dict)
 
     @property
@@ -45,12 +46,13 @@ class Sums:
             return self._kept[k]
         unit = self.layout.units[k]
         width = len(self.layout.blocks[unit.block].columns)
-        out = make_pairs(unit, width, self._rz(unit))
+        out = make_pairs(unit, width, self.rz_of(unit))
         if self.layout.columns * self.layout.sensors <= KEPT_CELLS:
             self._kept[k] = out
         return out
 
-    def _rz(self, unit: Unit) -> FloatArray:
+    def rz_of(self, unit: Unit) -> FloatArray:
+        """R^-1Z of a unit (2, readings)."""
         if self.rz is not None:
             return self.rz[:, unit.readings]
         g = self.layout.data.g[unit.readings]
@@ -66,26 +68,39 @@ def reduce_readings(layout: Layout) -> Sums:
     for k, unit in enumerate(layout.units):
         wu = None if w is None else w[unit.readings]
         xy = _unit_xy(layout, unit)
-        _add_unit(out, k, out._rz(unit), xy, xy if wu is None else xy * wu[:, None])
+        _add_unit(out, k, out.rz_of(unit), xy, xy if wu is None else xy * wu[:, None])
         out.tt[unit.block] = out.tt[unit.block] + _same_reading(layout, unit, wu)
     return out
 
 
-def reduce_wander(layout: Layout, noise: ClockNoise) -> tuple[Sums, Sums]:
-    """Sums at the noise's tau and their derivatives to it: d R^-1 / d tau = -R^-1 K R^-1."""
-    xy = np.column_stack((layout.data.x, layout.response))
-    q = xy.shape[1]
-    g = layout.data.g
-    solved = noise.solve(np.column_stack((xy, np.ones(len(g)), g)))
-    slope = -noise.solve(noise.wander(solved))
-    here = _empty(layout, np.ascontiguousarray(solved[:, q:].T), noise.log_det)
-    change = _empty(layout, np.ascontiguousarray(slope[:, q:].T), noise.d_log_det)
+def reduce_wander(layout: Layout, noise: ClockNoise) -> Sums:
+    """Sums at the noise's tau."""
+    xy, solved = _solved(layout, noise)
+    out = _empty(layout, np.ascontiguousarray(solved[:, -2:].T), noise.log_det)
     for k, unit in enumerate(layout.units):
-        both = _pairs_in_time(layout, k, noise)
-        for part, columns, tt in ((here, solved, both[0]), (change, slope, both[1])):
-            _add_unit(part, k, part._rz(unit), xy[unit.readings], columns[unit.readings, :q])
-            part.tt[unit.block] = part.tt[unit.block] + tt
-    return here, change
+        _add_unit(out, k, out.rz_of(unit), xy[unit.readings], solved[unit.readings, :-2])
+        for some in layout.meetings(k):
+            out.tt[unit.block] = out.tt[unit.block] + some.crossing(noise)
+    return out
+
+
+def wander_slopes(layout: Layout, noise: ClockNoise) -> Sums:
+    """Derivatives of the sums to tau: d R^-1 / d tau = -R^-1 K R^-1."""
+    xy, solved = _solved(layout, noise)
+    slope = -noise.solve(noise.wander(solved))
+    out = _empty(layout, np.ascontiguousarray(slope[:, -2:].T), noise.d_log_det)
+    for k, unit in enumerate(layout.units):
+        _add_unit(out, k, out.rz_of(unit), xy[unit.readings], slope[unit.readings, :-2])
+        for some in layout.meetings(k):
+            out.tt[unit.block] = out.tt[unit.block] + some.crossing_slope(noise)
+    return out
+
+
+def _solved(layout: Layout, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
+    """[X y] (N, q) and R^-1 [X y Z] (N, q + 2)."""
+    xy = np.column_stack((layout.data.x, layout.response))
+    g = layout.data.g
+    return xy, noise.solve(np.column_stack((xy, np.ones(len(g)), g)))
 
 
 def _empty(layout: Layout, rz: FloatArray | None, log_det: float) -> Sums:
@@ -146,35 +161,3 @@ def _same_reading(layout: Layout, unit: Unit, weights: FloatArray | None) -> Flo
         key = unit.column[first].astype(np.int64) * width + unit.column[first + d]
         full += totals(key, weight[first] * value[first + d], width * width).reshape(width, width)
     return full + full.T + np.diag(out)
-
-
-def _pairs_in_time(layout: Layout, k: int, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
-    """T'R^-1T of unit k and its derivative to tau, by whichever way is shorter."""
-    touching = layout.touching(k)
-    return _by_pairs(layout, k, noise) if touching is None else _by_columns(layout.units[k], touching, noise)
-
-
-def _by_columns(unit: Unit, touching: sparse.csr_array, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
-    """From S = R^-1T column by column: T'S, and -S'KS as squares of what S adds up to from each time to the last."""
-    clock = noise.clock
-    readings = np.arange(len(clock.step))[unit.readings]
-    solved = noise.solve(touching.toarray(order="F"), readings)
-    total = np.cumsum(solved[::-1], axis=0)[::-1]
-    after = np.zeros_like(total)  # what belongs to the sensors behind
-    ends = np.flatnonzero(clock.last[readings] > 0)[:-1] + 1
-    counts = np.diff(np.concatenate(([0], ends, [len(readings)])))
-    after[: len(total) - counts[-1]] = np.repeat(total[ends], counts[:-1], axis=0)
-    weighted = np.sqrt(clock.step[readings])[:, None] * (total - after)
-    return np.asarray(touching.T @ solved), -(weighted.T @ weighted)
-
-
-def _by_pairs(layout: Layout, k: int, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
-    """From all pairs of readings of each sensor."""
-    width = len(layout.blocks[layout.units[k].block].columns)
-    half, d_half = np.zeros(width * width), np.zeros(width * width)
-    for sensors, part in layout.time_pairs(k):
-        inverse, slope = noise.inverse_entries(sensors)
-        half += totals(part.key, part.product * inverse[part.which], width * width)
-        d_half += totals(part.key, part.product * slope[part.which], width * width)
-    whole, d_whole = half.reshape(width, width), d_half.reshape(width, width)
-    return whole + whole.T, d_whole + d_whole.T

@@ -21,7 +21,7 @@ class Evaluation:
 
     def __init__(self, criterion: Criterion, phi: FloatArray, relative: Relative) -> None:
         self.criterion, self.phi, self.relative = criterion, phi, relative
-        self.sums, self.d_sums, self.noise = criterion.sums_at(relative.tau)
+        self.sums, self.noise = criterion.sums_at(relative.tau)
         d = relative.factor @ relative.factor.T
         self.eliminated = eliminate(criterion.layout, self.sums, d, relative.theta)
         self.deviance, self.residual = criterion.deviance(self.eliminated, relative.residual)
@@ -40,9 +40,9 @@ class Evaluation:
         """Derivatives and average information in the relative variances."""
         el = self.eliminated
         back = tell_back(el, self.criterion.method == "REML", self.criterion.variances)
-        if self.noise is None or self.d_sums is None:
+        if self.noise is None:
             return finish_score(el, score_sensors(self.sums, back), back)
-        return finish_wandering(el, score_wandering(self.sums, self.d_sums, self.noise, back, el.v), back)
+        return finish_wandering(el, score_wandering(self.sums, self.noise, back, el.v), back)
 
     @cached_property
     def _derivatives(self) -> tuple[FloatArray, FloatArray]:
@@ -90,13 +90,13 @@ class Criterion(ParameterSpace):
         """Sums without a wander."""
         return reduce_readings(self.layout)
 
-    def sums_at(self, tau: float) -> tuple[Sums, Sums | None, ClockNoise | None]:
-        """Sums, their derivatives and the noise at tau."""
+    def sums_at(self, tau: float) -> tuple[Sums, ClockNoise | None]:
+        """Sums and the noise at tau, None for white noise."""
         if not self.brownian:
-            return self.white_sums, None, None
+            return self.white_sums, None
         assert self.layout.clock is not None
         noise = ClockNoise(self.layout.clock, self.layout.weights, tau)
-        return *reduce_wander(self.layout, noise), noise
+        return reduce_wander(self.layout, noise), noise
 
     def at(self, parameters: VarianceParameters) -> Evaluation:
         """Evaluate at absolute variances, the residual variance included."""

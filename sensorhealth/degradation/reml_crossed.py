@@ -24,55 +24,43 @@ def crossed_terms(
     layout = so.sums.layout
     width = layout.columns
     none = sparse.csr_array((len(sensor), width))
-    left, right = none if left is None else left, none if right is None else right
-    out = np.zeros(len(sensor))
     unit_of_sensor, place = layout.unit_of_sensor
     order = np.argsort(unit_of_sensor[sensor], kind="stable")
     cuts = np.searchsorted(unit_of_sensor[sensor][order], np.arange(len(layout.units) + 1))
+    tl = none if left is None else left[order]
+    tr = tl if right is left else none if right is None else right[order]
+    found = np.zeros(len(sensor))
     local = np.full(width, -1, dtype=np.int64)
     far: list[IntArray] = []
     for k in np.flatnonzero(np.diff(cuts)):
         columns = layout.blocks[layout.units[k].block].columns
         local[columns] = np.arange(len(columns))
+        theta = so.eliminated.covariances[layout.units[k].block]
         step = max(1, CHUNK_CELLS // max(len(columns), 1))
         for begin in range(cuts[k], cuts[k + 1], step):
-            rows = order[begin : min(begin + step, cuts[k + 1])]
-            near = _reach(left[rows], local) & _reach(right[rows], local)
-            far.append(rows[~near])
-            rows = rows[near]
-            if len(rows):
-                table = so.sums.pairs(int(k)).take(place[sensor[rows]])
-                theta = so.eliminated.covariances[layout.units[k].block]
-                tl, tr = _local(left[rows], local, len(columns)), _local(right[rows], local, len(columns))
-                out[rows] = _dense_terms(tl, tr, table, sl[:, rows], sr[:, rows], theta)
+            some = slice(begin, min(begin + step, cuts[k + 1]))
+            first, within = _local(tl, some, local, len(columns))
+            other, also = (first, within) if tr is tl else _local(tr, some, local, len(columns))
+            far.append(order[some][~(within & also)])
+            rows = order[some]
+            table = so.sums.pairs(int(k)).take(place[sensor[rows]])
+            mine, theirs = (s[0, rows, None] * table[0] + s[1, rows, None] * table[1] for s in (sl, sr))
+            found[rows] = np.einsum("mc,mc->m", first @ theta, other - theirs) - np.einsum("mc,mc->m", other @ theta, mine)
         local[columns] = -1
     rest = np.concatenate(far) if far else np.empty(0, dtype=np.int64)
-    return _add_far(out, rest, sensor, left, right, sl, sr, so)
+    left, right = none if left is None else left, none if right is None else right
+    return _add_far(found, rest, sensor, left, right, sl, sr, so)
 
 
-def _reach(rows: Rows, local: IntArray) -> np.ndarray:
-    """Whether all columns of each row are in the front (r,)."""
-    outside = np.concatenate(([0], np.cumsum(local[rows.indices] < 0)))
-    return outside[rows.indptr[1:]] == outside[rows.indptr[:-1]]
-
-
-def _local(rows: Rows, local: IntArray, width: int) -> Rows:
-    """Rows in the front's own columns (r, width)."""
-    return sparse.csr_array((rows.data, local[rows.indices], rows.indptr), shape=(rows.shape[0], width))
-
-
-def _dense_terms(left: Rows, right: Rows, table: FloatArray, sl: FloatArray, sr: FloatArray, theta: FloatArray) -> FloatArray:
-    """The terms within one front, on the columns that occur."""
-    used = np.unique(np.concatenate((left.indices, right.indices)))
-    if not len(used):
-        return np.zeros(left.shape[0])
-    tl, tr = left[:, used].toarray(), right[:, used].toarray()
-    out = np.einsum("mc,mc->m", tl @ theta[np.ix_(used, used)], tr)
-    for rows, s in ((tl, sr), (tr, sl)):
-        if rows.any():
-            own = s[0, :, None] * table[0] + s[1, :, None] * table[1]
-            out -= np.einsum("mc,mc->m", own @ theta[:, used], rows)
-    return out
+def _local(rows: Rows, some: slice, local: IntArray, width: int) -> tuple[FloatArray, np.ndarray]:
+    """Some rows on the front's own columns (r, width), and whether all columns of each are in the front (r,)."""
+    begin, end = rows.indptr[some.start], rows.indptr[some.stop]
+    count = np.diff(rows.indptr[some.start : some.stop + 1])
+    row, column = np.repeat(np.arange(len(count)), count), local[rows.indices[begin:end]]
+    inside = column >= 0
+    out = np.zeros((len(count), width))
+    np.add.at(out, (row[inside], column[inside]), rows.data[begin:end][inside])
+    return out, np.bincount(row[~inside], minlength=len(count)) == 0
 
 
 def _add_far(

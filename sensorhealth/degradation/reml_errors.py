@@ -18,7 +18,13 @@ def covariance_of(hessian: FloatArray) -> FloatArray:
     return np.asarray(2.0 * (vectors / np.maximum(np.abs(values), floor)) @ vectors.T)
 
 
-def variance_errors(
+def relative_variances(space: ParameterSpace, relative: Relative) -> FloatArray:
+    """Residual (1), D11, D12, D22, each class's, the wander's if any (m,), all relative to the residual variance."""
+    d = relative.factor @ relative.factor.T
+    return np.concatenate(([1.0, d[0, 0], d[0, 1], d[1, 1]], relative.theta, [relative.tau] if space.brownian else []))
+
+
+def variance_covariance(
     space: ParameterSpace,
     phi: FloatArray,
     relative: Relative,
@@ -26,22 +32,30 @@ def variance_errors(
     rss: float,
     score: Score,
     covariance: FloatArray,
-) -> VarianceParameters:
-    """Standard error of every absolute variance (and of the sensors' covariance), in the place of the variance.
+) -> FloatArray:
+    """Covariance (m, m) of the absolute variances by the delta method, in the order of `relative_variances`.
 
     covariance: of phi. Where the residual variance s2 is profiled out, ln s2 follows phi along its profile with slope
     -y'PV_kPy / rss and has the variance 2 / nu around it. Zero for what is fixed or estimated at zero.
     """
     jacobian = space.jacobian(phi, relative)
-    d = relative.factor @ relative.factor.T
-    size = np.concatenate(([d[0, 0], d[0, 1], d[1, 1]], relative.theta, [relative.tau] if space.brownian else []))
+    size = relative_variances(space, relative)
     along = -(score.quadratic @ jacobian[:-1]) / rss if space.profiled else jacobian[-1]
-    slope = residual * np.vstack((along, jacobian[:-1] + np.outer(size, along)))
-    variance = np.einsum("ka,ab,kb->k", slope, covariance, slope)
+    slopes = np.vstack((along, jacobian[:-1] + np.outer(size[1:], along)))
+    out = residual**2 * slopes @ covariance @ slopes.T
     if space.profiled:
-        variance += (residual * np.concatenate(([1.0], size))) ** 2 * 2.0 / space.nu
-    errors = np.sqrt(np.maximum(variance, 0.0))
-    errors[[4 + k for k in space.fixed_class]] = 0.0
+        out += residual**2 * np.outer(size, size) * 2.0 / space.nu
+    fixed = [4 + k for k in space.fixed_class]
+    out[fixed] = out[:, fixed] = 0.0
+    return np.asarray(out)
+
+
+def variance_errors(space: ParameterSpace, covariance: FloatArray) -> VarianceParameters:
+    """Standard error of every absolute variance (and of the sensors' covariance), in the place of the variance.
+
+    covariance: as from `variance_covariance`.
+    """
+    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     sensor = np.array([[errors[1], errors[2]], [errors[2], errors[3]]])
     names = [c.name for c in space.classes]
     crossed = {name: float(error) for name, error in zip(names, errors[4:])}

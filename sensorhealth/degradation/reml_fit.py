@@ -13,7 +13,7 @@ from scipy.linalg import cholesky
 from sensorhealth.degradation import reml_rows
 from sensorhealth.degradation.reml_criterion import Criterion, Evaluation
 from sensorhealth.degradation.reml_data import FloatArray, IntArray, VarianceParameters
-from sensorhealth.degradation.reml_errors import covariance_of, variance_errors
+from sensorhealth.degradation.reml_errors import covariance_of, relative_variances, variance_covariance, variance_errors
 from sensorhealth.degradation.reml_readings import fitted_variance
 from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_wander import plain_residual
@@ -54,18 +54,34 @@ class CrossedFit:
         """Covariance of phi: inverse of half the curvature of -2 log L (average information)."""
         return covariance_of(self.evaluation.hessian)
 
+    @property
+    def variances(self) -> FloatArray:
+        """The estimated variances in one vector (m,): residual, D11, D12, D22, each class's, the wander's if any."""
+        return self.evaluation.residual * relative_variances(self.criterion, self.evaluation.relative)
+
+    @cached_property
+    def variance_covariance(self) -> FloatArray:
+        """Covariance (m, m) of `variances` (average information)."""
+        at = self.evaluation
+        return variance_covariance(
+            self.criterion, at.phi, at.relative, at.residual, at.eliminated.rss, at.score, self.parameter_covariance
+        )
+
     @cached_property
     def parameter_errors(self) -> VarianceParameters:
         """Standard errors of the variances (delta method), each in the place of its variance."""
-        at = self.evaluation
-        return variance_errors(
-            self.criterion, at.phi, at.relative, at.residual, at.eliminated.rss, at.score, self.parameter_covariance
-        )
+        return variance_errors(self.criterion, self.variance_covariance)
 
     @property
     def deviance(self) -> float:
         """-2 log (restricted) likelihood, penalty not counted; lme4's REML criterion."""
         return self.evaluation.deviance
+
+    @property
+    def deviance_ml(self) -> float:
+        """-2 log likelihood of all readings at these variances, whatever the method."""
+        el, s2 = self.evaluation.eliminated, self.evaluation.residual
+        return float(len(self.criterion.layout.data.y) * np.log(2 * np.pi * s2) + el.rss / s2 + el.log_det)
 
     @cached_property
     def beta(self) -> FloatArray:

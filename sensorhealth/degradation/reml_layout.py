@@ -11,15 +11,13 @@ from scipy import sparse
 
 from sensorhealth.degradation.brownian import Clock, make_clock
 from sensorhealth.degradation.elimination_blocks import Block, Unit, column_components, stacked_columns
-from sensorhealth.degradation.elimination_lags import TimePairs, unit_time_pairs
+from sensorhealth.degradation.elimination_meetings import Meetings, unit_meetings
 from sensorhealth.degradation.elimination_tree import Node, Skeleton, grow, make_skeleton
 from sensorhealth.degradation.elimination_units import Cutter
-from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray, Where
+from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray
 from sensorhealth.errors import FitError
 
-KEPT_TIME_PAIRS = 5_000_000
-MOST_CELLS = 20_000_000  # readings x columns of a unit met column by column
-PAIR, CELL = 20.0, 12.0  # nanoseconds per pair of entries and per cell of readings x columns, measured on one core
+KEPT_ENTRIES = 1_000_000  # readings x classes up to which it is kept which columns each sensor meets
 OF_STRUCTURE = ("class_of_column", "sensor", "unit_of_sensor", "crossed")  # worked out once for all y and weights
 
 
@@ -34,8 +32,7 @@ class Layout:
     first_column: IntArray  # (K+1,) columns of class k are first_column[k]:first_column[k+1]
     scale: FloatArray  # (C,) known relative standard deviations
     clock: Clock | None
-    _time_pairs: dict[int, list[tuple[Where, TimePairs]]] = field(default_factory=dict)
-    _touching: dict[int, sparse.csr_array | None] = field(default_factory=dict)
+    _meetings: dict[int, list[Meetings]] = field(default_factory=dict)
 
     def with_readings(self, y: FloatArray, weights: FloatArray) -> Layout:
         """The same sensors, effects and times with other readings (N,) or weights (N,)."""
@@ -43,6 +40,20 @@ class Layout:
             raise FitError("readings must be finite, and their weights finite and positive")
         new = replace(self, data=replace(self.data, y=y, weights=weights))
         new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
+        return new
+
+    def with_times(self, data: CrossedData) -> Layout:
+        """The same sensors meeting the same columns, with other times, coefficients, fixed effects and readings.
+
+        data: arrays whose offsets and classes' indices and scales are those of this layout.
+        """
+        columns, values, _ = stacked_columns(data)
+        units = self.units if values is None else [_with_values(unit, columns, values) for unit in self.units]
+        clock = None if self.clock is None else make_clock(data.g, data.offsets)
+        met = {k: [some.with_values(units[k].value) for some in each] for k, each in self._meetings.items()}
+        new = Layout(data, self.start, self.blocks, units, self.first_column, self.scale, clock, met)
+        kept = OF_STRUCTURE if values is None else OF_STRUCTURE[:-1]
+        new.__dict__.update({name: self.__dict__[name] for name in kept if name in self.__dict__})
         return new
 
     def with_clock(self) -> Layout:
@@ -96,32 +107,24 @@ class Layout:
         value = np.ones(int(count[-1])) if values is None else values[real]
         return sparse.csr_array((value, columns[real], count), shape=(len(columns), self.columns))
 
-    def touching(self, k: int) -> sparse.csr_array | None:
-        """T of unit k (readings, columns) where a wander is quicker met column by column than pair by pair, else None."""
-        if k not in self._touching:
-            unit = self.units[k]
-            width, size = len(self.blocks[unit.block].columns), len(unit.sensor)
-            count = np.bincount(unit.sensor, minlength=unit.sensor_count)
-            each = len(unit.column) / max(size, 1)
-            pairs = float((count * (count + 1)).sum()) / 2 * each * each
-            found = None
-            if PAIR * pairs > CELL * size * width and size * width <= MOST_CELLS:
-                entry = np.arange(size) if unit.entry is None else unit.entry
-                value = np.ones(len(unit.column)) if unit.value is None else unit.value
-                found = sparse.csr_array((value, (entry, unit.column)), shape=(size, width))
-            self._touching[k] = found
-        return self._touching[k]
+    def meetings(self, k: int) -> Iterable[Meetings]:
+        """Which columns the sensors of unit k meet, some sensors at a time; kept where readings are few."""
+        if k in self._meetings:
+            return self._meetings[k]
+        unit = self.units[k]
+        readings = np.arange(len(self.data.y))[unit.readings]
+        few = len(self.data.y) * len(self.data.classes) <= KEPT_ENTRIES
+        found = unit_meetings(unit, readings, len(self.blocks[unit.block].columns), few)
+        if not few:
+            return found
+        self._meetings[k] = list(found)
+        return self._meetings[k]
 
-    def time_pairs(self, k: int) -> Iterable[tuple[Where, TimePairs]]:
-        """Pairs of readings of unit k's sensors, some sensors at a time; kept where they are few."""
-        assert self.clock is not None
-        if k in self._time_pairs:
-            return self._time_pairs[k]
-        pairs = unit_time_pairs(self.clock, self.units[k], len(self.blocks[self.units[k].block].columns))
-        if len(self.clock.reading) * len(self.data.y) * len(self.data.classes) ** 2 > KEPT_TIME_PAIRS:
-            return pairs
-        self._time_pairs[k] = list(pairs)
-        return self._time_pairs[k]
+
+def _with_values(unit: Unit, columns: IntArray, values: FloatArray) -> Unit:
+    """A unit with other coefficients."""
+    flat = values[unit.readings].ravel()
+    return replace(unit, value=flat if unit.entry is None else flat[columns[unit.readings].ravel() >= 0])
 
 
 @dataclass(frozen=True)

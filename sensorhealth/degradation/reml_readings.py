@@ -10,8 +10,6 @@ from sensorhealth.degradation.reml_data import FloatArray
 from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_solution import Solution
 
-CHUNK_CELLS = 4_000_000  # readings x columns worked on at once
-
 
 def fitted_variance(so: Solution, noise: ClockNoise | None) -> FloatArray:
     """Relative variance of x'beta + z'u + t'c (+ W) at every reading (N,)."""
@@ -52,42 +50,25 @@ def _white(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArray) -
 
 
 def _wandering(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArray, noise: ClockNoise) -> FloatArray:
-    """Rows reduced by what the readings say of W: (1/w) R^-1 of the design, a few sensors at a time."""
-    layout, pairs = so.sums.layout, so.sums.pairs(k)
-    width = len(theta)
-    readings = np.arange(len(layout.data.y))[unit.readings]
-    bounds = np.searchsorted(unit.sensor, np.arange(unit.sensor_count + 1))
-    s, fx = so.s[:, unit.sensors], so.fx[:, :, unit.sensors]
-    left = noise.smoothed_variance()[readings]
-    out = np.empty(len(readings))
-    step = max(1, int(CHUNK_CELLS * unit.sensor_count / max(len(readings) * max(width, 1), 1)))
-    for begin in range(0, unit.sensor_count, step):
-        end = min(begin + step, unit.sensor_count)
-        part = slice(int(bounds[begin]), int(bounds[end]))
-        if part.start == part.stop:
-            continue
-        own, sensor = readings[part], unit.sensor[part] - begin
-        touched = _touched(unit, part, width)
-        g = layout.data.g[own]
-        design = np.column_stack((layout.data.x[own], np.ones_like(g), g, touched))
-        reduced = noise.solve(design, own) / layout.weights[own, None]
-        p = layout.fixed
-        z = reduced[:, p : p + 2].T
-        sz = symmetric(s[:, begin:end][:, sensor], z)
-        table = pairs.take(np.arange(begin, end))
-        m = reduced[:, p + 2 :] - sz[0, :, None] * table[0][sensor] - sz[1, :, None] * table[1][sensor]
-        own_fx = fx[:, :, begin:end][:, :, sensor]
-        x = reduced[:, :p] - reduced[:, p + 2 :] @ e - (own_fx[0] * sz[0] + own_fx[1] * sz[1]).T
-        out[part] = left[part] + (z * sz).sum(0) + np.einsum("mc,mc->m", m @ theta, m)
-        out[part] += ((x @ so.eliminated.beta_root.T) ** 2).sum(1)
-    return out
-
-
-def _touched(unit: Unit, part: slice, width: int) -> FloatArray:
-    """T of some readings of a unit, dense."""
-    out = np.zeros((part.stop - part.start, width))
-    entry = np.arange(len(unit.column)) if unit.entry is None else unit.entry
-    first, last = np.searchsorted(entry, (part.start, part.stop))
-    value = np.ones(last - first) if unit.value is None else unit.value[first:last]
-    np.add.at(out, (entry[first:last] - part.start, unit.column[first:last]), value)
-    return out
+    """Rows reduced by what the readings say of W, (1/w) R^-1 of the design, on the columns that each sensor meets."""
+    layout, p = so.sums.layout, so.sums.layout.fixed
+    s, spread, fx = so.s[:, unit.sensors], so.spread[:, unit.sensors], so.fx[:, :, unit.sensors]
+    own, sensor = np.arange(len(layout.data.y))[unit.readings], unit.sensor
+    white = 1.0 / layout.weights[own, None]
+    g = layout.data.g[own]
+    plain = white * noise.solve(np.column_stack((layout.data.x[own], np.ones_like(g), g)), own)
+    z = plain[:, p:].T
+    sz = symmetric(s[:, sensor], z)
+    x = plain[:, :p] - (fx[0][:, sensor] * sz[0] + fx[1][:, sensor] * sz[1]).T
+    out = noise.smoothed_variance()[own] + (z * sz).sum(0) + (sz * symmetric(spread[:, sensor], sz)).sum(0)
+    rz = so.sums.rz_of(unit).T
+    for some in layout.meetings(k):
+        here = some.own
+        reduced = some.padded(white[here] * some.solved(noise))
+        padded_sz = some.padded(sz[:, here].T)
+        met = some.total(rz[here])  # P of each sensor in its slots
+        across = reduced - 2.0 * padded_sz @ met.transpose(0, 2, 1)
+        left = np.einsum("nmc,nmc->nm", reduced @ some.gather(theta), across)
+        out[here] += left[some.sensor, some.place]
+        x[here] -= (reduced @ some.pick(e))[some.sensor, some.place]
+    return out + ((x @ so.eliminated.beta_root.T) ** 2).sum(1)

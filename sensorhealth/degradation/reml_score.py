@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sensorhealth.degradation.elimination import SensorBlocks, sensor_blocks
+from sensorhealth.degradation.elimination import SensorBlocks, unit_blocks
 from sensorhealth.degradation.elimination_columns import Eliminated, SolvedBlock
 from sensorhealth.degradation.elimination_pairs import Pairs
 from sensorhealth.degradation.elimination_sums import Sums
@@ -38,7 +38,7 @@ class UnitState:
 def unit_state(sums: Sums, k: int, pairs: Pairs, back: Back) -> UnitState:
     """Back-substitution for unit k."""
     unit = sums.layout.units[k]
-    blocks = sensor_blocks(sums.ww[:, unit.sensors], back.d)
+    blocks = unit_blocks(sums, k, back.d)
     left = sums.wx[:, :, unit.sensors] - pairs.gather(back.e[unit.block])
     along = np.stack((back.contrast @ left[0], back.contrast @ left[1]))
     spread = pairs.spread(back.theta[unit.block])

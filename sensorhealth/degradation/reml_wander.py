@@ -10,7 +10,7 @@ from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination_blocks import Block
 from sensorhealth.degradation.elimination_columns import Eliminated
 from sensorhealth.degradation.elimination_pairs import Pairs
-from sensorhealth.degradation.elimination_sums import Sums
+from sensorhealth.degradation.elimination_sums import Sums, wander_slopes
 from sensorhealth.degradation.reml_data import FloatArray
 from sensorhealth.degradation.reml_layout import Layout, totals
 from sensorhealth.degradation.reml_score import (
@@ -44,9 +44,10 @@ class WanderPass:
         return WanderPass(second, d_schur, merge(self.d_tt, other.d_tt), merge(self.d_tx, other.d_tx))
 
 
-def score_wandering(sums: Sums, d_sums: Sums, noise: ClockNoise, back: Back, v: FloatArray) -> WanderPass:
+def score_wandering(sums: Sums, noise: ClockNoise, back: Back, v: FloatArray) -> WanderPass:
     """As `score_sensors`, v (C,) being the crossed effects."""
     layout, p = sums.layout, sums.layout.fixed
+    d_sums = wander_slopes(layout, noise)
     states = [unit_state(sums, k, sums.pairs(k), back) for k in range(len(layout.units))]
     out = new_score(p, back.variances)
     d_schur = d_sums.xx

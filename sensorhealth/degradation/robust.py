@@ -71,15 +71,17 @@ def revise(
     variance: FloatArray,
     noise: float,
     degrees: float,
-    step: float = 1.0,
+    step: float | FloatArray = 1.0,
     kept: float = 1.0,
+    doubt: FloatArray | None = None,
 ) -> Sites:
     """New stand-ins at the posterior `mean`, `variance` (N,) of the latent readings that the present ones gave.
 
     y (N,) ln ratio or limit; censoring (N,) +1 at or above y, -1 at or below, 0 read; noise: s2 (scale squared);
-    degrees: nu (inf = Gaussian); step: share of the way that is gone (damping); kept: share of the precision that a
+    degrees: nu (inf = Gaussian); step: share of the way that is gone (damping), one or (N,); kept: share of the precision that a
     reading's noise is expected to have, which its stand-in keeps at least. 1 overstates what readings under heavy tails
-    tell, but is steady while variances are searched for; EXACT leaves room for what they really tell.
+    tell, but is steady while variances are searched for; EXACT leaves room for what they really tell. doubt: (N,) variance
+    of Gaussian readings that stand for themselves, NaN for the others.
     """
     precision = sites.weight / noise
     left = np.maximum(1.0 - precision * variance, 1e-9)  # share of the posterior precision that others give
@@ -101,9 +103,14 @@ def revise(
     pull = wanted * cavity_mean + shift * (1.0 / cavity_variance + wanted)
     new = precision + step * (wanted - precision)
     response = (precision * sites.response + step * (pull - precision * sites.response)) / new
+    if doubt is not None:
+        own = np.isfinite(doubt)
+        new, response = np.where(own, 1.0 / doubt, new), np.where(own, y, response)
+        by_noise = np.where(own, 0.0, by_noise)
     spread = cavity_variance + 1.0 / new
     off = response - cavity_mean
-    gain = float(np.sum(log_z + 0.5 * np.log(2.0 * np.pi * spread) + 0.5 * off**2 / spread))
+    gained = log_z + 0.5 * np.log(2.0 * np.pi * spread) + 0.5 * off**2 / spread
+    gain = float(np.sum(gained if doubt is None else gained[~own]))
     left_over = off / (1.0 + new * cavity_variance)  # response less the posterior mean with the new stand-in
     used = new * (left_over**2 + cavity_variance / (1.0 + new * cavity_variance))
     spare = float(np.sum(1.0 - used + 2.0 * by_noise))

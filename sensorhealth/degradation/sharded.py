@@ -107,18 +107,18 @@ class Shard:
 
     def __init__(self, data: CrossedData, plan: Plan, brownian: bool) -> None:
         self.layout = make_layout(data, brownian=brownian, plan=plan)
-        self._at: tuple[float, Sums, Sums, ClockNoise] | None = None
+        self._at: tuple[float, Sums, ClockNoise] | None = None
 
     @cached_property
     def white(self) -> Sums:
         return reduce_readings(self.layout)
 
-    def wandering(self, tau: float) -> tuple[Sums, Sums, ClockNoise]:
-        """Sums, derivatives and noise at tau; the latest are kept."""
+    def wandering(self, tau: float) -> tuple[Sums, ClockNoise]:
+        """Sums and noise at tau; the latest are kept."""
         assert self.layout.clock is not None
         if self._at is None or self._at[0] != tau:
             noise = ClockNoise(self.layout.clock, self.layout.weights, tau)
-            self._at = (tau, *reduce_wander(self.layout, noise), noise)
+            self._at = (tau, reduce_wander(self.layout, noise), noise)
         return self._at[1:]
 
     def sums(self, tau: float) -> Sums:

@@ -8,7 +8,7 @@ from functools import cached_property
 
 from sensorhealth.degradation.elimination_columns import Eliminated, solve_all
 from sensorhealth.degradation.reml_data import CrossedData, FloatArray, Method, Penalty, VarianceParameters
-from sensorhealth.degradation.reml_errors import covariance_of, variance_errors
+from sensorhealth.degradation.reml_errors import covariance_of, variance_covariance, variance_errors
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.reml_parameters import ParameterSpace, Relative
 from sensorhealth.degradation.reml_penalty import penalty_terms
@@ -138,9 +138,10 @@ class ShardedFit:
     def parameter_errors(self) -> VarianceParameters:
         """Standard errors of the variances, in their places."""
         at = self.evaluation
-        return variance_errors(
+        covariance = variance_covariance(
             self.criterion, at.phi, at.relative, at.residual, at.eliminated.rss, at.score, self.parameter_covariance
         )
+        return variance_errors(self.criterion, covariance)
 
     @property
     def deviance(self) -> float:

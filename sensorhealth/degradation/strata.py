@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sensorhealth.degradation import borrowing
-from sensorhealth.degradation.choosing import CurveChoice, curve_grid, first_fit, fit_curves
+from sensorhealth.degradation.choosing import CurveChoice, curve_grid, first_look, fit_curves
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, terms
-from sensorhealth.degradation.fitting import CurveFit, Options, at_parameters
+from sensorhealth.degradation.fitting import CurveFit, Options, at_parameters, fit_curve
 from sensorhealth.degradation.gas import grown, with_gas_prior
 from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
@@ -84,24 +84,23 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
         brownian=settings.wander is True or (settings.wander is None and sparse),
     )
     grid = curve_grid(settings.curves, stratum.oldest)
-    first = first_fit(stratum, grid[0][0], found, options, settings.degrees)
+    seen = first_look(stratum, grid[0][0], found, options, settings.degrees)
     remarks: tuple[str, ...] = ()
-    if found.sessions and sessions_persist(stratum, first):
+    if found.sessions and sessions_persist(stratum, seen):
         found = replace(found, sessions=False)
-        first = first_fit(stratum, grid[0][0], found, options, settings.degrees)
+        seen = first_look(stratum, grid[0][0], found, options, settings.degrees)
         remarks = (
             f"{stratum.name}: readings of one session stay alike at the next one, so that what they share belongs to the "
             "sensors and not to the day; sessions are left out",
         )
     bare = stratum
-    stratum, doubt, surprises = find_surprises(bare, first)
+    stratum, doubt, surprises = find_surprises(bare, seen)
     if doubt is not None or stratum is not bare:
         found = replace(found, doubt=doubt)
-        first = first_fit(stratum, grid[0][0], found, options, settings.degrees, first)
-    stratum, start = with_gas_prior(stratum, first, settings.method)
-    if start is not first:
-        first = first_fit(stratum, grid[0][0], found, options, settings.degrees, start)
-    options = replace(options, degrees=first.degrees)
+        seen = first_look(stratum, grid[0][0], found, options, settings.degrees, seen)
+    options = replace(options, degrees=seen.degrees)
+    stratum, seen = with_gas_prior(stratum, seen, settings.method)
+    first = fit_curve(stratum, grid[0][0], found, options, seen)
     loss = -float(first.curve.path(first.fit.beta[1], stratum.oldest))
     grid = curve_grid(settings.curves, stratum.oldest, float(np.clip(loss, *LOSSES)))
     choices, gain = fit_curves(stratum, found, options, settings.wander is None and not options.brownian, grid, first)

@@ -17,6 +17,7 @@ from sensorhealth.compare.rest import odd_groups
 from sensorhealth.compare.wald import fixed_effects
 from sensorhealth.degradation import reml
 from sensorhealth.degradation.reml_data import CrossedClass, CrossedData
+from sensorhealth.degradation.reml_inverse import Covariance
 
 from .designs import against_rest, fitted, removed_when_low, unbalanced_fleet
 
@@ -53,6 +54,28 @@ def test_contrast_of_a_lot_is_that_of_other_software(two_sites: tuple[pd.DataFra
         assert plain.contrasts(row).error[0] == pytest.approx(error, rel=1e-5)
         assert grouped.contrasts(row).error[0] == pytest.approx(adjusted, rel=3e-4)
         assert grouped.contrasts(row).degrees[0] == pytest.approx(degrees, rel=0.02)
+
+
+@pytest.mark.parametrize("brownian", [False, True])
+def test_small_sample_corrections_are_the_published_formula_in_dense_matrices(brownian: bool) -> None:
+    """Kenward and Roger (1997), Biometrics 53:983-997, eq. 5, and Satterthwaite's degrees, with every matrix written out."""
+    fleet = unbalanced_fleet(7, 36, 8, 2)
+    grouped = fit_groups(arrays_of(fleet), fleet.lot, 2, (fleet.region,), brownian=brownian)
+    fit, found = grouped.fit, fixed_effects(grouped.fit, adjust=True)
+    x, count = fit.criterion.layout.data.x, len(fit.criterion.layout.data.y)
+    parts = Covariance(fit.evaluation).parts(np.eye(count))
+    inverse = np.linalg.inv(sum(value * part for value, part in zip(fit.variances, parts, strict=True)))
+    phi = np.linalg.inv(x.T @ inverse @ x)
+    slopes = [phi @ x.T @ inverse @ part @ inverse @ x @ phi for part in parts]
+    assert np.allclose(found.derivatives, slopes, rtol=1e-8, atol=1e-8 * np.abs(slopes).max())
+    middle = np.zeros_like(phi)
+    for i, one in enumerate(parts):
+        for j, other in enumerate(parts):
+            p_i, p_j = (-x.T @ inverse @ part @ inverse @ x for part in (one, other))
+            q = x.T @ inverse @ one @ inverse @ other @ inverse @ x
+            middle += found.spread[i, j] * (q - p_i @ phi @ p_j)
+    assert np.allclose(found.adjusted, phi + 2.0 * phi @ middle @ phi, rtol=1e-8, atol=1e-10 * np.abs(phi).max())
+    assert np.diag(found.adjusted - found.covariance).min() > 1e-4 * np.diag(phi).min()
 
 
 def test_contrast_without_shared_cylinders_is_that_of_statsmodels() -> None:

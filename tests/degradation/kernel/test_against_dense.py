@@ -9,6 +9,7 @@ import pytest
 from dense_crossed_model import Dense, random_problem, some_parameters, without_class_variance
 
 from sensorhealth.degradation.reml import CrossedData, VarianceParameters, deviance, fit, solve
+from sensorhealth.degradation.reml_inverse import Covariance
 
 CASES = [
     (seed, random, brownian, fixed)
@@ -42,6 +43,17 @@ def test_criterion_and_fixed_effects_are_those_of_the_dense_model(case, method):
     assert found.deviance == pytest.approx(dense.deviance(method), abs=1e-9)
     np.testing.assert_allclose(found.beta, dense.beta, rtol=1e-9, atol=1e-11)
     np.testing.assert_allclose(found.beta_covariance, dense.c, rtol=1e-9, atol=1e-12)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_covariance_of_all_readings_its_inverse_and_its_parts_are_those_of_the_dense_model(case):
+    data, parameters, dense = make(case)
+    found = solve(data, parameters)
+    covariance = Covariance(found.evaluation)
+    np.testing.assert_allclose(covariance.solve(np.eye(len(data.y))), dense.v_inv, rtol=1e-9, atol=1e-9)
+    parts = covariance.parts(np.eye(len(data.y)))
+    whole = sum(value * part for value, part in zip(found.variances, parts, strict=True))
+    np.testing.assert_allclose(whole, dense.v, rtol=1e-9, atol=1e-12)
 
 
 @pytest.mark.parametrize("case", CASES)

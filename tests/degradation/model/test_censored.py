@@ -8,6 +8,7 @@ import pytest
 from fleets import Fleet, Truth, simulate
 
 from sensorhealth.degradation import AgeingModel
+from sensorhealth.degradation.robust import Sites, revise
 
 
 def plain_model() -> AgeingModel:
@@ -34,6 +35,20 @@ def test_display_limit_neither_flattens_nor_shrinks(limited: Fleet) -> None:
     variances = model.variance_parameters_.set_index("parameter")["variance"] ** 0.5
     assert variances["noise"] == pytest.approx(0.03, rel=0.05)
     assert variances["sensor slope"] == pytest.approx(0.04, rel=0.15)
+
+
+def test_readings_in_doubt_stand_for_themselves_however_softly_stand_ins_tread() -> None:
+    """A reading given its own variance is Gaussian as it stands: no move of its stand-in, and nothing gained by one."""
+    y, seen, noise = np.array([0.70, 0.68, 0.20]), np.zeros(3, dtype=np.int8), 0.03**2
+    doubt = np.array([np.nan, np.nan, 0.25])
+    held = Sites(y, np.array([1.0, 0.9, noise / 0.25]), 0.0, 0.0)
+    mean, variance = np.array([0.69, 0.69, 0.66]), np.full(3, 1e-4)
+    whole, half = (revise(held, y, seen, mean, variance, noise, 3.0, step, 0.1, doubt) for step in (1.0, 0.5))
+    for found in (whole, half):
+        assert found.weight[2] == pytest.approx(noise / 0.25)
+        assert found.response[2] == y[2]
+    alone = revise(held, y, seen, mean, variance, noise, 3.0, 0.5, 0.1, np.array([0.1, 0.1, 0.25]))
+    assert alone.gain == 0.0
 
 
 def with_deaths(fleet: Fleet, share: float, rng: np.random.Generator) -> pd.DataFrame:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from fleets import Truth, simulate
 from scipy.integrate import quad
 
+from sensorhealth.degradation import AgeingModel
 from sensorhealth.degradation.curves import FAMILIES, Curve, LinearLoss, PlateauKnee, SteadyKnee, candidates
 from sensorhealth.life.passage import first_passage
 
@@ -119,3 +121,11 @@ def test_a_steady_loss_and_a_knee_are_the_bent_hyperbola(ratio: float) -> None:
     np.testing.assert_allclose(
         curve.path(slope, age), -0.25 * (1.0 + half * 0.1), rtol=0.05
     )  # the corner is where so much is lost
+
+
+def test_sensors_that_meet_their_knee_each_at_its_own_age_are_foretold_from_those_that_met_it() -> None:
+    curve = SteadyKnee(4.0, 0.4, 0.2, 10.0)
+    drawn = simulate(Truth(curve=curve, slope_sd=0.03, swap_below=0.0), 100, np.random.default_rng(4))
+    model = AgeingModel().fit(drawn.readings, drawn.lives, drawn.cylinders)
+    weight = model.curves_.groupby("curve")["weight"].sum()
+    assert weight["steady then knee"] > 0.5, weight.round(3).to_dict()
