@@ -13,6 +13,9 @@ from sensorhealth.degradation.effects import (
     LOT_SLOPE,
     SESSION,
     STATED,
+    USUAL_BIAS,
+    USUAL_FADE,
+    USUAL_GAS,
     PathPrior,
 )
 from sensorhealth.degradation.reml_data import Penalty, VarianceParameters
@@ -20,7 +23,7 @@ from sensorhealth.technologies import technologies
 
 USUAL_LEVEL, USUAL_LEVEL_SD = 0.7, 0.5  # ln headroom ratio when new: ratios of 1.5 to 3 (common practice, no source)
 USUAL_RATE = 0.10  # loss per year of a technology that the package does not know (assumption)
-USUAL_NOISE, USUAL_SPREAD, USUAL_GAS = 0.03, 0.10, 0.03  # standard deviations in ln ratio (common practice, no source)
+USUAL_NOISE, USUAL_SPREAD = 0.03, 0.10  # standard deviations in ln ratio (common practice, no source)
 OWN_WEIGHT = 0.5  # of the usual sizes: a standard deviation may well be e**1.4, four times, larger or smaller
 RELATIVE_WEIGHT = 2.0  # of the relatives' sizes: within a factor of two
 USUAL_LIVES = 10  # sensors that the usual sizes count for beside those of the relatives
@@ -36,7 +39,7 @@ def usual_rate(technology: str) -> float:
 def usual_variances(rate: float) -> VarianceParameters:
     """Variances before any reading: noise 3 %, sensors 10 % apart when new, half as fast or half as slow again."""
     crossed = {
-        CYLINDER: USUAL_GAS**2, STATED: 1.0, FADE: (0.5 * USUAL_GAS) ** 2, SESSION: 0.01**2,
+        CYLINDER: USUAL_GAS**2, STATED: USUAL_BIAS**2, FADE: USUAL_FADE**2, SESSION: 0.01**2,
         LOT_LEVEL: (0.5 * USUAL_SPREAD) ** 2, LOT_SLOPE: (0.25 * rate) ** 2,
     }  # fmt: skip
     return VarianceParameters(USUAL_NOISE**2, np.diag([USUAL_SPREAD**2, (0.5 * rate) ** 2]), crossed)

@@ -191,7 +191,7 @@ class _Looks:
 
     def _on(self, curve: Curve, slopes: FloatArray | None) -> Layout:
         g = times(self.stratum, curve, slopes)
-        off = bend(curve, slopes, self.stratum.life, self.stratum.age)
+        off = bend(curve, slopes, self.stratum.life, self.stratum.age) + self.stratum.gas_mean
         data = at_times(self.layout.data, g, g)
         return self.layout.with_times(replace(data, y=self.response - off, weights=self.first.sites.weight))
 

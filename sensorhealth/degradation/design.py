@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,18 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 ObjectArray = NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class GasPrior:
+    """What is held of each cylinder (C,) before its readings: means of its bias (ln ratio) and fade (per year), and their
+    standard deviations in units of an ordinary cylinder's.
+    """
+
+    bias_mean: FloatArray
+    bias_width: FloatArray
+    fade_mean: FloatArray
+    fade_width: FloatArray
 
 
 @dataclass(frozen=True)
@@ -24,7 +37,7 @@ class Stratum:
     missing; centres (q,). segment (N,) code of the stretch after a step, -1 before any; last_segment (n,) that of the
     present. reference: positions of first readings that are one value by definition and therefore say nothing.
     reference_value (n,): that value for the lives that have one, NaN for the others.
-    remarks: what could not be used, in words.
+    remarks: what could not be used, in words. gas_prior: of each cylinder, None where all are ordinary.
     """
 
     name: str
@@ -54,6 +67,7 @@ class Stratum:
     reference: IntArray
     reference_value: FloatArray
     remarks: tuple[str, ...]
+    gas_prior: GasPrior | None = None
 
     @property
     def counts(self) -> IntArray:
@@ -64,6 +78,24 @@ class Stratum:
     def life(self) -> IntArray:
         """Life code of each reading (N,)."""
         return np.repeat(np.arange(self.life_id.size), self.counts)
+
+    @cached_property
+    def probable_cylinder(self) -> IntArray:
+        """Cylinder (N,) of each reading; where it is not on record, the one that its sensor met before, or else after, if any."""
+        missing = self.cylinder < 0
+        if not missing.any() or missing.all():
+            return self.cylinder
+        met = pd.Series(np.where(missing, np.nan, self.cylinder)).groupby(self.life)
+        return met.ffill().fillna(met.bfill()).fillna(-1.0).to_numpy().astype(np.int64)
+
+    @cached_property
+    def gas_mean(self) -> FloatArray:
+        """What is held of the gas of each reading beforehand (N,), ln ratio."""
+        prior = self.gas_prior
+        if prior is None or not self.tolerance.size:
+            return np.zeros(self.y.size)
+        bias = np.where(self.probable_cylinder >= 0, prior.bias_mean[self.probable_cylinder], 0.0)
+        return bias + np.where(self.cylinder >= 0, prior.fade_mean[self.cylinder] * self.opened, 0.0)
 
     @property
     def last(self) -> IntArray:

@@ -5,16 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.reml_data import CrossedClass, CrossedData, RandomEffects
+from sensorhealth.health.two_groups import ORDINARY
 from sensorhealth.technologies import gases
 
 STATED, CYLINDER, FADE, SESSION, STEP = "cylinder of stated tolerance", "cylinder", "cylinder fade", "session", "step"
 LOT_LEVEL, LOT_SLOPE = "lot level", "lot slope"
 GAS = (STATED, CYLINDER, FADE, SESSION)  # what belongs to a visit to the bench and not to the sensor
+USUAL_BIAS = ORDINARY * np.sqrt(3.0)  # standard deviation of ordinary biases, in units of tolerance / sqrt(3)
+USUAL_GAS = 0.03  # of biases in ln ratio where no tolerance is stated (common practice, no source)
+USUAL_FADE = 0.5 * USUAL_GAS  # of ordinary fade, per year (common practice, no source)
 STEP_VARIANCE = 1.0  # ln ratio squared: a step may be of any size
 LARGEST_GROUP, FEWEST_GROUPS = 10, 5  # sensors of one device, and devices, for sessions to be left out
 SHARED_SESSIONS = 0.5  # share of the readings that must not be alone in their session
@@ -141,20 +144,23 @@ def at_columns(effects: FloatArray, index: IntArray) -> FloatArray:
 
 def _classes(stratum: Stratum, g: FloatArray, chosen: Terms) -> tuple[CrossedClass, ...]:
     found: list[CrossedClass] = []
-    cylinder, tolerance = probable_cylinder(stratum), stratum.tolerance
+    cylinder, tolerance, prior = stratum.probable_cylinder, stratum.tolerance, stratum.gas_prior
     stated = np.isfinite(tolerance)
     common = STATED if stated.sum() >= (~stated).sum() else CYLINDER
     for name, mask in ((STATED, stated), (CYLINDER, ~stated)):
         if mask.any():
             index = _through(np.where(mask, np.cumsum(mask) - 1, -1), cylinder)
             scale = tolerance[mask] / np.sqrt(3.0) if name == STATED else np.ones(int(mask.sum()))
+            usual = float(np.median(scale))
+            scale = scale * (1.0 if prior is None else prior.bias_width[mask])
             if name == common:
                 unknown, groups = _unknown_cylinders(stratum, cylinder)
                 index = np.where(unknown >= 0, scale.size + unknown, index)
-                scale = np.append(scale, np.full(groups, np.median(scale)))
+                scale = np.append(scale, np.full(groups, usual))
             found.append(CrossedClass(name, index, None, scale.size, scale))
     if chosen.fade:
-        found.append(CrossedClass(FADE, stratum.cylinder, stratum.opened, tolerance.size))
+        width = None if prior is None else prior.fade_width
+        found.append(CrossedClass(FADE, stratum.cylinder, stratum.opened, tolerance.size, width))
     if chosen.sessions:
         found.append(CrossedClass(SESSION, stratum.session, None, stratum.sessions.size))
     if chosen.lots:
@@ -165,15 +171,6 @@ def _classes(stratum: Stratum, g: FloatArray, chosen: Terms) -> tuple[CrossedCla
     if stratum.segments:
         found.append(CrossedClass(STEP, stratum.segment, None, stratum.segments, stratum.step_size, STEP_VARIANCE))
     return tuple(found)
-
-
-def probable_cylinder(stratum: Stratum) -> IntArray:
-    """Cylinder (N,) of each reading; where it is not on record, the one that its sensor met before, or else after, if any."""
-    missing = stratum.cylinder < 0
-    if not missing.any() or missing.all():
-        return stratum.cylinder
-    met = pd.Series(np.where(missing, np.nan, stratum.cylinder)).groupby(stratum.life)
-    return met.ffill().fillna(met.bfill()).fillna(-1.0).to_numpy().astype(np.int64)
 
 
 def _unknown_cylinders(stratum: Stratum, cylinder: IntArray) -> tuple[IntArray, int]:

@@ -77,7 +77,7 @@ class CurveFit:
 
     @property
     def bend(self) -> FloatArray:
-        """How far paths of own pace lie off the straight line at the readings (N,)."""
+        """How far paths of own pace lie off the straight line at the readings (N,), with what is held of the gas beforehand."""
         return self.ground.bend
 
     @property

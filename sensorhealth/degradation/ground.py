@@ -21,8 +21,9 @@ class Ground:
     """A stratum on one curve as the kernel has it; `base` is what it is at face value.
 
     slopes: (n,) about which the paths of a curve of own pace were made straight, None for other curves; bend (N,): how far
-    they lie off the straight line at the readings. The layout has further sensors of one reading each at the end. A prior
-    on the mean path brings one reading of the level and one of the slope; the last one is the ballast.
+    they lie off the straight line at the readings, and what is held of their gas beforehand. The layout has further sensors
+    of one reading each at the end. A prior on the mean path brings one reading of the level and one of the slope; the last
+    one is the ballast.
     """
 
     stratum: Stratum
@@ -47,7 +48,7 @@ class Ground:
         more = len(self.layout.data.y) - len(g)
         base = at_times(self.base, g, g)
         data = at_times(self.layout.data, np.append(g, np.zeros(more)), np.append(g, self.layout.data.x[len(g) :, 1]))
-        bent = bend(curve, slopes, self.stratum.life, self.stratum.age)
+        bent = bend(curve, slopes, self.stratum.life, self.stratum.age) + self.stratum.gas_mean
         return Ground(self.stratum, curve, terms, base, slopes, bent, self.layout.with_times(data))
 
     def suits(self, stratum: Stratum, terms: Terms) -> bool:
@@ -72,7 +73,7 @@ class Ground:
 def lay_ground(stratum: Stratum, curve: Curve, terms: Terms, slopes: FloatArray | None) -> Ground:
     """Sort out the readings of a stratum for one curve."""
     base = crossed_data(stratum, curve, terms, slopes)
-    bent = bend(curve, slopes, stratum.life, stratum.age)
+    bent = bend(curve, slopes, stratum.life, stratum.age) + stratum.gas_mean
     one = np.eye(base.x.shape[1])
     rows = [] if terms.prior is None else [one[1], one[0]] if terms.slope else [one[0]]
     rows.append(np.zeros(len(one)))

@@ -30,8 +30,8 @@ class AgeingModel(BaseEstimator):
 
     For reading j of sensor i on cylinder k, in ln headroom ratio,
     ``y = x'beta + a_i + b_i phi(age) + W_i(phi) + c_k + d_k (years since opened) + session + noise``;
-    one stratum (technology x gas) has its own variances, noise and ageing curve phi (design: the ageing model; curves:
-    degradation/curves; arithmetic: degradation/reml.py).
+    c_k, d_k: ordinary gas and a few odd or fading cylinders (degradation/gas.py). One stratum (technology x gas) has its own
+    variances, noise and ageing curve phi (curves: degradation/curves; arithmetic: degradation/reml.py).
 
     Parameters
     ----------

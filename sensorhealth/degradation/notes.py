@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sensorhealth.degradation.design import Stratum
-from sensorhealth.degradation.effects import probable_cylinder
 
 if TYPE_CHECKING:
     from sensorhealth.degradation.strata import StratumModel
@@ -52,7 +51,7 @@ def _gas(stratum: Stratum) -> list[str]:
 
 
 def _probable(stratum: Stratum) -> list[str]:
-    near, known = int(((stratum.cylinder < 0) & (probable_cylinder(stratum) >= 0)).sum()), stratum.cylinder >= 0
+    near, known = int(((stratum.cylinder < 0) & (stratum.probable_cylinder >= 0)).sum()), stratum.cylinder >= 0
     unknown = int((~known).sum()) - near
     notes = []
     if near:

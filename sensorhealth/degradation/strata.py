@@ -12,6 +12,7 @@ from sensorhealth.degradation.choosing import CurveChoice, curve_grid, first_loo
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, terms
 from sensorhealth.degradation.fitting import CurveFit, Options, at_parameters, fit_curve
+from sensorhealth.degradation.gas import grown, with_gas_prior
 from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.surprises import Surprises, find_surprises
@@ -98,6 +99,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
         found = replace(found, doubt=doubt)
         seen = first_look(stratum, grid[0][0], found, options, settings.degrees, seen)
     options = replace(options, degrees=seen.degrees)
+    stratum, seen = with_gas_prior(stratum, seen, settings.method)
     first = fit_curve(stratum, grid[0][0], found, options, seen)
     loss = -float(first.curve.path(first.fit.beta[1], stratum.oldest))
     grid = curve_grid(settings.curves, stratum.oldest, float(np.clip(loss, *LOSSES)))
@@ -157,6 +159,7 @@ def refit_at(model: StratumModel, bare: Stratum, settings: Settings) -> StratumM
         found = replace(old.terms, doubt=doubt)
         return at_parameters(stratum, old.curve, found, old.parameters, old.degrees, settings.method)
 
+    bare = replace(bare, gas_prior=grown(model.stratum.gas_prior, bare.tolerance.size))
     likeliest = max(model.modes, key=lambda item: item.weight)
     stratum, doubt, _ = find_surprises(bare, solved(likeliest, bare, None), model.surprises)
 
@@ -165,4 +168,4 @@ def refit_at(model: StratumModel, bare: Stratum, settings: Settings) -> StratumM
 
     modes = tuple(again(item) for item in model.modes)
     components = modes if model.components is model.modes else tuple(again(item) for item in model.components)
-    return replace(model, bare=bare, stratum=stratum, modes=modes, components=components)
+    return replace(model, bare=replace(bare, gas_prior=None), stratum=stratum, modes=modes, components=components)

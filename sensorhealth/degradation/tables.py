@@ -44,7 +44,7 @@ def residual_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.Da
     leverage = np.minimum(robust * spread / noise, 1.0 - 1e-6)
     unit = (1.0 - leverage) * np.sqrt(noise + spread / (1.0 - leverage))
     residual = stratum.y - fitted
-    gas = weight @ np.stack([class_effects(item.fitted, (STATED, CYLINDER, FADE)) for item in components])
+    gas = weight @ np.stack([class_effects(item.fitted, (STATED, CYLINDER, FADE)) for item in components]) + stratum.gas_mean
     session = weight @ np.stack([class_effects(item.fitted, (SESSION,)) for item in components])
     return pd.DataFrame(
         {
@@ -71,6 +71,7 @@ def cylinder_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.Da
     fade, fade_variance = _mixed(components, [(p["fade"], p["fade_variance"]) for p in pairs])
     covariance = sum(item.weight * p["covariance"] for item, p in zip(components, pairs))
     both = np.sqrt(bias_variance * fade_variance)
+    prior = stratum.gas_prior
     sensors, readings = _counts(stratum.cylinder, stratum.life, size)
     last = np.zeros(size)
     used = stratum.cylinder >= 0
@@ -81,7 +82,10 @@ def cylinder_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.Da
             "bias": bias, "bias_sd": np.sqrt(bias_variance), "fade_per_year": fade, "fade_sd": np.sqrt(fade_variance),
             "correlation": np.divide(covariance, both, out=np.zeros(size), where=both > 0),
             "sensors": sensors, "readings": readings, "last_used_days": last,
+            "prior_mean": np.zeros(size) if prior is None else prior.bias_mean,
             "prior_sd": np.sqrt(sum(item.weight * p["prior"] for item, p in zip(components, pairs))),
+            "fade_prior_mean": np.zeros(size) if prior is None else prior.fade_mean,
+            "fade_prior_sd": np.sqrt(sum(item.weight * p["fade_prior"] for item, p in zip(components, pairs))),
         }
     )  # fmt: skip
 
@@ -91,12 +95,16 @@ def _cylinder_moments(stratum: Stratum, component: Component) -> dict[str, Float
     bias.
     """
     size, fit = stratum.cylinders.size, component.fitted.fit
-    found = {key: np.zeros(size) for key in ("bias", "bias_variance", "fade", "fade_variance", "covariance", "prior")}
+    found = {
+        key: np.zeros(size) for key in ("bias", "bias_variance", "fade", "fade_variance", "covariance", "prior", "fade_prior")
+    }
     stated = np.isfinite(stratum.tolerance)
     classes = {item.name: item for item in component.fitted.base.classes}
     everyone = np.arange(size)
     if FADE in classes:
-        found["fade"], found["fade_variance"] = fit.crossed[FADE]
+        scale = classes[FADE].scale
+        found["fade_prior"] += component.fitted.parameters.crossed[FADE] * (1.0 if scale is None else scale**2)
+        found["fade"], found["fade_variance"] = (part.copy() for part in fit.crossed[FADE])
     for name, mask in ((STATED, stated), (CYLINDER, ~stated)):
         if name in classes:
             known = int(mask.sum())  # cylinders not on record come behind
@@ -106,6 +114,9 @@ def _cylinder_moments(stratum: Stratum, component: Component) -> dict[str, Float
             if FADE in classes:
                 own = np.arange(int(mask.sum()))
                 found["covariance"][mask] = fit.crossed_covariance(name, own, FADE, everyone[mask])
+    if stratum.gas_prior is not None:
+        found["bias"] += stratum.gas_prior.bias_mean
+        found["fade"] += stratum.gas_prior.fade_mean
     return found
 
 

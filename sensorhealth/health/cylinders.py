@@ -70,19 +70,19 @@ def judge_cylinders(
 def _likelihood(effects: pd.DataFrame, cylinders: pd.DataFrame) -> pd.DataFrame:
     """Estimate and variance of each cylinder's bias at its last use without the fit's own shrinkage, strata together.
 
-    A posterior (m, v) under the prior N(0, P) comes from an estimate m P / (P - v) of variance v P / (P - v).
+    A posterior (m, v) under the prior N(M, P) comes from an estimate M + (m - M) P / (P - v) of variance v P / (P - v).
     """
     years = effects["last_used_days"].fillna(0.0) / YEAR_DAYS
     fade, fade_sd = effects["fade_per_year"].fillna(0.0), effects["fade_sd"].fillna(0.0)
     mean = effects["bias"] + fade * years
     cross = effects["correlation"].fillna(0.0) * effects["bias_sd"] * fade_sd
     variance = effects["bias_sd"] ** 2 + 2 * years * cross + years**2 * fade_sd**2
-    fade_prior = (fade_sd**2 + fade**2).groupby(effects["stratum"]).transform("mean")
-    prior = effects["prior_sd"] ** 2 + years**2 * fade_prior
+    prior = effects["prior_sd"] ** 2 + years**2 * effects["fade_prior_sd"] ** 2
+    before = effects["prior_mean"] + years * effects["fade_prior_mean"]
     with np.errstate(divide="ignore", invalid="ignore"):
         gain = np.where(prior > variance * (1 + 1e-6), prior / (prior - variance), np.inf)
         weight = np.where(np.isfinite(gain), 1 / (variance * gain), 0.0)
-        estimate = np.where(np.isfinite(gain), mean * gain, 0.0)
+        estimate = np.where(np.isfinite(gain), before + (mean - before) * gain, 0.0)
     frame = effects[KEY].assign(weight=weight, weighted=weight * estimate, fade=weight * fade)
     for name in ("sensors", "readings"):
         frame[name] = effects[name]

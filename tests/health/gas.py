@@ -60,7 +60,8 @@ def _effects(names: np.ndarray, mean: np.ndarray, variance: np.ndarray, cylinder
     return pd.DataFrame(
         {
             "cylinder_id": names, "gas": "CO", "stratum": "electrochemical CO", "bias": mean, "bias_sd": np.sqrt(variance),
-            "fade_per_year": 0.0, "fade_sd": 0.0, "correlation": 0.0, "prior_sd": PRIOR_SD, "last_used_days": 90.0,
+            "fade_per_year": 0.0, "fade_sd": 0.0, "correlation": 0.0, "prior_mean": 0.0, "prior_sd": PRIOR_SD,
+            "fade_prior_mean": 0.0, "fade_prior_sd": 0.0, "last_used_days": 90.0,
             "sensors": np.bincount(pairs[:, 0], minlength=len(names)), "readings": np.bincount(cylinder, minlength=len(names)),
         }
     )  # fmt: skip
