@@ -33,19 +33,22 @@ FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty
 class Outlook:
     """How the fleet ages and how long each sensor has, before anything is decided.
 
-    lives, readings (those used), oddities (faults found), ageing (fitted model), cylinders (judged), sudden (fitted), current
-    (the lives that go on), paths and remaining (their distributions).
+    lives, readings (those used), oddities (faults found), baselines (of the zeros), ageing (fitted model), cylinders (judged),
+    sudden (fitted), current (the lives that go on), paths and remaining (their distributions), calibration (of their spread,
+    learnt on the past).
     """
 
     lives: pd.DataFrame
     readings: pd.DataFrame
     oddities: health.Oddities
+    baselines: health.Baselines
     ageing: degradation.AgeingModel
     cylinders: pd.DataFrame
     sudden: life.SuddenLife
     current: pd.DataFrame
     paths: list[degradation.PathPosterior]
     remaining: life.RemainingLife
+    calibration: life.Calibration
 
 
 @dataclass(frozen=True)
@@ -55,8 +58,8 @@ class Analysis:
     Tables (DataFrames; columns and units in `sensorhealth.nomenclature`): forecast and plan, one row per sensor; budget, one
     row per month for the fleet, each site and each technology; schemes (swaps by forecast, by the calendar, at failure);
     orders, visits, warranty, lots_table, cylinders, retest, findings. Behind them: fleet (as known on the as-of date), policy,
-    calibration, lives, readings, oddities, ageing (the fitted model), sudden, paths and remaining (life distributions),
-    zero_drift, response_times, and notes in words on what could not be done or told apart.
+    calibration, lives, readings, oddities, baselines (of the zeros), ageing (the fitted model), sudden, paths and remaining
+    (life distributions), zero_drift, response_times, and notes in words on what could not be done or told apart.
     """
 
     fleet: Fleet
@@ -65,6 +68,7 @@ class Analysis:
     lives: pd.DataFrame
     readings: pd.DataFrame
     oddities: health.Oddities
+    baselines: health.Baselines
     ageing: degradation.AgeingModel
     sudden: life.SuddenLife
     paths: list[Any]
@@ -88,7 +92,7 @@ class Analysis:
 
     def shared_draws(self, policy: Policy | None = None) -> Iterator[life.RemainingLife]:
         """Life distributions in possible worlds, for budgets with honest bands."""
-        return shared_draws(self, self.as_of, policy or self.policy, self.calibration)
+        return shared_draws(self, self.as_of, policy or self.policy)
 
     def evidence(self, sensor_ids: list[str] | None = None) -> str:
         """Printable evidence sheets (one HTML page) of these sensors; None: of those worth a test before their warranty ends."""
@@ -112,16 +116,10 @@ class Analysis:
         if sensor_id not in set(self.fleet.sensors["sensor_id"]):
             raise RecordsError(f"no sensor {sensor_id!r} in {self.fleet.source}; the column sensor_id of sensors lists them")
         return health.verdict(
-            sensor_id,
-            fleet=self.fleet,
-            lives=self.lives,
-            readings=self.readings,
-            residuals=self.ageing.residuals_,
-            oddities=self.oddities,
-            cylinders=self.cylinders,
-            forecast=self.forecast,
-            zeros=health.zero_events(self.fleet, self.lives),
-        )
+            sensor_id, fleet=self.fleet, lives=self.lives, readings=self.readings, residuals=self.ageing.residuals_,
+            oddities=self.oddities, cylinders=self.cylinders, forecast=self.forecast, zero_drift=self.zero_drift,
+            response_times=self.response_times, zeros=health.zero_events(self.fleet, self.lives, known=self.baselines),
+        )  # fmt: skip
 
     def track_record(self, **options: Any) -> TrackRecord:
         """Forecasts made on past dates, reading nothing after them, against what happened; see `evaluate.track_record`."""
@@ -177,9 +175,11 @@ def analyse(
 
     ahead = look_ahead(known, day, policy, model=model, calibration=calibration, progress=step)
     forecast = life.forecast_table(
-        ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden,
-        calibration_interval_days=policy.calibration_interval_days, calibration=calibration,
+        ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden, calibration=ahead.calibration,
+        calibration_interval_days=policy.calibration_interval_days, laws=ahead.ageing.reading_laws(),
     )  # fmt: skip
+    zeros = health.zero_drift(known, ahead.lives, zero_limit=policy.zero_limits(ahead.lives["stratum"]), known=ahead.baselines)
+    responses = health.response_times(known, ahead.lives)
     step("comparing lots")
     lots = _lots(ahead, known, forecast, policy)
     step("planning")
@@ -187,17 +187,18 @@ def analyse(
     fresh = new_sensors(ahead, day, policy)
     plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
     step("budgeting")
-    money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy, calibration))
+    money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy))
     return Analysis(
         fleet=known, as_of=day, policy=policy, lives=ahead.lives, readings=ahead.readings, oddities=ahead.oddities,
         ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,
         fleet_plan=plan, plan=plan.actions, budget=money.budget, schemes=money.schemes,
         orders=decide.orders(plan), visits=decide.visits(plan),
-        warranty=decide.warranty_list(plan.facts, plan.ahead.swap_date), lots_table=lots, cylinders=ahead.cylinders,
-        retest=health.retest_list(known, ahead.cylinders), zero_drift=health.zero_drift(known, ahead.lives),
-        response_times=health.response_times(known, ahead.lives),
-        findings=pd.concat([known.findings, ahead.oddities.findings], ignore_index=True),
-        notes=(*known.notes, *ahead.ageing.notes_, *decide.unknown_names(plan.facts)), calibration=calibration,
+        warranty=decide.warranty_list(plan.facts, plan.ahead.leaves), lots_table=lots, cylinders=ahead.cylinders,
+        retest=health.retest_list(known, ahead.cylinders), baselines=ahead.baselines,
+        zero_drift=zeros, response_times=responses,
+        findings=pd.concat([known.findings, ahead.oddities.findings, health.trend_findings(zeros, responses)], ignore_index=True),
+        notes=(*known.notes, *ahead.ageing.notes_, *ahead.calibration.remarks, *decide.unknown_names(plan.facts)),
+        calibration=ahead.calibration,
     )  # fmt: skip
 
 
@@ -224,25 +225,21 @@ def look_ahead(
     readings = health.readings(fleet, lives)
     first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
     step("looking for steps, swaps and single bad readings")
-    zeros = health.zero_events(fleet, lives)
-    oddities = health.find_oddities(readings, lives, first.residuals_, cylinders=fleet.cylinders, zeros=zeros)
-    if len(oddities.swaps):
-        lives = health.lives(fleet, oddities.swaps)
-        readings = health.readings(fleet, lives)
-    used = oddities.kept(readings)
-    steps = oddities.steps[oddities.steps["kind"] != "swap"]
+    seen = health.examine(fleet, lives, readings, first.residuals_)
+    lives, used, oddities = seen.lives, seen.readings, seen.oddities
     step("fitting the ageing model again, net of what was found")
     ageing = degradation.AgeingModel(**settings)
-    ageing.fit(used, _with_new_sensors(lives), fleet.cylinders, steps)
+    ageing.fit(used, _with_new_sensors(lives), fleet.cylinders, oddities.path_steps)
     cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
     step("forecasting")
     sudden = life.SuddenLife().fit(lives, day)
     current = _current(lives)
     paths = ageing.path_posterior(current, _age_years(current, day))
+    calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin)
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
-    return Outlook(lives, used, oddities, ageing, cylinders, sudden, current, paths, remaining)
+    return Outlook(lives, used, oddities, seen.baselines, ageing, cylinders, sudden, current, paths, remaining, calibration)
 
 
 def _current(lives: pd.DataFrame) -> pd.DataFrame:
@@ -285,9 +282,7 @@ def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.Remai
     return life.remaining_life(paths, ahead.sudden, kinds, day, margin=policy.margin, horizon_days=policy.horizon_days)
 
 
-def shared_draws(
-    ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy, calibration: life.Calibration | None = None
-) -> Iterator[life.RemainingLife]:
+def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -> Iterator[life.RemainingLife]:
     """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
 
     Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
@@ -301,7 +296,7 @@ def shared_draws(
     window = 31.0 * policy.budget_months
     grid = np.concatenate([np.arange(0.0, window, 30.0), np.arange(window, window + 540.0, 60.0)])
     grid = np.append(grid, max(policy.horizon_days, grid[-1] + 60.0))
-    yield from life.remaining_draws(drawn, hazards, lives, day, margin=policy.margin, grid=grid, calibration=calibration)
+    yield from life.remaining_draws(drawn, hazards, lives, day, margin=policy.margin, grid=grid, calibration=ahead.calibration)
 
 
 def _as_of_day(fleet: Fleet, as_of: pd.Timestamp | str | None) -> pd.Timestamp:
@@ -323,8 +318,8 @@ def compare_policies(
     as_of: pd.Timestamp | str | None = None,
     progress: Progress | None = None,
 ) -> pd.DataFrame:
-    """Money, failures in service and wasted life of two policies on the same fleet, side by side."""
+    """Money, failures in service and wasted life of two policies on the same fleet and months, side by side."""
     base = analyse(fleet, as_of, first, progress=progress)
     other = second if isinstance(second, Policy) else Policy.load(second)
-    longer = max(base.policy, other, key=lambda policy: policy.budget_months)
-    return decide.compare_policies(base.fleet_plan, base.policy, other, shared_draws=base.shared_draws(longer))
+    again = any(getattr(base.policy, name) != getattr(other, name) for name in decide.FORECAST_KEYS)
+    return decide.compare_plans(base, analyse(fleet, as_of, other, progress=progress) if again else base, other)

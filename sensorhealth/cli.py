@@ -53,6 +53,8 @@ def _report(args: argparse.Namespace) -> int:
     _refuse_input_as_output(args.fleet, args.out)
     analysis = _analyse(args, progress)
     record = _past(analysis, progress) if args.track_record else None
+    if record is not None:
+        analysis = record.corrected(analysis, progress)
     progress("writing")
     analysis.write(args.out, audience=args.audience, track_record=record)
     progress("")
@@ -131,13 +133,15 @@ def _lots(args: argparse.Namespace) -> int:
 
 
 def _plan(args: argparse.Namespace) -> int:
+    from . import decide
+
     progress = Progress(args.quiet)
     _refuse_input_as_output(args.fleet, args.out)
     analysis = _analyse(args, progress)
     progress("writing")
     analysis.write_plan(args.out)
     progress("")
-    print("\n".join(analysis.summary()))
+    print("\n".join([*analysis.summary(), *(f"Note: {note}." for note in decide.unknown_names(analysis.fleet_plan.facts))]))
     print(f"Plan: {Path(args.out) / 'plan.csv'}")
     print(CAUTION)
     return 0

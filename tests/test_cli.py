@@ -119,6 +119,29 @@ def test_two_policies_stand_side_by_side(small_fleet: Path, tmp_path: Path, caps
     assert failures[1] <= failures[0]
 
 
+def test_policies_with_different_margins_have_a_forecast_each(
+    small_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A margin ends every sensor earlier: more replacements."""
+    paths = [tmp_path / "first.toml", tmp_path / "second.toml"]
+    for path, text in zip(paths, ("budget_months = 12\n", "margin = 0.2\n")):
+        path.write_text(text)
+    assert main(["compare-policies", str(small_fleet), *map(str, paths)]) == 0
+    lines = {line.split("  ")[0]: line.split()[-2:] for line in capsys.readouterr().out.splitlines() if "  " in line}
+    count = [float(value) for value in lines["Expected replacements (sensors)"]]
+    assert count[1] > count[0]
+    assert lines["Months that the row covers (months)"] == ["12", "12"]
+
+
+def test_names_in_the_policy_that_no_sensor_has_are_told_with_the_plan(
+    small_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    policy = tmp_path / "policy.toml"
+    policy.write_text('[sites."Nowhere"]\nvisit_cost = 100\n')
+    assert main(["plan", str(small_fleet), "--policy", str(policy), "--out", str(tmp_path / "out")]) == 0
+    assert "Note: the policy names the site 'Nowhere', which no sensor in the records has" in capsys.readouterr().out
+
+
 def test_the_printed_policy_is_one_that_can_be_used(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["policy", "--defaults"]) == 0
     path = tmp_path / "policy.toml"

@@ -82,7 +82,8 @@ def lots(
         frame = frame.assign(**_life_columns(compared, odd, frame, hazards, life_horizon_years, rng))
         frames.append(frame)
     frames += [_without_ageing(part, by) for name, part in lives.groupby("stratum") if name not in done]
-    table = pd.concat([frame for frame in frames if len(frame)], ignore_index=True) if frames else pd.DataFrame()
+    frames = [frame for frame in frames if len(frame)]
+    table = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
     if table.empty:
         return pd.DataFrame({name: pd.Series(dtype=object) for name in columns("lots")})
     table = _judged(table, margin, alpha, method)

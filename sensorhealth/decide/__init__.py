@@ -1,11 +1,11 @@
 """What to do: policy, actions with reasons, warranty, visits, orders, budget."""
 
 from sensorhealth.decide.budget import budget, budgets
-from sensorhealth.decide.comparing import budget_and_schemes, compare_policies, compare_schemes, side_by_side
+from sensorhealth.decide.comparing import budget_and_schemes, compare_plans, compare_policies, compare_schemes, side_by_side
 from sensorhealth.decide.events import SharedEvents, shared_events
 from sensorhealth.decide.evidence import Evidence
 from sensorhealth.decide.orders import orders
-from sensorhealth.decide.plan import FleetPlan, plan, plan_fleet
+from sensorhealth.decide.plan import FORECAST_KEYS, FleetPlan, plan, plan_fleet
 from sensorhealth.decide.policy import KindPolicy, Policy, SitePolicy
 from sensorhealth.decide.sheet import evidence_sheets
 from sensorhealth.decide.sheet_paths import sensor_paths
@@ -14,6 +14,7 @@ from sensorhealth.decide.visits import visits
 from sensorhealth.decide.warranty import for_evidence, warranty_list
 
 __all__ = [
+    "FORECAST_KEYS",
     "Evidence",
     "FleetPlan",
     "KindPolicy",
@@ -23,6 +24,7 @@ __all__ = [
     "budget",
     "budget_and_schemes",
     "budgets",
+    "compare_plans",
     "compare_policies",
     "compare_schemes",
     "evidence_sheets",

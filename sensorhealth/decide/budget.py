@@ -7,8 +7,9 @@ of what is shared.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -23,10 +24,14 @@ from sensorhealth.decide.schemes import Ways, ways
 from sensorhealth.decide.tally import Tally
 from sensorhealth.decide.texts import codes
 from sensorhealth.decide.visitdates import visit_days
+from sensorhealth.decide.visiting import SiteSwaps, draw_visiting
 
 FloatArray = NDArray[np.float64]
 DAYS_PER_YEAR = 365.25
 GROUPS = ("fleet", "site", "technology")
+PATTERNS = 60  # draws of the visits that are made, where nothing else is drawn
+VISITS_SEED = 20260301
+NOTICE_SPREAD = 0.15  # relative error of the time by which swaps come before ends, over the worlds of tests/decide/judge.py
 
 
 @dataclass(frozen=True)
@@ -61,13 +66,17 @@ class Expected(NamedTuple):
 
 @dataclass(frozen=True)
 class Replacing:
-    """All that replacements under one scheme follow from: positions, new sensors, how they are replaced, and when."""
+    """All that replacements under one scheme follow from: positions, new sensors, how they are replaced, and when.
+
+    swaps: what the visits of each site follow from where they are drawn; None where swaps do not wait for one another.
+    """
 
     where: Positions
     fresh: NewLives
     rule: Ways
     calendar: Calendar
     then: list[Chains]
+    swaps: list[SiteSwaps] | None = None
 
     def expected(self, table: LifeTable) -> Expected:
         """Expected replacements by month under `table`; rows of it that are named by a kind speak for new sensors."""
@@ -76,6 +85,14 @@ class Replacing:
         args = (self.fresh, self.rule, self.calendar.edges, then)
         blocks = [(rows, flows(table, self.where, rows, *args)) for rows in chunks(np.arange(self.where.row.size))]
         return Expected(then, blocks)
+
+    def on_drawn_visits(self, rng: np.random.Generator) -> tuple[Replacing, FloatArray | None]:
+        """The same with the visits of one possible world, and how many (s, m) are made; unchanged where none are drawn."""
+        if self.swaps is None:
+            return self, None
+        found = draw_visiting(self.swaps, self.calendar.edges, rng)
+        notice = self.rule.notice * np.exp(NOTICE_SPREAD * rng.standard_normal())
+        return replace(self, rule=replace(self.rule, cover=found.cover, release=found.release, notice=notice)), found.made
 
 
 def replacing(fleet_plan: FleetPlan, scheme: str | None = None, edges: FloatArray | None = None) -> Replacing:
@@ -90,7 +107,28 @@ def replacing(fleet_plan: FleetPlan, scheme: str | None = None, edges: FloatArra
         calendar = Calendar(first, edges, np.ones(edges.size - 1))
     where = positions(fleet_plan)
     rule = ways(scheme or policy.scheme, where, fleet_plan, calendar.edges)
-    return Replacing(where, fleet_plan.fresh, rule, calendar, chains(fleet_plan.fresh, rule, calendar.edges))
+    ready = Replacing(where, fleet_plan.fresh, rule, calendar, chains(fleet_plan.fresh, rule, calendar.edges))
+    return replace(ready, swaps=_swaps(fleet_plan, ready)) if (scheme or policy.scheme) == "condition" else ready
+
+
+def _swaps(fleet_plan: FleetPlan, ready: Replacing) -> list[SiteSwaps]:
+    """What the visits of each site follow from: swaps as they would fall due, did they not wait for a visit."""
+    where, edges = ready.where, ready.calendar.edges
+    sites = fleet_plan.ahead.sites
+    at_once = replace(ready.rule, cover=np.broadcast_to(edges, ready.rule.cover.shape))
+    due = np.zeros((len(sites), edges.size - 1))
+    for rows, flow in replace(ready, rule=at_once).expected(fleet_plan.remaining).blocks:
+        np.add.at(due, where.site_code[rows], flow.planned)
+    sums = np.concatenate([np.zeros((len(sites), 1)), due.cumsum(axis=1)], axis=1)
+    found = []
+    for number, site in enumerate(sites):
+        mine = where.start[where.site_code == number]
+        days = visit_days(fleet_plan.policy, site.site, fleet_plan.facts.as_of, edges[-1])
+        first = np.searchsorted(edges, days[0])  # what is swapped by then is in the plan
+        after = np.maximum(sums[number] - sums[number, min(first, edges.size - 1)], 0.0)
+        known = bool((mine == 0).any()), bool((mine == days[0]).any())
+        found.append(SiteSwaps(days, after, float(ready.rule.early[number]), *known))
+    return found
 
 
 def budget(
@@ -126,20 +164,23 @@ def budgets(
     """Several budgets, for the fleet, by site and by technology, in one walk through the draws; see `budget`."""
     table = fleet_plan.remaining if remaining is None else remaining
     account = Account(fleet_plan, by, scheme)
-    for drawn in [table] if shared_draws is None else shared_draws:
+    for drawn in itertools.repeat(table, PATTERNS) if shared_draws is None else shared_draws:
         account.add(drawn)
-    return account.tables(table)
+    return account.tables()
 
 
 class Account:
     """Replacements and money of a planned fleet under one scheme, added up over the worlds that are put in.
 
     by: whose budgets (see `budget`). scheme: the policy's where None. ready: what the replacements follow from.
+    visits: list of (s, m), what the visits of each world cost.
     """
 
     def __init__(self, fleet_plan: FleetPlan, by: Sequence[str] = ("fleet",), scheme: str | None = None) -> None:
         self.fleet_plan, self.scheme = fleet_plan, scheme or fleet_plan.policy.scheme
         self.ready = replacing(fleet_plan, self.scheme)
+        self.visits: list[FloatArray] = []
+        self._rng = np.random.default_rng(VISITS_SEED)
         self._replaced: list[list[float]] = []
         self._groups = {name: _groups(self.ready.where, name) for name in by}
         self._tallies = {
@@ -147,30 +188,27 @@ class Account:
         }
 
     def add(self, drawn: LifeTable) -> None:
-        """Put in the life distributions of one world."""
-        expected = self.ready.expected(drawn)
+        """Put in the life distributions of one world, and draw the visits that are made in it."""
+        ready, made = self.ready.on_drawn_visits(self._rng)
+        expected = ready.expected(drawn)
+        made = visits_expected(self.fleet_plan, ready, expected) if made is None else made
+        cost = made * np.array([site.cost for site in self.fleet_plan.ahead.sites])[:, None] * ready.calendar.price
+        self.visits.append(cost)
         self._replaced.append([sum(float(flow[way].sum()) for _, flow in expected.blocks) for way in (0, 1)])
-        for tally in self._tallies.values():
-            tally.add(expected)
+        for name, tally in self._tallies.items():
+            names, code = self._groups[name]
+            tally.add(expected, ready.rule, visits_of(cost, ready.where, code, len(names)) if name != "technology" else None)
 
     def replaced(self) -> tuple[float, float]:
         """Expected planned swaps, and ends in service, over all months."""
         planned, failed = np.mean(self._replaced, axis=0)
         return float(planned), float(failed)
 
-    def visits(self, table: LifeTable) -> FloatArray:
-        """Expected cost (1, m) of all visits with a planned swap."""
-        every = np.zeros(self.ready.where.row.size, dtype=np.intp)
-        return visit_costs(self.fleet_plan, self.ready, table, every, 1)
-
-    def tables(self, table: LifeTable) -> dict[str, pd.DataFrame]:
-        """The budgets; table: the life distributions that the visits follow from."""
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The budgets."""
         found = {}
-        for name, (names, code) in self._groups.items():
-            visits = np.zeros((len(names), self.ready.calendar.price.size))
-            if name != "technology":
-                visits = visit_costs(self.fleet_plan, self.ready, table, code, len(names))
-            found[name] = self._tallies[name].table(names, visits)
+        for name, (names, _) in self._groups.items():
+            found[name] = self._tallies[name].table(names)
             found[name].insert(1, "by", name)
         return found
 
@@ -182,34 +220,31 @@ def _groups(where: Positions, by: str) -> tuple[list[str], NDArray[np.intp]]:
     return codes(where.site if by == "site" else where.technology)
 
 
-def visit_costs(fleet_plan: FleetPlan, ready: Replacing, table: LifeTable, code: NDArray[np.intp], groups: int) -> FloatArray:
-    """Expected cost (g, m) of the visits on which something is swapped as planned."""
-    sites = fleet_plan.ahead.sites
-    none = np.zeros((len(sites), ready.calendar.price.size))
-    home = np.zeros(len(sites), dtype=np.intp)
-    home[ready.where.site_code] = code
-    for rows, flow in ready.expected(table).blocks:
-        np.add.at(none, ready.where.site_code[rows], np.log1p(-np.clip(flow.planned, 0.0, 1.0 - 1e-12)))
-    cost = _visits_held(none, fleet_plan, ready) * np.array([site.cost for site in sites])[:, None] * ready.calendar.price
+def visits_of(cost: FloatArray, where: Positions, code: NDArray[np.intp], groups: int) -> FloatArray:
+    """Cost (g, m) of the visits to the sites of each group, from that of each site (s, m)."""
+    there, first = np.unique(where.site_code, return_index=True)
     found = np.zeros((groups, cost.shape[1]))
-    np.add.at(found, home, cost)
+    np.add.at(found, code[first], cost[there])
     return found
 
 
-def _visits_held(none: FloatArray, fleet_plan: FleetPlan, ready: Replacing) -> FloatArray:
-    """Expected visits (s, m) with a planned swap, from ln of the chance (s, m) that none falls due in a month.
+def visits_expected(fleet_plan: FleetPlan, ready: Replacing, expected: Expected) -> FloatArray:
+    """Expected visits (s, m) with a planned swap, where each falls due by itself.
 
-    What falls due in a month without a visit waits for the next; after the first visit only the part `held` is made.
+    What falls due in a month without a visit waits for the next.
     """
-    edges = ready.calendar.edges
+    sites, edges = fleet_plan.ahead.sites, ready.calendar.edges
+    none = np.zeros((len(sites), edges.size - 1))  # ln of the chance that nothing falls due
+    for rows, flow in expected.blocks:
+        np.add.at(none, ready.where.site_code[rows], np.log1p(-np.clip(flow.planned, 0.0, 1.0 - 1e-12)))
     found = np.zeros_like(none)
-    for position, site in enumerate(fleet_plan.ahead.sites):
+    for position, site in enumerate(sites):
         days = visit_days(fleet_plan.policy, site.site, fleet_plan.facts.as_of, edges[-1])
         number = np.diff(np.searchsorted(days, edges, side="right"))
-        waiting, part = 0.0, 1.0
+        waiting = 0.0
         for month, times in enumerate(number):
             waiting += none[position, month]
             if times:
-                found[position, month] = part * times * -np.expm1(waiting / times)
-                waiting, part = 0.0, float(ready.rule.held[position])
+                found[position, month] = times * -np.expm1(waiting / times)
+                waiting = 0.0
     return found

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 import pandas as pd
 
-from sensorhealth.decide.budget import GROUPS, Account
+from sensorhealth.decide.budget import GROUPS, PATTERNS, Account
 from sensorhealth.decide.flows import wasted_days
 from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.plan import FleetPlan
@@ -18,6 +19,21 @@ from sensorhealth.decide.tally import LEVELS
 from sensorhealth.nomenclature import columns
 
 Draws = Iterable[LifeTable] | None
+
+
+class Planned(Protocol):
+    """A planned fleet with possible worlds; `sensorhealth.Analysis` is one."""
+
+    @property
+    def policy(self) -> Policy:
+        """The policy of its forecast."""
+
+    @property
+    def fleet_plan(self) -> FleetPlan:
+        """The plan."""
+
+    def shared_draws(self, policy: Policy | None = None) -> Iterable[LifeTable]:
+        """Life distributions in possible worlds, the same in every call."""
 
 
 class MoneyTables(NamedTuple):
@@ -31,7 +47,7 @@ def budget_and_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> 
     """The whole budget and the schemes side by side, in one walk through the draws (see `budget`)."""
     accounts = _filled([Account(fleet_plan, GROUPS if own else ("fleet",), scheme)
                         for scheme in SCHEMES for own in [scheme == fleet_plan.policy.scheme]], shared_draws)  # fmt: skip
-    own = accounts[SCHEMES.index(fleet_plan.policy.scheme)].tables(fleet_plan.remaining)
+    own = accounts[SCHEMES.index(fleet_plan.policy.scheme)].tables()
     schemes = pd.DataFrame([outcome(account, account.scheme) for account in accounts])
     return MoneyTables(pd.concat([own[name] for name in GROUPS], ignore_index=True), schemes)
 
@@ -59,9 +75,22 @@ def compare_policies(
     return pd.DataFrame([outcome(account, name) for account, name in zip(accounts, ("first", "second"))])
 
 
+def compare_plans(first: Planned, second: Planned, other: Policy) -> pd.DataFrame:
+    """The same of the policy of `first` and of `other`, which share a forecast unless `second` has one of its own.
+
+    Policies with another margin or horizon need a forecast each (`FORECAST_KEYS`).
+    """
+    months = min(first.policy.budget_months, other.budget_months)
+    rows = []
+    for name, own, policy in (("first", first, first.policy), ("second", second, other)):
+        plan = own.fleet_plan.under(policy.with_values(budget_months=months))
+        rows += [outcome(account, name) for account in _filled([Account(plan)], own.shared_draws(plan.policy))]
+    return pd.DataFrame(rows)
+
+
 def _filled(accounts: list[Account], draws: Draws) -> list[Account]:
     """The accounts with every draw added, each drawn once; without draws, with the forecast alone."""
-    for drawn in [accounts[0].fleet_plan.remaining] if draws is None else draws:
+    for drawn in itertools.repeat(accounts[0].fleet_plan.remaining, PATTERNS) if draws is None else draws:
         for account in accounts:
             account.add(drawn)
     return accounts
@@ -71,7 +100,7 @@ def outcome(account: Account, name: str) -> dict[str, object]:
     """What one policy leads to over the months of its budget (columns: nomenclature policies)."""
     fleet_plan, ready = account.fleet_plan, account.ready
     table = fleet_plan.remaining
-    last = account.tables(table)["fleet"].iloc[-1]
+    last = account.tables()["fleet"].iloc[-1]
     planned, failed = account.replaced()
     wasted = sum(
         float(wasted_days(table, ready.where, rows, ready.fresh, ready.rule, ready.calendar.edges).sum())
@@ -81,7 +110,7 @@ def outcome(account: Account, name: str) -> dict[str, object]:
     for what in ("cost", "count"):
         result |= {f"{part}_{what}": last[f"cumulative_{part}_{what}"] for part in ("expected", *LEVELS)}
     return result | {
-        "visit_cost": float(account.visits(table).sum()),
+        "visit_cost": float(np.sum(account.visits) / len(account.visits)),
         "failures_in_service": failed,
         "planned_swaps": planned,
         "wasted_life_days": wasted,

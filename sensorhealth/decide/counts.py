@@ -9,13 +9,18 @@ too narrow for a fleet.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammainc, ndtr
 
 FloatArray = NDArray[np.float64]
+Cdf = Callable[[FloatArray, NDArray[np.intp]], FloatArray]
 TINY = 1e-60  # variance below which there is none: its cube is still a number
 _WIDEST = 17  # widest distribution found by adding up directly
+_HALVINGS = 5
+_NARROW = 0.002  # of the whole width, about the first guess
 
 
 def poisson_binomial(chances: ArrayLike) -> FloatArray:
@@ -98,19 +103,65 @@ def sum_cdf(value: ArrayLike, mean: ArrayLike, variance: ArrayLike, third: Array
     return np.where(variance > TINY, smooth, (value >= mean).astype(float))
 
 
-def mixture_quantile(cdf, level: float, low: FloatArray, high: FloatArray, whole: bool) -> FloatArray:  # type: ignore[no-untyped-def]
-    """Quantile (m,) at `level` of mixtures whose `cdf(x (m,)) -> (m,)`, between `low` and `high` (m,), by bisection.
+def sum_cdf_roughly(value: ArrayLike, mean: ArrayLike, variance: ArrayLike, third: ArrayLike) -> FloatArray:
+    """`sum_cdf` to about 0.01 at a fifth of its cost: the gamma distribution by its cube root (Wilson and Hilferty 1931)."""
+    deviation = np.sqrt(np.maximum(variance, TINY))
+    half = 0.5 * np.maximum(np.asarray(third) / deviation**3, 1e-3)
+    root = np.cbrt(np.maximum(1.0 + half * (np.asarray(value) - mean) / deviation, 0.0))
+    return ndtr(3.0 / half * (root - 1.0 + half**2 / 9.0))
 
-    whole: the smallest whole number that reaches the level, else to a relative width of 1e-6.
+
+def mixture_quantile(
+    cdf: Cdf, level: float, low: FloatArray, high: FloatArray, whole: bool, roughly: Cdf | None = None
+) -> FloatArray:
+    """Quantile (m,) at `level` of m mixtures, between `low` and `high` (m,).
+
+    cdf: of values (k,) and the numbers (k,) of the mixtures that they are for. whole: the smallest whole number that
+    reaches the level, by bisection; else to a relative width of 1e-6, by the Illinois way of false position after a few
+    bisections (Dowell and Jarratt 1971). roughly: a cheaper function near the cdf, whose quantile narrows the search.
     """
     low, high = np.array(low, dtype=float), np.array(high, dtype=float)
+    every = np.arange(low.size)
     if whole:
         low, high = np.floor(low) - 1.0, np.ceil(high)
-    for _ in range(80):
-        middle = np.floor(0.5 * (low + high)) if whole else 0.5 * (low + high)
-        reached = cdf(middle) >= level
-        high = np.where(reached, middle, high)
-        low = np.where(reached, low, middle)
-        if (high - low <= (1.0 if whole else 1e-6 * np.maximum(np.abs(high), 1.0))).all():
+        while (high - low > 1.0).any():
+            middle = np.floor(0.5 * (low + high))
+            reached = cdf(middle, every) >= level
+            high, low = np.where(reached, middle, high), np.where(reached, low, middle)
+        return high
+    below, above = np.full(low.shape, -level), np.full(low.shape, 1.0 - level)
+    if roughly is not None:
+        near = mixture_quantile(roughly, level, low, high, False)
+        for step in (-_NARROW, _NARROW):
+            end = near + step * (high - low)
+            miss = cdf(end, every) - level
+            right = miss >= 0
+            closer = np.where(right, end < high, end > low)
+            high, above = np.where(right & closer, end, high), np.where(right & closer, miss, above)
+            low, below = np.where(~right & closer, end, low), np.where(~right & closer, miss, below)
+    return _root(cdf, level, (low, high), (below, above))
+
+
+def _root(cdf: Cdf, level: float, ends: tuple[FloatArray, FloatArray], misses: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Where `cdf` meets `level` between `ends`, at which it misses it by `misses`; see `mixture_quantile`."""
+    low, high, below, above = *ends, *misses
+    found = high.copy()
+    at = np.arange(low.size)
+    side = np.zeros(low.shape)
+    for step in range(60):
+        crude = (below < -0.5 * level) & (above > 0.5 * (1.0 - level)) & (step < _HALVINGS)
+        middle = low + np.where(crude, 0.5, below / (below - above)) * (high - low)
+        miss = cdf(middle, at) - level
+        reached = miss >= 0
+        above = np.where(reached, miss, np.where(side < 0, 0.5 * above, above))
+        below = np.where(reached, np.where(side > 0, 0.5 * below, below), miss)
+        high, low = np.where(reached, middle, high), np.where(reached, low, middle)
+        side = np.where(reached, 1.0, -1.0)
+        met = np.abs(miss) < 1e-9
+        found[at] = np.where(met, middle, high)
+        open_ = ~met & (high - low > 1e-6 * np.maximum(np.abs(high), 1.0))
+        if not open_.any():
             break
-    return high
+        at, low, high = at[open_], low[open_], high[open_]
+        below, above, side = below[open_], above[open_], side[open_]
+    return found

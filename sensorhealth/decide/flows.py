@@ -71,18 +71,30 @@ def flows(
     by = _by_edges(table, where, rows, rule, edges, lives)
     planned, failed = (np.diff(values[:, 1:], axis=1, prepend=0.0) for values in by[:2])
     first = planned + failed
+    later = np.zeros_like(planned)
     for kind in np.unique(where.kind[rows]):
         mine = where.kind[rows] == kind
-        planned[mine] += first[mine] @ then[kind].all_planned
+        later[mine] = first[mine] @ then[kind].all_planned
         failed[mine] += first[mine] @ then[kind].all_failed
-    return Flows(planned, failed, first)
+    return Flows(planned + on_visits(later, rule, where.site_code[rows]), failed, first)
+
+
+def on_visits(evenly: FloatArray, rule: Ways, site: IntArray) -> FloatArray:
+    """Expected swaps (n, m) on the visits that are made, from those spread `evenly`; site: (n,)."""
+    if rule.release is None:
+        return evenly
+    found = np.empty_like(evenly)
+    for number in np.unique(site):
+        mine = site == number
+        found[mine] = evenly[mine] @ rule.release[number]
+    return found
 
 
 def _by_edges(table: LifeTable, where: Positions, rows: IntArray, rule: Ways, edges: FloatArray, lives: Alone) -> Replaced:
     """What happens to positions `rows` by each of the edges."""
     times = np.broadcast_to(edges, (rows.size, edges.size))
     site = where.site_code[rows]
-    look = rule.next_visit[site] + rule.notice[rows, None] * rule.known[site]
+    look = rule.cover[site] + rule.notice[rows, None] * rule.known[site]
     return replaced_by(times, table.grid_days, lives, look, (rule.begin[rows], rule.stop[rows]), rule.missed[rows])
 
 

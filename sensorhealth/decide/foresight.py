@@ -21,35 +21,36 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 DAYS_PER_YEAR = 365.25
 _MOST_NOTICE = 365.0
+_MOST_EARLY = 365.0
 _USUAL_NOTICE = 60.0
 _LEAST_ACCEPTED = 0.001
 _NEAR, _FEWEST_NEAR = 0.25, 5  # sensors of a kind that tell how well an end that is near is known
 # Measured in the worlds of known truth of tests/decide/judge.py, in which the plan is renewed at every visit:
 _MISSED = 0.25  # soft ends that come before their swap, as a part of the chance accepted for one interval
-_SHARED = 0.65  # time between visits on which something is swapped, as a part of the best period of joint replacement
-_LOOKS = 1.0  # errors of the date by which repeated looks at a noisy forecast bring the swap forward
-_EARLY = 0.25  # how much earlier swaps come for the sake of sharing a visit, as a part of the visits left out
+_EARLY = 0.40  # by how much swaps are brought forward to leave out a visit, as a part of the best period of joint replacement
+_LOOKS = 0.55  # errors of the date by which repeated looks at a noisy forecast bring the swap forward
 
 
 class Foresight(NamedTuple):
     """Of each kind of new sensor (k,), and each site (s,).
 
-    notice: (k, s) days by which a swap comes before the soft end that it forestalls, beyond the wait for the visit.
-    missed: (k,) part of the soft ends that come before their swap. held: (s,) part of the visits on which something
-    is swapped.
+    notice: (k,) days by which a swap comes before the soft end that it forestalls, beyond the wait for the visit.
+    missed: (k,) part of the soft ends that come before their swap. early: (s,) days by which swaps are brought forward
+    so that a visit can be left out.
     """
 
     notice: FloatArray
     missed: FloatArray
-    held: FloatArray
+    early: FloatArray
 
 
 def foresight(fleet_plan: FleetPlan, kind: IntArray, site: IntArray, price: FloatArray) -> Foresight:
     """From the plan, and kind, site and price (n,) of its positions in service.
 
-    notice = (z + looks) s + the time given up for a shared visit. s: error (days) with which a soft end's date is known
-    when it is near (`_date_error`); z: normal quantile of the accepted chance. The best period of joint replacement is
-    that of the classical lot size, sqrt(2 visit cost / (swaps per day x cost per day of early swap)).
+    notice = (z + looks) s, with s: error (days) with which a soft end's date is known when it is near (`_date_error`),
+    z: normal quantile of the accepted chance. The best period of joint replacement is that of the classical lot size,
+    sqrt(2 visit cost / (swaps per day x cost per day of an early swap)); sudden ends come as often in a new sensor, so
+    that an early swap costs nothing for them.
     """
     fresh, policy = fleet_plan.fresh, fleet_plan.policy
     count, sites = len(fresh.kinds), fleet_plan.ahead.sites
@@ -62,15 +63,12 @@ def foresight(fleet_plan: FleetPlan, kind: IntArray, site: IntArray, price: Floa
     sudden = fresh.sudden[:, -1] / life
     waiting = (rate / max(policy.failure_cost, 1e-9) - sudden) * float(gap.mean())
     accepted = np.clip(waiting, _LEAST_ACCEPTED, policy.risk)
-    swaps = np.zeros(len(sites))
-    np.add.at(swaps, site, 1.0 / life[kind])
-    early = np.zeros(len(sites))
-    np.add.at(early, site, rate[kind] / life[kind])
-    joint = np.sqrt(2.0 * np.array([one.cost for one in sites]) / np.maximum(early, 1e-12))
-    period = np.maximum(gap, _SHARED * joint)
+    worn = np.maximum(rate - policy.failure_cost * sudden, 0.0)
+    lost = np.zeros(len(sites))
+    np.add.at(lost, site, worn[kind] / life[kind])
+    joint = np.sqrt(2.0 * np.array([one.cost for one in sites]) / np.maximum(lost, 1e-12))
     notice = (ndtri(1.0 - accepted) + _LOOKS) * _date_error(fleet_plan.forecast, fleet_plan.facts.in_service, kind, count)
-    both = np.clip(notice[:, None] + _EARLY * (period - gap)[None, :], 0.0, _MOST_NOTICE)
-    return Foresight(both, _MISSED * accepted, gap / period)
+    return Foresight(np.clip(notice, 0.0, _MOST_NOTICE), _MISSED * accepted, np.minimum(_EARLY * joint, _MOST_EARLY))
 
 
 def _date_error(forecast: pd.DataFrame, in_service: NDArray[np.bool_], kind: IntArray, count: int) -> FloatArray:

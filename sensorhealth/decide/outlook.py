@@ -34,11 +34,12 @@ class Outlook:
     site_code: position in `sites`. first_visit, second_visit: days. p_first: chance of ending before the first visit.
     p_next: chance of ending before the second visit. p_interval: chance of ending between the two, given alive at the
     first. swap: index of the planned visit in its site's visits, the number of visits = none in the window.
-    swap_date: its date, NaT for none. p_swap: chance of ending before it. latest_date: last visit that keeps the
-    accepted risk, NaT = beyond the window. best_date: day of least expected cost, whether a visit or not; NaT = not
-    within the horizon. too_late: even the first visit is past the accepted risk. over_risk: the accepted risk is not
-    kept by the plan. no_remedy: it is exceeded, but a new sensor would do no better. sites, plans: the visits of each
-    site, and its plan's cost, gap and method.
+    swap_date: its date, NaT for none. leaves: the same, and the as-of date where a swap cannot wait for a visit.
+    p_swap: chance of ending before the planned visit. latest_date: last visit that keeps the accepted risk, NaT =
+    beyond the window. best_date: day of least expected cost, whether a visit or not; NaT = not within the horizon.
+    too_late: even the first visit is past the accepted risk. over_risk: the accepted risk is not kept by the plan.
+    no_remedy: it is exceeded, but a new sensor would do no better. sites, plans: the visits of each site, and its
+    plan's cost, gap and method.
     """
 
     site_code: IntArray
@@ -49,6 +50,7 @@ class Outlook:
     p_interval: FloatArray
     swap: IntArray
     swap_date: DateArray
+    leaves: DateArray
     p_swap: FloatArray
     latest_date: DateArray
     best_date: DateArray
@@ -119,12 +121,14 @@ def outlook(remaining: LifeTable, facts: Situation, fresh: NewLives) -> Outlook:
         for name, values in _shown(site, ahead, risk, found).items():
             columns[name][rows] = np.where(known[rows], values, np.nan)
     first, second = (np.array([site.days[number] for site in sites])[code] for number in (0, 1))
+    swap_date = _date(facts.as_of, _visit_day(sites, code, swap))
     return Outlook(
         site_code=code.astype(np.intp),
         first_visit=_date(facts.as_of, first),
         second_visit=_date(facts.as_of, second),
         swap=swap,
-        swap_date=_date(facts.as_of, _visit_day(sites, code, swap)),
+        swap_date=swap_date,
+        leaves=np.where(flags["too_late"], facts.as_of, swap_date),
         latest_date=_date(facts.as_of, columns.pop("latest")),
         best_date=_date(facts.as_of, columns.pop("best")),
         sites=tuple(sites),

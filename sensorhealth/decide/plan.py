@@ -17,6 +17,8 @@ from sensorhealth.decide.situation import Situation, situation
 from sensorhealth.decide.texts import codes
 from sensorhealth.errors import PolicyError
 
+FORECAST_KEYS = ("margin", "horizon_days")  # of the policy: what the forecast itself depends on
+
 
 @dataclass(frozen=True)
 class FleetPlan:
@@ -43,7 +45,7 @@ class FleetPlan:
 
         Raises PolicyError.
         """
-        for name in ("margin", "horizon_days"):
+        for name in FORECAST_KEYS:
             if getattr(policy, name) != getattr(self.policy, name):
                 raise PolicyError(
                     f"policy key {name}: {getattr(policy, name)} is not the forecast's ({getattr(self.policy, name)}); "

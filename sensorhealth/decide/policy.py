@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -50,6 +50,9 @@ class KindPolicy:
     unit_cost: float | None = money(None, "Price of a new sensor of this kind.")
     lead_time_days: int | None = integer(None, "days", 0, 1000, "Days from order to delivery of this kind.")
     shelf_life_days: int | None = integer(None, "days", 1, 3650, "Longest time a spare of this kind is kept.")
+    zero_limit_ratio: float | None = number(
+        None, "ratio", 0.0, 10.0, "Largest drift of the zero of this kind, as a part of the applied gas."
+    )
     stock_on_hand: int = integer(0, "sensors", 0, 1e9, "Spares of this kind in stock.")
     stock_age_days: int = integer(0, "days", 0, 3650, "Age of those spares since they were made.")
 
@@ -78,6 +81,14 @@ class Policy:
     repeat_within_days: int = integer(
         7, "days", 0, 90, "How soon a doubtful calibration is repeated or doubtful gas is checked.", RISK
     )
+    zero_limit_ratio: float = number(
+        0.0,
+        "ratio",
+        0.0,
+        10.0,
+        "Largest drift of the zero that an instrument can take out, as a part of the applied gas; 0 = not limited.",
+        RISK,
+    )
     currency: str = text("EUR", "Name of the currency, for headings only.", COST)
     unit_cost_default: float = money(180.0, "Price of a new sensor where the records state none.", COST)
     swap_cost: float = money(60.0, "Labour for one swap on a visit that is being made.", COST)
@@ -98,7 +109,7 @@ class Policy:
         20.0, "s", 0.1, 86400.0, "Time limit of the visit plan; the best plan so far is used, with its gap.", VISIT
     )
     solver_largest: int = integer(
-        200_000, "pairs", 0, 1e8, "Most sensor-visit pairs of the fleet for the exact visit plan; above: stepwise.", VISIT
+        1_000_000, "pairs", 0, 1e8, "Most sensor-visit pairs of the fleet for the exact visit plan; above: stepwise.", VISIT
     )
     warranty_notice_days: int = integer(
         30, "days", 0, 730, "Days before the end of the warranty by which a claim must be made.", WARRANTY
@@ -203,6 +214,11 @@ class Policy:
         """Value of key `name` for `kind` ("technology gas"): its own, or the general one (None where there is none)."""
         own = getattr(self.kinds.get(kind, _PLAIN_KIND), name)
         return getattr(self, name, None) if own is None else own
+
+    def zero_limits(self, kinds: Iterable[str]) -> dict[str, float] | None:
+        """Limit of the zero of each kind ("technology gas"), as a ratio of the applied gas; None where none is set."""
+        limits = {kind: self.of_kind(kind, "zero_limit_ratio") for kind in kinds}
+        return {kind: limit for kind, limit in limits.items() if limit > 0.0} or None
 
 
 def _entries(name: str, part: type, given: Any) -> dict[str, Any]:

@@ -64,8 +64,8 @@ def positions(fleet_plan: FleetPlan) -> Positions:
 
 
 def chunks(rows: IntArray, size: int = 32_768) -> list[IntArray]:
-    """`rows` in blocks that spare memory."""
-    return [rows[start : start + size] for start in range(0, rows.size, size)]
+    """`rows` in blocks that spare memory; one block at least."""
+    return [rows[start : start + size] for start in range(0, max(rows.size, 1), size)]
 
 
 def life_rows(where: Positions, rows: IntArray, table: LifeTable, fresh: NewLives) -> Alone:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+_PRICINGS = 100
 IntArray = NDArray[np.intp]
 
 
@@ -71,7 +72,12 @@ def _better(stopped: SitePlan | None, steps: SitePlan) -> SitePlan:
         return steps
     best = stopped if stopped.cost <= steps.cost else steps
     bound = max(stopped.cost - stopped.gap, steps.cost - steps.gap)
-    return SitePlan(best.visit, best.cost, max(best.cost - bound, 0.0), "time limit")
+    return SitePlan(best.visit, best.cost, _gap(best.cost, bound), "time limit")
+
+
+def _gap(total: float, bound: float) -> float:
+    """How much a plan may cost too much at most; nothing where the difference is that of rounding."""
+    return total - bound if total - bound > 1e-9 * max(abs(total), 1.0) else 0.0
 
 
 def plan_cost(cost: FloatArray, visit: IntArray, visit_cost: float) -> float:
@@ -125,7 +131,7 @@ def _exact(cost: FloatArray, capacity: int, visit_cost: float, seconds: float) -
         chosen = _whole(cost, answer.x[count * width :] > 0.5, capacity)
     total = plan_cost(cost, chosen, visit_cost)
     bound = float(least.sum()) + float(answer.mip_dual_bound if answer.mip_dual_bound is not None else 0.0)
-    return SitePlan(chosen, total, max(total - bound, 0.0), "exact" if answer.status == 0 else "time limit")
+    return SitePlan(chosen, total, _gap(total, bound), "exact" if answer.status == 0 else "time limit")
 
 
 def _whole(cost: FloatArray, held: NDArray[np.bool_], capacity: int) -> IntArray:
@@ -145,7 +151,7 @@ def _whole(cost: FloatArray, held: NDArray[np.bool_], capacity: int) -> IntArray
 def _stepwise(cost: FloatArray, capacity: int, visit_cost: float) -> SitePlan:
     """Each swap on its cheapest visit; full visits hand swaps to the visit before; thin visits are merged.
 
-    The gap is against a bound that leaves out the capacity and counts one visit at most.
+    The gap is against a bound that counts one visit at most, or where that is better against `_priced_bound`.
     """
     count, width = cost.shape
     chosen = cost.argmin(axis=1)
@@ -155,7 +161,36 @@ def _stepwise(cost: FloatArray, capacity: int, visit_cost: float) -> SitePlan:
     for visit in range(width - 2, -1, -1):
         chosen = _merge(cost, chosen, visit, capacity, visit_cost)
     total = plan_cost(cost, chosen, visit_cost)
-    return SitePlan(chosen, total, max(total - bound, 0.0), "stepwise")
+    if capacity and total > bound:
+        bound = max(bound, _priced_bound(cost, capacity, visit_cost, total))
+    return SitePlan(chosen, total, _gap(total, bound), "stepwise")
+
+
+def _priced_bound(cost: FloatArray, capacity: int, visit_cost: float, total: float) -> float:
+    """A cost that no plan can go below, where visits are full: each place on a visit has a price, raised where places lack.
+
+    For any prices the sum of every sensor's cheapest visit, price included, less what all places on the visits made
+    bring in, is such a bound (Lagrange). The prices are improved by subgradients with steps toward `total`, the cost of
+    the plan that is known (Held, Wolfe and Crowder 1974).
+    """
+    visits = cost.shape[1] - 1
+    price = np.zeros(visits)
+    best = -np.inf
+    part, stalled = 1.0, 0
+    for _ in range(_PRICINGS):
+        priced = cost + np.append(price, 0.0)
+        chosen = priced.argmin(axis=1)
+        held = capacity * price > visit_cost
+        found = float(priced[np.arange(chosen.size), chosen].sum() + np.minimum(visit_cost - capacity * price, 0.0).sum())
+        stalled = 0 if found > best else stalled + 1
+        best = max(best, found)
+        part = 0.5 * part if stalled and stalled % 5 == 0 else part
+        lacking = np.bincount(chosen, minlength=visits + 1)[:visits] - capacity * held
+        length = float(lacking @ lacking)
+        if length == 0.0 or total - best <= 1e-6 * abs(total):
+            break
+        price = np.maximum(price + part * (total - found) / length * lacking, 0.0)
+    return best
 
 
 def _make_room(cost: FloatArray, chosen: IntArray, capacity: int) -> IntArray:

@@ -37,8 +37,10 @@ class Ways:
     begin: (n,) day from which soft ends are seen coming, infinite = never. stop: (n,) day on which it is swapped if
     it lives, infinite = none. notice: (n,) days by which a swap comes before the soft end that it forestalls. missed:
     (n,) part of the soft ends that come before their swap. new_...: the same for new sensors (k,), as ages; a soft
-    end is seen coming from notice days of age on. next_visit: (s, m + 1) day of the visit after each edge, by site.
-    held: (s,) part of the visits on which something is swapped.
+    end is seen coming from notice days of age on. cover: (s, m + 1) day up to which swaps that fall due have been made
+    by each edge, by site; every visit made, unless visits were drawn. known: (s, m + 1) part of the notice that counts
+    by each edge: what is known now is in the plan already. release: (s, m, m) of `visiting.Visiting`, None = spread
+    evenly. early: (s,) days by which swaps are brought forward to leave out a visit.
     """
 
     begin: FloatArray
@@ -49,9 +51,10 @@ class Ways:
     new_notice: FloatArray
     new_stop: FloatArray
     new_missed: FloatArray
-    next_visit: FloatArray
+    cover: FloatArray
     known: FloatArray
-    held: FloatArray
+    early: FloatArray
+    release: FloatArray | None = None
 
 
 def ways(scheme: str, where: Positions, fleet_plan: FleetPlan, edges: FloatArray) -> Ways:
@@ -70,9 +73,9 @@ def ways(scheme: str, where: Positions, fleet_plan: FleetPlan, edges: FloatArray
         new_notice=np.zeros(kinds),
         new_stop=np.full(kinds, np.inf),
         new_missed=np.zeros(kinds),
-        next_visit=following,
+        cover=following,
         known=np.zeros(following.shape),
-        held=np.ones(len(visits)),
+        early=np.zeros(len(visits)),
     )
     if scheme == "failure":
         return none
@@ -88,15 +91,15 @@ def ways(scheme: str, where: Positions, fleet_plan: FleetPlan, edges: FloatArray
     return Ways(
         begin=np.where(planned, np.inf, np.array([days[1] for days in visits])[where.site_code]),
         stop=np.where(planned, where.start, later),
-        notice=seen.notice[where.kind, where.site_code],
+        notice=seen.notice[where.kind],
         missed=seen.missed[where.kind],
         new_begin=np.full(kinds, gap),
-        new_notice=seen.notice.mean(axis=1) + 0.5 * gap,
+        new_notice=seen.notice + 0.5 * gap,
         new_stop=best.new_stop,
         new_missed=seen.missed,
-        next_visit=following,
+        cover=following,
         known=1.0 - 0.35 ** np.maximum(number - 1, 0),
-        held=seen.held,
+        early=seen.early,
     )
 
 

@@ -15,14 +15,15 @@ import pandas as pd
 
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.sheet_picture import path_picture
-from sensorhealth.decide.warranty import claim_window, warranty_list
+from sensorhealth.decide.warranty import claim_value, claim_window, warranty_list
 
 MOST = 200
 _STYLE = (
     "body{font:11pt/1.4 sans-serif;margin:2em;color:#111}section{break-after:page}h1{font-size:16pt}h2{font-size:12pt;"
     "margin:1em 0 .3em}table{border-collapse:collapse;font-size:9pt}th,td{border:1px solid #999;padding:.15em .5em;"
     "text-align:left;vertical-align:top}td.number{text-align:right}td:first-child{white-space:nowrap}thead{display:table-header-group}tr{break-inside:avoid}"
-    "th{background:#eee}svg{max-width:100%}.caution{border:2px solid #111;padding:.5em}@page{size:A4;margin:15mm}"
+    "th{background:#eee}svg{max-width:100%}.wide{overflow-x:auto}td{font-variant-numeric:tabular-nums}"
+    ".caution{border:2px solid #111;padding:.5em}@page{size:A4;margin:15mm}"
 )
 _CAUTION = (
     "A forecast is not a proof of function and no proof of a defect. A claim rests on a documented failure on verified gas "
@@ -50,7 +51,7 @@ def evidence_sheets(
     in the plan.
     """
     position = {name: row for row, name in enumerate(fleet_plan.facts.sensor_id)}
-    listed = warranty_list(fleet_plan.facts, fleet_plan.ahead.swap_date).set_index("sensor_id")["advice"].to_dict()
+    listed = warranty_list(fleet_plan.facts, fleet_plan.ahead.leaves).set_index("sensor_id")["advice"].to_dict()
     body = "".join(
         _sheet(fleet_plan, fleet, readings, position[name], listed.get(name), paths, cylinders) for name in sensor_ids[:MOST]
     )
@@ -135,24 +136,28 @@ def _identity(fleet_plan: FleetPlan, fleet: Any, name: str, row: int) -> dict[st
         "Lot": facts.lot[row], "Supplier": sensor.get("supplier", ""), "Model": facts.model[row],
         "Made": _day(sensor.get("manufactured", pd.NaT)), "Installed": _day(facts.installed[row]),
         "Warranty until": _day(facts.warranty_end[row]), "Test from": _day(start[row]), "Test and give notice by": _day(by[row]),
+        "Value of a claim": f"{claim_value(facts)[row]:.0f} {facts.policy.currency} ({facts.policy.warranty_terms})",
         "Last gas test": f"{_day(facts.last_test[row])} {facts.last_outcome[row]}".strip(),
+        "Unit of the readings": sensor.get("unit", ""),
     }  # fmt: skip
+    if np.isnat(facts.warranty_end[row]):
+        del found["Value of a claim"]
     return {key: value for key, value in found.items() if value}
 
 
 def _forecast(row: pd.Series) -> dict[str, Any]:
     """The forecast of the sensor, in words and numbers."""
     shown = {
-        "Headroom ratio now (5 %, median, 95 %)": ("headroom_ratio_p05", "headroom_ratio", "headroom_ratio_p95"),
-        "Remaining useful life in days (10 %, median, 90 %)": ("rul_days_p10", "rul_days_p50", "rul_days_p90"),
-        "Chance of ending before the warranty does": ("p_end_before_warranty_end",),
-        "Readings used": ("readings_used",),
+        "Headroom ratio now (5 %, median, 95 %)": ("{:.2f}", "headroom_ratio_p05", "headroom_ratio", "headroom_ratio_p95"),
+        "Remaining useful life in days (10 %, median, 90 %)": ("{:.0f}", "rul_days_p10", "rul_days_p50", "rul_days_p90"),
+        "Chance of ending before the warranty does": ("{:.1%}", "p_end_before_warranty_end"),
+        "Readings used": ("{:.0f}", "readings_used"),
     }
     found: dict[str, Any] = {"Status": row.get("status", "")}
-    for title, names in shown.items():
+    for title, (form, *names) in shown.items():
         values = [row.get(name, np.nan) for name in names]
         if not all(pd.isna(value) for value in values):
-            found[title] = ", ".join("unknown" if pd.isna(value) else f"{float(value):.3g}" for value in values)
+            found[title] = ", ".join("unknown" if pd.isna(value) else form.format(float(value)) for value in values)
     return found
 
 
@@ -169,7 +174,7 @@ def _record_table(record: pd.DataFrame) -> str:
     for values in zip(*(record[name] for name in names)):
         cells = "".join(_cell(value) for value in values)
         lines.append(f"<tr>{cells}</tr>")
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+    return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(lines)}</tbody></table></div>'
 
 
 def _cell(value: Any) -> str:

@@ -145,6 +145,8 @@ def _facts(lives: pd.DataFrame | None, forecast: pd.DataFrame, fleet: Any | None
     if lives is not None:
         sources.append(lives[lives["current"].astype(bool)] if "current" in lives else lives)
     for source in sources:
+        if source.empty:
+            continue
         row = _last_rows(source, ids)
         for name in found:
             if name in source:

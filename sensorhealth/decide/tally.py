@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,14 +10,18 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.decide.counts import (
+    TINY,
+    Cdf,
     count_distribution,
     count_quantile,
     mixture_quantile,
     refined_normal_cdf,
     sum_cdf,
+    sum_cdf_roughly,
 )
-from sensorhealth.decide.flows import Chains, Flows
+from sensorhealth.decide.flows import Chains, Flows, on_visits
 from sensorhealth.decide.policy import Policy
+from sensorhealth.decide.schemes import Ways
 
 if TYPE_CHECKING:
     from sensorhealth.decide.budget import Expected, Replacing
@@ -26,6 +31,7 @@ IntArray = NDArray[np.intp]
 LEVELS = {"p10": 0.1, "p50": 0.5, "p90": 0.9}
 _EXACT = 4_000  # largest group whose monthly counts are found exactly
 _EXACT_SUM = 64  # largest group whose cumulative counts are found exactly
+_NOTHING = 1e-6  # expected replacements of a generation that are left out
 
 
 class Tally:
@@ -42,8 +48,11 @@ class Tally:
         self.moments: dict[str, list[FloatArray]] = {name: [] for name in ("count", "cost", "count_sum", "cost_sum")}
         self.exact: dict[tuple[str, int], FloatArray] = {}
 
-    def add(self, expected: Expected) -> None:
-        """Add what one table of life distributions leads to: the forecast, or one draw of what the sensors share."""
+    def add(self, expected: Expected, rule: Ways, visits: FloatArray | None = None) -> None:
+        """Add what one table of life distributions leads to: the forecast, or one draw of what the sensors share.
+
+        rule: how positions are replaced in that world. visits: (g, m) what its visits cost; None = not counted.
+        """
         self.draws += 1
         sums = {name: np.zeros((3, self.groups, self.months)) for name in self.moments}
         for rows, flow in expected.blocks:
@@ -52,10 +61,13 @@ class Tally:
             for name, values in self._moments(rows, flow, expected.then).items():
                 for power in range(3):
                     sums[name][power, present] += np.add.reduceat(values[power][order], start, axis=0)
+        if visits is not None:
+            sums["cost"][0] += visits
+            sums["cost_sum"][0] += visits.cumsum(axis=1)
         for name, total in sums.items():
             self.moments[name].append(total)
         if self.size.min(initial=_EXACT + 1) <= _EXACT:
-            self._add_exact(expected)
+            self._add_exact(expected, rule)
 
     def _moments(self, rows: IntArray, flow: Flows, then: list[Chains]) -> dict[str, tuple[FloatArray, FloatArray, FloatArray]]:
         """Mean, second and third central moments (k, m) of each position's count and money, monthly and cumulative."""
@@ -75,27 +87,27 @@ class Tally:
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """The same of the sums from the first month on; a replacement and its successors are dependent."""
         c_p, c_f, rise = prices
-        after = [np.empty_like(raw[0]) for _ in range(4)]
+        planned, failed = c_p * rise, c_f * rise
         kinds = self.ready.where.kind[rows]
-        for kind in np.unique(kinds):
-            mine = kinds == kind
-            then = chains[kind]
 
-            def next_cost(weight: FloatArray, power: int, mine: NDArray[np.bool_] = mine, then=then) -> FloatArray:  # type: ignore[no-untyped-def]
-                cost_p, cost_f = (c_p[mine] * rise) ** power, (c_f[mine] * rise) ** power
-                return (weight @ then.all_planned) * cost_p + (weight @ then.all_failed) * cost_f
+        def following(weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+            """Later swaps and ends, weighted by what went before."""
+            found = np.empty_like(weight), np.empty_like(weight)
+            for kind in np.unique(kinds):
+                mine = kinds == kind
+                for values, every in zip(found, (chains[kind].all_planned, chains[kind].all_failed)):
+                    values[mine] = weight[mine] @ every
+            return found
 
-            first, second = raw[0][mine], raw[1][mine]
-            once = next_cost(first, 1)
-            after[0][mine] = once
-            after[1][mine] = next_cost(second, 1)
-            after[2][mine] = next_cost(first, 2)
-            after[3][mine] = next_cost(once, 1)
-        e2 = raw[1] + 2.0 * after[0]
-        e3 = raw[2] + 3.0 * (after[1] + after[2]) + 6.0 * after[3]
+        swaps, ends = following(raw[0])
+        once = swaps * planned + ends * failed
+        squares = swaps * planned**2 + ends * failed**2
+        (twice_p, twice_f), (again_p, again_f) = following(raw[1]), following(once)
+        e2 = raw[1] + 2.0 * once
+        e3 = raw[2] + 3.0 * (twice_p * planned + twice_f * failed + squares) + 6.0 * (again_p * planned + again_f * failed)
         return _central(raw[0].cumsum(axis=1), e2.cumsum(axis=1), e3.cumsum(axis=1))
 
-    def _add_exact(self, expected: Expected) -> None:
+    def _add_exact(self, expected: Expected, rule: Ways) -> None:
         """Add the exact distributions of the counts of groups that are small enough."""
         blocks = expected.blocks
         rows = np.concatenate([part for part, _ in blocks])
@@ -106,25 +118,27 @@ class Tally:
             chosen = self.code[rows] == group
             self._accumulate(("count", int(group)), monthly[None, chosen])
             if self.size[group] <= _EXACT_SUM:
-                self._accumulate(("count_sum", int(group)), self._at_least(mine, first[chosen], expected.then))
+                self._accumulate(("count_sum", int(group)), self._at_least(mine, first[chosen], expected.then, rule))
 
-    def _at_least(self, rows: IntArray, first: FloatArray, chains: list[Chains]) -> FloatArray:
+    def _at_least(self, rows: IntArray, first: FloatArray, chains: list[Chains], rule: Ways) -> FloatArray:
         """Chance (k, n, m) of at least 1, 2, ... replacements from the first month on."""
         levels = [first]
-        kinds = self.ready.where.kind[rows]
-        while len(levels) < 12 and levels[-1].max(initial=0.0) > 1e-9:
-            following = np.empty_like(first)
+        kinds, sites = self.ready.where.kind[rows], self.ready.where.site_code[rows]
+        while len(levels) < 12 and levels[-1].sum() > _NOTHING:
+            planned, failed = np.empty_like(first), np.empty_like(first)
             for kind in np.unique(kinds):
                 mine, then = kinds == kind, chains[kind]
-                following[mine] = levels[-1][mine] @ (then.planned + then.failed)
-            levels.append(following)
+                planned[mine], failed[mine] = levels[-1][mine] @ then.planned, levels[-1][mine] @ then.failed
+            levels.append(on_visits(planned, rule, sites) + failed)
         return np.clip(np.cumsum(np.stack(levels), axis=2), 0.0, 1.0)
 
     def _accumulate(self, name: tuple[str, int], at_least: FloatArray) -> None:
         """Add the distribution of sums of independent counts (k, n, m), on the counts that can happen at all."""
-        mean, variance = at_least.sum(axis=(0, 1)), (at_least * (1.0 - at_least)).sum(axis=(0, 1))
+        each = at_least.sum(axis=0)
+        squares = np.tensordot(2.0 * np.arange(at_least.shape[0]) + 1.0, at_least, axes=1)
+        mean, variance = each.sum(axis=0), np.maximum(squares - each**2, 0.0).sum(axis=0)
         most = at_least.shape[0] * at_least.shape[1]
-        reach = 9.5 * np.sqrt(variance * at_least.shape[0] ** 2) + 12.0
+        reach = 9.5 * np.sqrt(variance) + 12.0
         size = int(min(most, np.ceil(2.0 * reach.max(initial=0.0)))) + 1
         low = np.clip(np.floor(mean - reach), 0, max(most - size + 1, 0)).astype(int)
         residues = count_distribution(at_least, size - 1)
@@ -137,40 +151,43 @@ class Tally:
 
     def _quantiles(self, name: str, level: float) -> FloatArray:
         """Quantile (g, m) of one of the quantities."""
-        mean, variance, third = np.moveaxis(np.stack(self.moments[name]), 1, 0)
-        found = np.empty(mean.shape[1:])
-        whole = name.startswith("count")
-        cdf = refined_normal_cdf if whole else sum_cdf
-        variance = np.maximum(variance, 0.0)
-        reach = 12.0 * np.sqrt(variance.max(axis=0)) + 10.0
-        for group in range(self.groups):
-            if (name, group) in self.exact:
-                found[group] = count_quantile(self.exact[name, group] / self.draws, level)
-                continue
-            parts = mean[:, group], variance[:, group], third[:, group]
-            found[group] = mixture_quantile(
-                lambda x, parts=parts: cdf(x, *parts).mean(axis=0),
-                level,
-                np.minimum(mean[:, group].min(axis=0) - reach[group], 0.0),
-                mean[:, group].max(axis=0) + reach[group],
-                whole,
-            )
+        found = np.empty((self.groups, self.months))
+        exact = [group for group in range(self.groups) if (name, group) in self.exact]
+        for group in exact:
+            found[group] = count_quantile(self.exact[name, group] / self.draws, level)
+        rest = np.setdiff1d(np.arange(self.groups), exact)
+        if rest.size:
+            parts = [part[:, rest].reshape(self.draws, -1) for part in np.moveaxis(np.stack(self.moments[name]), 1, 0)]
+            parts[1] = np.maximum(parts[1], 0.0)
+            reach = 12.0 * np.sqrt(parts[1].max(axis=0)) + 10.0
+            ends = np.minimum(parts[0].min(axis=0) - reach, 0.0), parts[0].max(axis=0) + reach
+            if name.startswith("count"):
+                values = mixture_quantile(_mixed(refined_normal_cdf, parts), level, *ends, True)
+            else:
+                ways = _mixed(sum_cdf, parts), _mixed(sum_cdf_roughly, parts)
+                values = mixture_quantile(ways[0], level, *ends, False, ways[1])
+                sure = parts[1].max(axis=0) <= TINY
+                values[sure] = np.quantile(parts[0][:, sure], level, axis=0, method="inverted_cdf")
+            found[rest] = values.reshape(rest.size, self.months)
         return np.maximum(found, 0.0)
 
-    def table(self, names: list[str], visits: FloatArray) -> pd.DataFrame:
-        """One row per group and month (nomenclature budget); visits: (g, m) their expected cost, added to the money."""
+    def table(self, names: list[str]) -> pd.DataFrame:
+        """One row per group and month (nomenclature budget)."""
         months = pd.to_datetime(np.tile(self.ready.calendar.first, self.groups))
         columns: dict[str, object] = {"month": months.astype("datetime64[ns]")}
         columns["group"] = np.repeat(np.array(names, dtype=object), self.months)
         for quantity, start in (("count", ""), ("cost", ""), ("count_sum", "cumulative_"), ("cost_sum", "cumulative_")):
             what = quantity.removesuffix("_sum")
-            extra = np.zeros_like(visits) if what == "count" else visits
-            extra = extra.cumsum(axis=1) if quantity.endswith("_sum") else extra
             mean = np.stack(self.moments[quantity])[:, 0].mean(axis=0)
-            columns[f"{start}expected_{what}"] = (mean + extra).ravel()
-            for label, level in LEVELS.items():
-                columns[f"{start}{label}_{what}"] = (self._quantiles(quantity, level) + extra).ravel()
+            columns[f"{start}expected_{what}"] = mean.ravel()
+            rising = np.maximum.accumulate([self._quantiles(quantity, level).ravel() for level in LEVELS.values()])
+            columns |= {f"{start}{label}_{what}": values for label, values in zip(LEVELS, rising)}
         return pd.DataFrame(columns)
+
+
+def _mixed(cdf: Callable[..., FloatArray], parts: list[FloatArray]) -> Cdf:
+    """`cdf` of a value and three moments, as that of mixtures over draws with moments `parts` (d, k)."""
+    return lambda value, at: cdf(value, *(part[:, at] for part in parts)).mean(axis=0)
 
 
 def _central(first: FloatArray, second: FloatArray, third: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

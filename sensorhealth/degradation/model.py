@@ -13,9 +13,11 @@ from sklearn.utils.validation import check_is_fitted
 from sensorhealth.degradation import tables
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.frames import build
-from sensorhealth.degradation.mixture import moments, quantile, with_steps, with_tails
+from sensorhealth.degradation.mixture import moments, quantile
 from sensorhealth.degradation.notes import notes_of
+from sensorhealth.degradation.paces import PARTS, Paces, from_beginnings, learn_paces
 from sensorhealth.degradation.posterior import PathPosterior
+from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
 from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
 from sensorhealth.errors import FitError
 from sensorhealth.threads import one_thread
@@ -113,6 +115,7 @@ class AgeingModel(BaseEstimator):
     ) -> None:
         """Set the learned attributes."""
         self.strata_ = {name: fitted[name] for name in sorted(fitted)}
+        self._laws: dict[str, ReadingLaw] = {}
         self._frames = (readings, lives, cylinders, steps)
         self._index = pd.Index(np.concatenate([item.stratum.life_id for item in self.strata_.values()]))
         self._stratum_code = np.repeat(np.arange(len(fitted)), [m.stratum.life_id.size for m in self.strata_.values()])
@@ -194,7 +197,10 @@ class AgeingModel(BaseEstimator):
         ).sort_index()
 
     def next_reading(self, life_ids: Lives, age_years: Any) -> pd.DataFrame:
-        """The next recorded reading at `age_years`: life_id, age_years, mean, sd, p05, p50, p95 (ln headroom ratio)."""
+        """The next recorded reading at `age_years`: life_id, age_years, mean, sd, p05, p50, p95 (ln headroom ratio).
+
+        By the law of `reading_laws`: the model, and the last value as far as it has foretold readings well.
+        """
         blocks = []
         for model, here, local, age in self._by_stratum(life_ids, age_years):
             mixture = self._reading_mixture(model, local, age)
@@ -207,20 +213,32 @@ class AgeingModel(BaseEstimator):
             blocks or [_none("life_id", "age_years", "mean", "sd", "p05", "p50", "p95")], ignore_index=False
         ).sort_index()
 
-    @staticmethod
-    def _reading_mixture(model: StratumModel, local: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def reading_laws(self) -> dict[str, ReadingLaw]:
+        """The law of the next reading of each stratum, learnt from how well its earlier readings were foretold."""
+        check_is_fitted(self, "strata_")
+        return {name: self._law(name) for name in self.strata_}
+
+    def paces(self) -> dict[str, Paces]:
+        """How far paths leave the course that was foretold of them long before, by stratum (the steady ones left out)."""
+        check_is_fitted(self, "strata_")
+        found = {name: learn_paces(model) for name, model in self.strata_.items()}
+        return {name: item for name, item in found.items() if item.factor.size > 1}
+
+    def from_beginnings(self) -> dict[str, list[tuple[PathPosterior, FloatArray]]]:
+        """Paths as known from parts of each sensor's readings, and the ages (years) then, by stratum; for looking back."""
+        check_is_fitted(self, "strata_")
+        found = {name: [from_beginnings(model, part) for part in PARTS] for name, model in self.strata_.items()}
+        return {name: [item for item in items if item is not None] for name, items in found.items() if None not in items}
+
+    def _law(self, stratum: str) -> ReadingLaw:
+        if stratum not in self._laws:
+            self._laws[stratum] = learn_law(self.strata_[stratum])
+        return self._laws[stratum]
+
+    def _reading_mixture(self, model: StratumModel, local: IntArray, age: FloatArray) -> Mixture:
         """Mixture of normals of the next reading of lives `local` at `age`."""
-        weight, mean, variance = _stacked(model, [item.latent(local, age) for item in model.components])
-        gas = np.array([item.gas_variance for item in model.components])
-        noise = np.array([item.fitted.parameters.residual for item in model.components])
-        degrees = np.array([item.fitted.degrees for item in model.components])
-        variance = variance + gas[:, None]
-        ahead = np.maximum(age - np.nan_to_num(model.stratum.last_age[local]), 0.0)
-        chance = -np.expm1(-model.surprises.rate * ahead)
-        if model.surprises.rate > 0.0:
-            weight, mean, variance = with_steps(weight, mean, variance, chance, model.surprises.size)
-            noise, degrees = np.tile(noise, 2), np.tile(degrees, 2)
-        return with_tails(weight, mean, variance, noise, degrees)
+        latent = _stacked(model, [item.latent(local, age) for item in model.components])
+        return self._law(model.stratum.name).reading(model.stratum.life_id[local], age, latent, *reading_terms(model.components))
 
     def path_posterior(self, lives: Lives, age_years: Any) -> list[PathPosterior]:
         """What is known of the latent paths at `age_years` (not before the last reading), one block per stratum."""

@@ -63,7 +63,7 @@ class Ends:
 class NextReadings:
     """First readings after the as-of date. life: (k,) position in the lives asked about; age_years at the reading;
     days after the as-of date; log_ratio as recorded; censoring: 1 the true value is at or above, -1 at or below, 0
-    observed.
+    observed; shared: its cylinder, or else its session, or else its day: what makes forecasts err together.
     """
 
     life: NDArray[np.intp]
@@ -71,6 +71,7 @@ class NextReadings:
     days: Array
     log_ratio: Array
     censoring: NDArray[np.int8]
+    shared: NDArray[np.object_]
 
 
 def final_life(lives: pd.DataFrame, asked: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
@@ -110,8 +111,9 @@ def ends(
     said: what the readings say of each life (`verdicts`). A soft end (removed as worn) lies after the last reading above the
     limit and no later than the first of those below it, or the failed test, or the removal. A sudden end lies after the last
     gas test passed and no later than the test failed, or the removal. A sensor that is left in service with readings below the
-    limit has ended too: with two such readings, or with one where the records tell of no removals at all. Any other life was
-    good at its last reading above the limit (at its last passed test, for a technology without a soft end).
+    limit has ended too (at once, if the first of them was taken by the as-of date): with two such readings, or with one where
+    the records tell of no removals at all. Any other life was good at its last reading above the limit (at its last passed
+    test, for a technology without a soft end).
     blur_days: per stratum, how far the noise of readings moves a test's verdict in time (see `reading_blur`).
     """
     known = final_life(lives, asked, as_of)
@@ -119,9 +121,9 @@ def ends(
     removed = (known["ended"] > as_of) & (known["ended"] <= end)
     sudden = (removed & (known["end_kind"] == "sudden")).to_numpy()
     worn = (removed & (known["end_kind"] == "soft")).to_numpy()
-    flat = known["technology"].isin([name for name, facts in technologies().items() if not facts.soft_end]).to_numpy()
-    enough = LOW_READINGS if lives["ended"].notna().any() else 1
-    low = (own["lows"] >= enough) & (own["first_low"] > as_of) & (own["first_low"] <= end)
+    flat = _flat(known)
+    enough = _enough(lives)
+    low = (own["lows"] >= enough) & (own["first_low"] <= end)
     left = (low & ~removed).to_numpy() & ~flat
 
     by_test = sudden | flat
@@ -140,6 +142,25 @@ def ends(
     running = (known["ended"].isna() | (known["ended"] > end)).to_numpy() & ~left
     follow_up = float((end - as_of) / pd.Timedelta(days=1))
     return Ends(np.clip(lower, 0.0, upper), upper, np.where(sudden, 0.0, blur), running, follow_up)
+
+
+def _enough(lives: pd.DataFrame) -> int:
+    """Readings below the limit that tell an end; one where no removal is on record: nobody would have repeated it."""
+    return LOW_READINGS if lives["ended"].notna().any() else 1
+
+
+def _flat(lives: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which lives (n,) are of a technology whose headroom does not lead to the end."""
+    return lives["technology"].isin([name for name, facts in technologies().items() if not facts.soft_end]).to_numpy(dtype=bool)
+
+
+def already_over(readings: pd.DataFrame, lives: pd.DataFrame, asked: pd.DataFrame, limit: float) -> NDArray[np.bool_]:
+    """Which of the lives `asked` about (n,) had ended by the records of the day: nothing is left to forecast of them.
+
+    readings, lives: as known on that day. limit: ln headroom ratio of the end.
+    """
+    lows = verdicts(readings, limit)["lows"].reindex(asked["life_id"]).fillna(0).to_numpy()
+    return (lows >= _enough(lives)) & ~_flat(asked)
 
 
 def reading_blur(readings: pd.DataFrame, lives: pd.DataFrame) -> dict[str, float]:
@@ -185,4 +206,13 @@ def next_readings(
         days=years_between(pd.Series(as_of, index=time.index), time) * DAYS_PER_YEAR,
         log_ratio=later["log_ratio"].to_numpy(dtype=float),
         censoring=later["censoring"].to_numpy(dtype=np.int8),
+        shared=_shared(later),
     )
+
+
+def _shared(readings: pd.DataFrame) -> NDArray[np.object_]:
+    found = readings["time"].dt.strftime("%Y-%m-%d")
+    for name in ("session", "cylinder"):
+        if name in readings:
+            found = readings[name].where(readings[name].fillna("") != "", found)
+    return found.to_numpy(dtype=object)

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from types import MappingProxyType
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..degradation.mixture import moments, with_steps, with_tails
+from ..degradation.mixture import moments, quantile
+from ..degradation.reading_law import NO_LAWS, ReadingLaw, reading_of
 from ..life.calibration import Calibration
 from ..life.lifedata import DAYS_PER_YEAR, years_between
 from ..life.remaining import RemainingLife, remaining_life, widened
@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 
 MODEL = "this model"
 CORRECTED = "this model, corrected on its past"
+NORMAL_WIDTH = 2.0 * 1.6449  # standard deviations between the 5 and 95 % quantiles of a normal
 
 
 class Past(Protocol):
@@ -86,20 +87,10 @@ def asked_lives(past: Past) -> pd.DataFrame:
     return past.lives.iloc[rows].reset_index(drop=True)
 
 
-class Steps(NamedTuple):
-    """Steps of the paths of one kind of sensor: how many a sensor has in a year, and their standard deviation (ln ratio)."""
-
-    per_year: float
-    size: float
-
-
-NO_STEPS: Mapping[str, Steps] = MappingProxyType({})
-
-
-def steps_of(past: Past) -> dict[str, Steps]:
-    """What the ageing model learnt of steps, by stratum; nothing where the refit has no such model."""
-    strata = getattr(getattr(past, "ageing", None), "strata_", {})
-    return {name: Steps(item.surprises.rate, item.surprises.size) for name, item in strata.items()}
+def laws_of(past: Past) -> Mapping[str, ReadingLaw]:
+    """What the ageing model learnt of its next readings, by stratum; nothing where the refit has no such model."""
+    ageing = getattr(past, "ageing", None)
+    return NO_LAWS if ageing is None else ageing.reading_laws()
 
 
 def model_forecast(
@@ -108,22 +99,25 @@ def model_forecast(
     """This model's forecast, corrected where a calibration is given."""
     remaining = past.remaining
     if calibration is not None:
+        own = getattr(past, "calibration", None)
+        calibration = calibration if own is None else replace(calibration, paces=own.paces, by_age=own.by_age)
         remaining = remaining_life(
             past.paths, past.sudden, asked, remaining.as_of, margin=policy.margin, grid=remaining.grid_days,
             calibration=calibration,
         )  # fmt: skip
     name = MODEL if calibration is None else CORRECTED
     paths = [widened(path, calibration) for path in past.paths]
-    reading = reading_mixture(paths, asked, upcoming, steps_of(past))
+    reading = reading_mixture(paths, asked, upcoming, laws_of(past))
     return Forecast(name, remaining.grid_days, remaining.total, reading)
 
 
 def reading_mixture(
-    paths: Sequence[PathPosterior], asked: pd.DataFrame, upcoming: NextReadings, steps: Mapping[str, Steps] = NO_STEPS
+    paths: Sequence[PathPosterior], asked: pd.DataFrame, upcoming: NextReadings, laws: Mapping[str, ReadingLaw] = NO_LAWS
 ) -> Mixture:
     """The next recorded readings as mixtures: latent path, a new cylinder and session, noise with its tails.
 
-    steps: per stratum, how often a step of the path comes and how large it is. A life without a fitted path gets NaN.
+    laws: per stratum, how its next readings are foretold; without one, by the posterior and its noise. A life without a
+    fitted path gets NaN.
     """
     position = pd.Index(asked["life_id"])
     pieces: list[_Piece] = []
@@ -134,7 +128,7 @@ def reading_mixture(
         mine = np.flatnonzero(place[upcoming.life] >= 0)
         if mine.size:
             own = path.take(place[upcoming.life[mine]])
-            pieces.append(_piece(own, mine, upcoming, steps.get(path.stratum, Steps(0.0, 0.0))))
+            pieces.append(_piece(own, mine, upcoming, laws.get(path.stratum)))
     return _assembled(pieces, upcoming.life.size)
 
 
@@ -149,16 +143,13 @@ class _Piece(NamedTuple):
     reading_sd: Array
 
 
-def _piece(own: PathPosterior, mine: NDArray[np.intp], upcoming: NextReadings, steps: Steps) -> _Piece:
-    mean, latent = own.latent(upcoming.age_years[mine])
+def _piece(own: PathPosterior, mine: NDArray[np.intp], upcoming: NextReadings, law: ReadingLaw | None) -> _Piece:
+    age = upcoming.age_years[mine]
+    mean, latent = own.latent(age)
     latent_variance = moments(own.weight, mean, latent)[1]
-    variance, noise, degrees, weight = latent + own.gas_variance[:, None], own.residual_variance, own.degrees, own.weight
-    if steps.per_year > 0.0:
-        chance = -np.expm1(-steps.per_year * upcoming.days[mine] / DAYS_PER_YEAR)
-        weight, mean, variance = with_steps(weight, mean, variance, chance, steps.size)
-        noise, degrees = np.tile(noise, 2), np.tile(degrees, 2)
-    mixed = with_tails(weight, mean, variance, noise, degrees)
-    rest = np.maximum(moments(*mixed)[1] - latent_variance, 1e-12)
+    mixed = reading_of(own, age, law)
+    usual = (quantile(*mixed, 0.95) - quantile(*mixed, 0.05)) / NORMAL_WIDTH  # far tails would drown the latent part
+    rest = np.maximum(usual**2 - latent_variance, 1e-12)
     share = np.broadcast_to(mixed[0], mixed[1].shape)
     return _Piece(mine, share, mixed[1], mixed[2], np.sqrt(latent_variance), np.sqrt(rest))
 

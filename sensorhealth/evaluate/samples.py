@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from ..degradation.mixture import quantile
 from ..life.lifedata import DAYS_PER_YEAR, years_between
 from ..life.remaining import RemainingLife
 from .outcomes import Ends, NextReadings
@@ -18,6 +19,7 @@ Array = NDArray[np.float64]
 
 HORIZONS = (90, 180, 365)
 QUANTILES = {"p05": 0.05, "p10": 0.1, "p25": 0.25, "p50": 0.5, "p75": 0.75, "p90": 0.9, "p95": 0.95}
+LEAST_TRUE_DAYS = 1.0  # remaining life of which a share means something
 ALPHA = 0.2  # alpha-lambda accuracy: within this share of the true remaining life
 
 
@@ -54,8 +56,9 @@ def end_rows(forecast: Forecast, asked: pd.DataFrame, as_of: pd.Timestamp, truth
     seen = np.where(ended, truth.middle, np.inf)
     frame["crps_days"] = crps_distribution(forecast.days, forecast.cdf, seen, np.minimum(stop, forecast.days[-1]))
     frame["alpha_mass"] = np.nan
-    if ended.any():
-        frame.loc[ended, "alpha_mass"] = _mass_near(forecast, truth, ended)
+    later = ended & (truth.middle >= LEAST_TRUE_DAYS)
+    if later.any():
+        frame.loc[later, "alpha_mass"] = _mass_near(forecast, truth, later)
     return frame
 
 
@@ -70,8 +73,10 @@ def _mass_near(forecast: Forecast, truth: Ends, ended: NDArray[np.bool_]) -> Arr
 def reading_rows(forecast: Forecast, asked: pd.DataFrame, as_of: pd.Timestamp, upcoming: NextReadings) -> pd.DataFrame:
     """Forecasts of the next readings beside them, one row per reading.
 
-    Columns: as_of, forecaster, sensor_id, life_id, stratum, time, days (after the as-of date), log_ratio, censoring,
-    mean, sd, latent_sd, reading_sd (its two parts; NaN latent_sd for baselines), error (reading less forecast),
+    Columns: as_of, forecaster, sensor_id, life_id, stratum, time, days (after the as-of date), shared
+    (cylinder, or else session or day, of the reading), log_ratio, censoring,
+    mean, median, sd, latent_sd, reading_sd (its two parts; NaN latent_sd for baselines), error (reading less median, the
+    forecast with the least absolute error),
     pit_low, pit_high, crps (error and crps NaN for a reading at a limit). All in ln headroom ratio. Lives without a
     forecast are left out.
     """
@@ -80,6 +85,7 @@ def reading_rows(forecast: Forecast, asked: pd.DataFrame, as_of: pd.Timestamp, u
     y = upcoming.log_ratio
     mean = (mixture.weight * mixture.mean).sum(axis=0)
     sd = np.sqrt((mixture.weight * (mixture.variance + (mixture.mean - mean) ** 2)).sum(axis=0))
+    median = quantile(mixture.weight, mixture.mean, mixture.variance, 0.5)
     at = (mixture.weight * ndtr((y - mixture.mean) / np.sqrt(mixture.variance))).sum(axis=0)
     plain = upcoming.censoring == 0
     frame = pd.DataFrame(
@@ -91,13 +97,15 @@ def reading_rows(forecast: Forecast, asked: pd.DataFrame, as_of: pd.Timestamp, u
             "stratum": whose["stratum"].to_numpy(),
             "time": as_of + pd.to_timedelta(upcoming.days, unit="D"),
             "days": upcoming.days,
+            "shared": upcoming.shared,
             "log_ratio": y,
             "censoring": upcoming.censoring,
             "mean": mean,
+            "median": median,
             "sd": sd,
             "latent_sd": mixture.latent_sd,
             "reading_sd": mixture.reading_sd,
-            "error": np.where(plain, y - mean, np.nan),
+            "error": np.where(plain, y - median, np.nan),
             "pit_low": np.where(upcoming.censoring < 0, 0.0, at),
             "pit_high": np.where(upcoming.censoring > 0, 1.0, at),
             "crps": np.where(plain, crps_mixture(mixture.weight, mixture.mean, mixture.variance, y), np.nan),

@@ -14,12 +14,13 @@ from ..health import lives as lives_of
 from ..health import readings as readings_of
 from ..life.calibration import Calibration
 from . import measures
-from .outcomes import ends, next_readings, reading_blur, verdicts
-from .past import MODEL, Refit, asked_lives, baseline_forecasts, model_forecast, past_dates
+from .outcomes import already_over, ends, next_readings, reading_blur, verdicts
+from .past import CORRECTED, MODEL, Refit, asked_lives, baseline_forecasts, model_forecast, past_dates
 from .samples import end_rows, reading_rows
 from .wording import learnt, sentence
 
 if TYPE_CHECKING:
+    from ..analysis import Analysis
     from ..decide import Policy
     from ..records import Fleet
     from .past import Past
@@ -34,8 +35,8 @@ class TrackRecord:
     table: one row per measure (nomenclature: track_record), all dates together where as_of is empty. forecasts: one
     row per forecaster, date and sensor, forecast of the end beside what came (evaluate/samples.py). readings: the
     same for the next reading. reliability: forecast probabilities beside shares that came. sentence: the result in
-    one or two sentences. calibration: the correction learnt from all these dates, to hand to the next analysis.
-    as_of_dates; notes.
+    one or two sentences, and one more on the correction where there is one. calibration: the correction learnt from all
+    these dates, to hand to the next analysis. as_of_dates; notes.
     """
 
     table: pd.DataFrame
@@ -54,6 +55,14 @@ class TrackRecord:
         if horizon_days is not None:
             rows = rows[rows["horizon_days"] == horizon_days]
         return float(rows["value"].iloc[0]) if len(rows) else float("nan")
+
+    def corrected(self, analysis: Analysis, progress: Callable[[str], None] | None = None) -> Analysis:
+        """The same analysis with its forecasts' spread corrected as this record teaches; itself where nothing is."""
+        from ..analysis import analyse
+
+        if not self.calibration.corrects:
+            return analysis
+        return analyse(analysis.fleet, analysis.as_of, analysis.policy, calibration=self.calibration, progress=progress)
 
 
 def track_record(
@@ -88,6 +97,7 @@ def track_record(
     reading_blocks: list[pd.DataFrame] = []
     used: list[pd.Timestamp] = []
     notes: list[str] = []
+    corrects = False
     for date in sorted(dates):
         step(f"forecasting as on {date.date()}")
         try:
@@ -96,12 +106,15 @@ def track_record(
             notes.append(f"{date.date()}: no forecast could be made then: {error}")
             continue
         before = learnt(reading_blocks, date)
+        corrects = corrects or before.corrects
         blocks = _one_date(past, date, hindsight, later, last, policy, before, said, blur)
         end_blocks += blocks[0]
         reading_blocks += blocks[1]
         used.append(date)
     if not used:
         raise RecordsError("no past date leaves enough records to forecast from: " + "; ".join(notes or ["too short"]))
+    if not corrects:
+        end_blocks, reading_blocks = _without(CORRECTED, end_blocks), _without(CORRECTED, reading_blocks)
     return _record(end_blocks, reading_blocks, used, notes, policy)
 
 
@@ -138,13 +151,18 @@ def _one_date(
     moment = _end_of_day(date)
     truth = ends(hindsight, asked, moment, last, said, blur)
     upcoming = next_readings(later, hindsight, asked, moment, NEXT_READING_WITHIN_DAYS)
-    forecasts = [model_forecast(past, asked, upcoming, policy)]
-    if before.corrects:
-        forecasts.append(model_forecast(past, asked, upcoming, policy, before))
+    forecasts = [model_forecast(past, asked, upcoming, policy), model_forecast(past, asked, upcoming, policy, before)]
     forecasts += baseline_forecasts(past, asked, upcoming, date)
-    end_blocks = [end_rows(one, asked, date, truth, _decision_days(policy)) for one in forecasts if one.cdf is not None]
+    open_still = ~already_over(past.readings, past.lives, asked, float(np.log1p(policy.margin)))
+    end_blocks = [
+        end_rows(one, asked, date, truth, _decision_days(policy))[open_still] for one in forecasts if one.cdf is not None
+    ]
     reading_blocks = [reading_rows(one, asked, date, upcoming) for one in forecasts if one.reading is not None]
     return end_blocks, reading_blocks
+
+
+def _without(forecaster: str, blocks: list[pd.DataFrame]) -> list[pd.DataFrame]:
+    return [block for block in blocks if not (block["forecaster"] == forecaster).any()]
 
 
 def _record(
@@ -163,7 +181,7 @@ def _record(
         forecasts=forecasts,
         readings=readings,
         reliability=measures.reliability(forecasts),
-        sentence=sentence(table),
+        sentence=f"{sentence(table)} {calibration.note}" if calibration.corrects else sentence(table),
         calibration=calibration,
         as_of_dates=tuple(used),
         notes=(*notes, calibration.note),

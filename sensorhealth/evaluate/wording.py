@@ -14,6 +14,7 @@ from .past import MODEL
 FEWEST_READINGS = 40  # fewer next readings teach no correction
 STRATUM_READINGS = 150  # a kind of sensor with fewer shares the correction of all
 FEWEST_ENDS = 10  # expected and come together, below which no word is said of their balance
+NARROWEST = 0.8  # next readings lie near: that they fall closer than feared says little of forecasts a long way ahead
 CLEAR = 2.0  # a factor nearer to 1 than this many standard errors is left at 1
 
 
@@ -39,8 +40,10 @@ def learnt(blocks: Sequence[pd.DataFrame], before: pd.Timestamp | None) -> Calib
 
 
 def _factor(rows: pd.DataFrame) -> float:
-    factor, error = learn_factor(*(rows[name].to_numpy() for name in ("error", "latent_sd", "reading_sd")))
-    return factor if abs(np.log(factor)) > CLEAR * error else 1.0
+    together = rows.groupby(["as_of", "stratum", "shared"], sort=False).ngroup().to_numpy()
+    missed, latent, reading = (rows[name].to_numpy(dtype=float) for name in ("error", "latent_sd", "reading_sd"))
+    factor, error = learn_factor(missed, latent, reading, together)
+    return max(factor, NARROWEST) if abs(np.log(factor)) > CLEAR * error else 1.0
 
 
 def sentence(table: pd.DataFrame) -> str:

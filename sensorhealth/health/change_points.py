@@ -32,6 +32,7 @@ KINDS = ("single", "down", "up", "swap")
 SINGLE, DOWN, UP, SWAP = range(4)
 SIZE_VARIANCE = 0.30**2
 CANDIDATE_Z = 2.5
+BEND = 2.0
 SPENT = 0.05
 ONE_VISIT_YEARS = 1 / 365.25
 CHUNK = 20_000
@@ -41,14 +42,16 @@ CHUNK = 20_000
 class Rates:
     """How often faults happen (common practice, no source): single bad readings per reading, the others per year.
 
-    high: share of single bad readings that read high (leaks and caps read low; a wrong concentration reads either way).
-    swap_when_spent: probability of a swap before the next reading once a reading stood at ln ratio SPENT or below.
+    bend: how often a loss goes faster from some day on; never told, but not to be taken for a step. high: share of single
+    bad readings that read high (leaks and caps read low; a wrong concentration reads either way). swap_when_spent:
+    probability of a swap before the next reading once a reading stood at ln ratio SPENT or below.
     """
 
     single: float = 0.01
     down: float = 0.04
     up: float = 0.003
     swap: float = 0.03
+    bend: float = 0.1
     high: float = 0.1
     swap_when_spent: float = 0.3
 
@@ -79,10 +82,11 @@ def padded(series: Series, prior: PathPrior) -> Padded:
     start, count = series.start, series.count
     ages = pad(series.age, start, count, 0.0)
     clock = np.maximum.accumulate(prior.clock(ages), axis=0)
+    noise = np.full(clock.shape, prior.noise)
     return Padded(
         pad(series.y, start, count, 0.0),
         clock,
-        np.full(clock.shape, prior.noise),
+        noise if series.doubt is None else noise + pad(series.doubt, start, count, 0.0),
         pad(series.seen, start, count, False),
         pad(series.shock, start, count, 0.0),
     )
@@ -99,26 +103,49 @@ def most_probable_faults(series: Series, prior: PathPrior, rates: Rates) -> Faul
 
 
 def _search(series: Series, prior: PathPrior, rates: Rates) -> Faults:
-    data = padded(series, prior)
-    mean, spread = prior.mean[:, None], prior.spread[:, :, None]
-    sweep = forward(data, mean, spread, prior.wander)
-    score = scores(data, sweep)
-    weights = _log_weights(series, data, score, rates)
-    _swap_weights(weights[SWAP], series, prior, data, score, readings_loglik(data, sweep))
-    return _posterior(weights, data, score)
+    return _posterior(*_weighed(series, prior, rates))
 
 
 def log_odds_at(series: Series, prior: PathPrior, rates: Rates, position: IntArray) -> tuple[FloatArray, FloatArray]:
     """Log posterior odds (kinds, series) of each kind of fault at one given reading of each series against none, and
     the p-value (series,) of that reading, as if it had been the largest of all."""
+    weights, data, score = _weighed(series, prior, rates)
+    column = np.arange(len(position))
+    only = np.arange(len(data.y))[:, None] == position
+    return weights[:, position, column], _p_value(data, score, only)
+
+
+def _weighed(series: Series, prior: PathPrior, rates: Rates) -> tuple[FloatArray, Padded, Scores]:
+    """Log posterior odds of each kind of fault at each reading against none, (kinds, readings, series)."""
     data = padded(series, prior)
     sweep = forward(data, prior.mean[:, None], prior.spread[:, :, None], prior.wander)
     score = scores(data, sweep)
     weights = _log_weights(series, data, score, rates)
     _swap_weights(weights[SWAP], series, prior, data, score, readings_loglik(data, sweep))
-    column = np.arange(len(position))
-    only = np.arange(len(data.y))[:, None] == position
-    return weights[:, position, column], _p_value(data, score, only)
+    weights[DOWN][:, _bends(series, prior, data, score, rates, weights[DOWN])] = -np.inf
+    return weights, data, score
+
+
+def _bends(series: Series, prior: PathPrior, data: Padded, score: Scores, rates: Rates, down: FloatArray) -> NDArray[np.bool_]:
+    """Series (series,) whose loss went faster from some reading on rather than fell at once.
+
+    A path that ends in a knee, or whose loss is linear, has a bend in every clock that other paths agree on; what is left of
+    it looks like a small step. Change of slope: normal, BEND times as wide as slopes are large.
+    """
+    ages = pad(series.age, series.start, series.count, 0.0)
+    gap = np.clip(np.diff(ages, axis=0, prepend=ages[:1]), 1e-3, 2.0)
+    variance = BEND**2 * float(prior.mean[1] ** 2 + prior.spread[1, 1])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        bend = _log_bayes_factor(score.bend_score, score.bend_information, variance) + np.log(2 * rates.bend * gap)
+    bend[~data.seen | (score.bend_score >= 0)] = -np.inf
+    return _log_sum(bend) > _log_sum(down)
+
+
+def _log_sum(value: FloatArray) -> FloatArray:
+    """ln of the sum of exp over rows."""
+    top = np.maximum(value.max(axis=0, initial=-np.inf), -1e300)
+    with np.errstate(divide="ignore"):
+        return np.asarray(top + np.log(np.exp(value - top).sum(axis=0)), dtype=np.float64)
 
 
 def _log_weights(series: Series, data: Padded, score: Scores, rates: Rates) -> FloatArray:
@@ -149,10 +176,10 @@ def _log_weights(series: Series, data: Padded, score: Scores, rates: Rates) -> F
     return weights
 
 
-def _log_bayes_factor(score: FloatArray, information: FloatArray) -> FloatArray:
-    """ln Bayes factor of a shock of variance SIZE_VARIANCE against none."""
-    inflation = 1 + information * SIZE_VARIANCE
-    return 0.5 * (score * score * SIZE_VARIANCE / inflation - np.log(inflation))
+def _log_bayes_factor(score: FloatArray, information: FloatArray, variance: float = SIZE_VARIANCE) -> FloatArray:
+    """ln Bayes factor of a shock of that variance against none."""
+    inflation = 1 + information * variance
+    return 0.5 * (score * score * variance / inflation - np.log(inflation))
 
 
 def _swap_weights(weights: FloatArray, series: Series, prior: PathPrior, data: Padded, score: Scores, loglik: FloatArray) -> None:

@@ -3,7 +3,9 @@
 Each round takes the most probable fault of every series (`change_points`), accepts those that the false-discovery rate
 over all series lets through, takes them out (`fault_state`) and searches the changed series again. Then every fault is
 looked at once more in the light of the others. Two passes: the second with priors that the first pass's faults no
-longer spoil.
+longer spoil. The rate is held for bad readings, for steps and for ends separately, so that many sure finds of one kind
+do not open the door to doubtful ones of another (stratified control: Sun, Craiu, Paterson and Bull 2006, Genet.
+Epidemiol. 30, 519-530).
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from numpy.typing import NDArray
 from sensorhealth.health.array_records import join, pick
 from sensorhealth.health.change_points import (
     CHUNK,
+    DOWN,
     SINGLE,
     SWAP,
     Faults,
@@ -31,6 +34,7 @@ from sensorhealth.health.path_filter import FloatArray, IntArray, PathPrior, for
 from sensorhealth.health.path_prior import estimate_priors
 
 MOST_ROUNDS = 10
+END = 2
 LEAST_PROBABILITY = 0.65
 SILENT = 1e4
 
@@ -62,7 +66,10 @@ def find_faults(
     rates: Sequence[Rates],
     *,
     seen: NDArray[np.bool_] | None = None,
+    ending: NDArray[np.bool_] | None = None,
+    doubt: FloatArray | None = None,
     false_discovery_rate: float = 0.05,
+    priors: Sequence[PathPrior] | None = None,
     linear: bool = False,
     least_noise: FloatArray | None = None,
 ) -> FoundFaults:
@@ -70,31 +77,53 @@ def find_faults(
 
     y (ln headroom ratio net of gas and session), age (years): flat, ages ascending within a series; start, count,
     stratum (series,): where each lies and its stratum (0, 1, ...); rates: one for each stratum; seen: False leaves a
-    reading out; linear: the clock is age itself; least_noise (strata,): standard deviation of what rounding does at least.
+    reading out; ending: readings a fall to which is the sensor's end, a family of its own; doubt: variance of a reading
+    beyond the noise of all; priors: of the strata, where they are known; linear: the clock is age itself; least_noise
+    (strata,): standard deviation of what rounding does at least.
     """
     looked = np.ones(len(y), dtype=bool) if seen is None else seen
-    state = State.fresh(y, age, start, count, stratum, looked)
-    priors: list[PathPrior] | None = None
-    for robust in (True, False):
-        priors = estimate_priors(state.series, state.stratum, robust=robust, begin=priors, linear=linear, least_noise=least_noise)
-        state = State.fresh(y, age, start, count, stratum, looked)
-        faults, threshold = _rounds(state, priors, rates, false_discovery_rate)
-        faults = _review(state, faults, priors, rates, threshold)
-    deviation, sd, slope, slope_sd = _deviations(state, priors or [])
-    return FoundFaults(faults, tuple(priors or ()), deviation, sd, slope[: len(start)], slope_sd[: len(start)])
+    final = np.zeros(len(y), dtype=bool) if ending is None else ending
+    state = State.fresh(y, age, start, count, stratum, looked, doubt)
+    known = None if priors is None else list(priors)
+    for robust in (True, False) if priors is None else (False,):
+        if priors is None:
+            known = estimate_priors(
+                state.series, state.stratum, robust=robust, begin=known, linear=linear, least_noise=least_noise
+            )
+        state = State.fresh(y, age, start, count, stratum, looked, doubt)
+        faults, bounds = _rounds(state, known or [], rates, false_discovery_rate, final)
+        faults = _review(state, faults, known or [], rates, bounds, final)
+    deviation, sd, slope, slope_sd = _deviations(state, known or [])
+    return FoundFaults(faults, tuple(known or ()), deviation, sd, slope[: len(start)], slope_sd[: len(start)])
 
 
-def _rounds(state: State, priors: list[PathPrior], rates: Sequence[Rates], false_discovery_rate: float) -> tuple[Faults, float]:
-    """Rounds of search and acceptance; the faults accepted, and the bound that their p-values stayed under."""
+def _family(kind: IntArray, size: FloatArray, final: NDArray[np.bool_]) -> IntArray:
+    """The family of findings that the false-discovery rate is held in: bad readings, steps either way (a swap is one) or ends."""
+    return np.where(final & (size < 0) & (kind <= DOWN), END, np.minimum(kind, DOWN))
+
+
+def bounds_by_family(p_value: FloatArray, family: IntArray, rate: float) -> FloatArray:
+    """The bound on p-values (series,) in each family (series,) of finds, (END + 1,); where none is under it, that for a first
+    find of its kind."""
+    tests = [critical_p(np.where(family == k, p_value, 1.0), rate) for k in range(END + 1)]
+    return np.maximum(tests, rate / max(len(p_value), 1))
+
+
+def _rounds(
+    state: State, priors: list[PathPrior], rates: Sequence[Rates], false_discovery_rate: float, final: NDArray[np.bool_]
+) -> tuple[Faults, FloatArray]:
+    """Rounds of search and acceptance; the faults accepted, and the bounds that their p-values stayed under."""
     active = np.flatnonzero(state.series.count > 0)
-    threshold: float | None = None
+    bounds: FloatArray | None = None
     found: list[Faults] = []
     for _ in range(MOST_ROUNDS):
         faults = _by_stratum(state, active, priors, rates)
-        if threshold is None:
-            threshold = critical_p(faults.p_value, false_discovery_rate)
-        accepted = (faults.p_value <= threshold) & (faults.any_fault >= LEAST_PROBABILITY)
-        accepted &= (faults.kind == SINGLE) | (state.series.shock[state.series.start[active] + faults.position] == 0)
+        at = state.series.start[active] + faults.position
+        family = _family(faults.kind, faults.size, final[at])
+        if bounds is None:
+            bounds = bounds_by_family(faults.p_value, family, false_discovery_rate)
+        accepted = (faults.p_value <= bounds[family]) & (faults.any_fault >= LEAST_PROBABILITY)
+        accepted &= (faults.kind == SINGLE) | (state.series.shock[at] == 0)
         taken = at_reading(pick(faults, accepted), state.series.start[active[accepted]])
         found.append(taken)
         if not accepted.any():
@@ -102,7 +131,7 @@ def _rounds(state: State, priors: list[PathPrior], rates: Sequence[Rates], false
         before = len(state.series.count)
         state.take_out(taken.position, taken.kind)
         active = np.r_[active[accepted], np.arange(before, len(state.series.count))]
-    return join(found), float(threshold if threshold is not None else -1.0)
+    return join(found), bounds if bounds is not None else np.full(END + 1, -1.0)
 
 
 def _by_stratum(state: State, active: IntArray, priors: list[PathPrior], rates: Sequence[Rates]) -> Faults:
@@ -115,7 +144,14 @@ def _by_stratum(state: State, active: IntArray, priors: list[PathPrior], rates: 
     return pick(join(parts), np.argsort(np.concatenate(places), kind="stable"))
 
 
-def _review(state: State, faults: Faults, priors: list[PathPrior], rates: Sequence[Rates], threshold: float) -> Faults:
+def _review(
+    state: State,
+    faults: Faults,
+    priors: list[PathPrior],
+    rates: Sequence[Rates],
+    bounds: FloatArray,
+    final: NDArray[np.bool_],
+) -> Faults:
     """Look at every fault again with all others taken out: its kind may change, or it may not be needed any more."""
     kind, keep = faults.kind.copy(), np.ones(len(faults.kind), dtype=bool)
     series = state.of(faults.position)
@@ -133,8 +169,9 @@ def _review(state: State, faults: Faults, priors: list[PathPrior], rates: Sequen
             own = state.of(at)
             state.put_back(at)
             odds, p_value = log_odds_at(state.take(own), prior, rate, at - state.series.start[own])
-            keep[which] = (p_value <= threshold) & (odds.max(axis=0) > 0)
             kind[which] = odds.argmax(axis=0)
+            family = _family(kind[which], faults.size[which], final[at])
+            keep[which] = (p_value <= bounds[family]) & (odds.max(axis=0) > 0)
             kept = which[keep[which]]
             state.take_out(faults.position[kept], kind[kept])
     return pick(replace(faults, kind=kind), keep)

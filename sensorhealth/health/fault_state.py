@@ -33,9 +33,10 @@ class State:
         count: IntArray,
         stratum: IntArray,
         seen: NDArray[np.bool_],
+        doubt: FloatArray | None = None,
     ) -> State:
         """No fault taken out yet."""
-        return cls(Series(y, age.copy(), seen.copy(), np.zeros(len(y)), start, count), stratum)
+        return cls(Series(y, age.copy(), seen.copy(), np.zeros(len(y)), start, count, doubt), stratum)
 
     def of(self, reading: IntArray) -> IntArray:
         """Series that each reading belongs to."""

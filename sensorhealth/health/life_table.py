@@ -14,7 +14,7 @@ GAS_TESTS = ("span", "full", "bump")
 CARRIED = ("lot", "supplier", "model", "site", "instrument_id", "manufactured")
 COLUMNS = (
     "life_id", "sensor_id", "technology", "gas", "stratum", "lot", "supplier", "model", "site", "instrument_id",
-    "installed", "manufactured", "entered", "last_test", "ended", "end_kind", "last_alive", "current",
+    "installed", "manufactured", "entered", "last_test", "ended", "end_kind", "removal_reason", "last_alive", "current",
 )  # fmt: skip
 
 
@@ -38,11 +38,12 @@ def _times(times: pd.Series) -> NDArray[np.datetime64]:
     return np.asarray(times, dtype="datetime64[ns]")
 
 
-def lives(fleet: FleetTables, splits: pd.DataFrame | None = None) -> pd.DataFrame:
+def lives(fleet: FleetTables, splits: pd.DataFrame | None = None, ends: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row per sensor life, sorted by sensor and start.
 
     splits: columns sensor_id, time: unrecorded swaps, each of which starts a new life at `time` (the first reading of
-    the new element belongs to the new life). Columns out:
+    the new element belongs to the new life). ends: as in `Oddities.ends`: a life that ended by a step down ended at once
+    and did not wear out, whatever reason was written down for its removal. Columns out:
 
     - life_id: the sensor_id for the first life, sensor_id + "/2" and so on after a swap; sensor_id, technology, gas,
       stratum ("technology gas"), lot, supplier, model, site, instrument_id, manufactured: as in the records (lot,
@@ -51,8 +52,9 @@ def lives(fleet: FleetTables, splits: pd.DataFrame | None = None) -> pd.DataFram
       where that is later: left truncation);
     - last_test: last gas test (span, full or bump, not aborted), NaT for none; last_alive: last gas test that it
       passed, or `entered` where it never passed one;
-    - ended, end_kind: removal, as soft (worn), sudden (sudden, poisoned, damaged) or censored (any other or no reason,
-      and an unrecorded swap); NaT and "" while running; current: the last life of its sensor, running or ended.
+    - ended, end_kind: removal, as soft (worn), sudden (sudden, poisoned, damaged, or by a step) or censored (any other or no
+      reason, and an unrecorded swap); NaT and "" while running; removal_reason: as recorded; current: the last life of its
+      sensor, running or ended.
     """
     sensors = fleet.sensors
     order = np.argsort(sensors["sensor_id"].to_numpy(dtype=object), kind="stable")
@@ -60,6 +62,9 @@ def lives(fleet: FleetTables, splits: pd.DataFrame | None = None) -> pd.DataFram
     frame = _one_life_each(table) if splits is None or splits.empty else _split(table, splits)
     frame["stratum"] = frame["technology"].astype(object) + " " + frame["gas"].astype(object)
     frame["entered"] = np.fmax(_times(frame["installed"]), _times(_start_of_records(fleet, frame["site"])))
+    if ends is not None and len(ends):
+        at_once = frame["life_id"].isin(ends.loc[ends["how"] == "step", "life_id"])
+        frame.loc[at_once & (frame["end_kind"] == "soft"), "end_kind"] = "sudden"
     _add_tests(frame, fleet.calibrations)
     return frame[list(COLUMNS)]
 
@@ -72,6 +77,7 @@ def _one_life_each(table: pd.DataFrame) -> pd.DataFrame:
     reason = table["removal_reason"].astype(object)
     kind = np.where(reason.isin(SOFT_ENDS), "soft", np.where(reason.isin(SUDDEN_ENDS), "sudden", "censored"))
     frame["end_kind"] = np.where(table["removed"].isna(), "", kind)
+    frame["removal_reason"] = np.where(table["removed"].isna(), "", reason.fillna(""))
     frame["current"] = True
     return frame
 
@@ -98,6 +104,7 @@ def _split(table: pd.DataFrame, splits: pd.DataFrame) -> pd.DataFrame:
     followed = (whole["sensor_id"] == whole["sensor_id"].shift(-1)).to_numpy()
     whole.loc[followed, "ended"] = whole["installed"].shift(-1)[followed]
     whole.loc[followed, "end_kind"] = "censored"
+    whole.loc[followed, "removal_reason"] = ""
     whole["current"] = ~followed
     return whole.drop(columns="_n")
 

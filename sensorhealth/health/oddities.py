@@ -6,18 +6,27 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sensorhealth.health import wording
 from sensorhealth.health.change_points import Rates
-from sensorhealth.health.fault_search import find_faults
+from sensorhealth.health.ends import COLUMNS as END_COLUMNS
+from sensorhealth.health.ends import (
+    ENDS_BY_ITSELF,
+    WORN,
+    ends_between_readings,
+    final_readings,
+    removal_reasons,
+)
+from sensorhealth.health.fault_search import FoundFaults, find_faults
 from sensorhealth.health.fault_tables import (
     STEP_COLUMNS,
-    ended_by_itself,
+    back_on_the_path,
     life_after_swaps,
     single_readings,
     steps_and_swaps,
 )
+from sensorhealth.health.net import net_readings, spoken
+from sensorhealth.health.second_look import second_look
 from sensorhealth.health.sessions import judge_sessions
 from sensorhealth.technologies import technologies
 
@@ -34,7 +43,12 @@ class Oddities:
 
     - steps: life_id (as it is after the swaps), sensor_id, stratum, time_before and time_after (last reading before and
       first after), earliest and latest (90 % interval of the date), first_row (row of the first reading after), size
-      and std_error (ln ratio), probability, p_value, kind: down, up, swap.
+      and std_error (ln ratio), probability, p_value, kind: down, up, swap; ended: True where the sensor had ended at
+      that first reading, so that one visit only stands after the step.
+    - ends: sensors that ended between two readings: life_id, sensor_id, stratum, time_before, time_after, first_row,
+      ratio_before (headroom ratio of the last reading before), size (ln ratio), at_least (True: it left no value, and fell by
+      that much at least), probability, how: "step" (also in `steps`), "died" (no value any more), "ran out" (a technology that
+      ends by collapse), "one reading" (low once and removed: a step or a leak, which nothing tells apart).
     - swaps: the steps of kind swap with `time` (of the first reading of the new sensor): what `lives` takes as splits.
     - single_readings: row, life_id, sensor_id, stratum, time, cylinder, session, residual (ln ratio, less what the
     other
@@ -49,12 +63,18 @@ class Oddities:
     """
 
     steps: pd.DataFrame
+    ends: pd.DataFrame
     swaps: pd.DataFrame
     single_readings: pd.DataFrame
     sessions: pd.DataFrame
     deviations: pd.DataFrame
     findings: pd.DataFrame
     false_discovery_rate: float
+
+    @property
+    def path_steps(self) -> pd.DataFrame:
+        """The steps after which a path went on: what a fit should take as known."""
+        return self.steps[(self.steps["kind"] != "swap") & ~self.steps["ended"].astype(bool)]
 
     def kept(self, readings: pd.DataFrame) -> pd.DataFrame:
         """The readings without the single bad ones that were followed by a recovery: what a fit should use."""
@@ -80,33 +100,26 @@ def find_oddities(
     as from `zero_events`: what a contaminated zero did to a reading is then named as such, and both are findings.
     false_discovery_rate: expected share of false ones among the sensors flagged, over the whole fleet.
     """
-    table = _sorted(readings, lives, residuals)
+    table = net_readings(readings, lives, residuals)
     if table.empty:
         return _nothing(false_discovery_rate)
     life = table["life"].to_numpy()
-    start = np.flatnonzero(np.r_[True, life[1:] != life[:-1]])
-    count = np.diff(np.r_[start, len(table)])
-    stratum, names = pd.factorize(table["stratum"].to_numpy()[start], sort=True)
-    technology = lives["technology"].to_numpy()[life[start]]
-    rates = [_rates(technology[np.flatnonzero(stratum == k)[0]]) for k in range(len(names))]
-    found = find_faults(
-        table["net"].to_numpy(),
-        table["age_years"].to_numpy(),
-        start,
-        count,
-        stratum,
-        rates,
-        seen=_spoken(table),
-        false_discovery_rate=false_discovery_rate,
-    )
+    for name in ("technology", "instrument_id", "end_kind"):
+        table[name] = lives[name].to_numpy(dtype=object)[life]
+    table["removal_reason"] = removal_reasons(lives)[life]
+    found = second_look(table, _search(table, false_discovery_rate))
     table["deviation"], table["deviation_sd"] = found.deviation, found.deviation_sd
     first_life = table["life_id"].to_numpy()
     table["life_id"] = life_after_swaps(table, found)
-    table["technology"] = lives["technology"].to_numpy(dtype=object)[life]
-    table["instrument_id"] = lives["instrument_id"].to_numpy(dtype=object)[life]
-    ended = ended_by_itself(table, first_life, lives["end_kind"].to_numpy(dtype=object)[life])
-    singles = single_readings(table, found, ended)
-    steps = steps_and_swaps(table, found, ended)
+    replaced = table["life_id"] != table["life_id"].groupby(first_life).transform("last")
+    table.loc[replaced, "removal_reason"] = ""
+    table["over"] = replaced | (table["end_kind"] != "")
+    ended = replaced.to_numpy() | table["end_kind"].isin(ENDS_BY_ITSELF).to_numpy()
+    back = back_on_the_path(table, found)
+    ends = ends_between_readings(table, found, ended, back)
+    told = ends.loc[ends["how"] != WORN, list(END_COLUMNS)].drop_duplicates("life_id", ignore_index=True)
+    singles = single_readings(table, found, back, ends)
+    steps = steps_and_swaps(table, found, ends)
     table["odd"] = table["row"].isin(singles["row"])
     sessions = judge_sessions(table, false_discovery_rate)
     singles["likely"] = wording.likely_cause(singles, table, sessions, cylinders, zeros)
@@ -114,38 +127,34 @@ def find_oddities(
     swaps = steps[steps["kind"] == "swap"].assign(time=lambda frame: frame["time_after"])
     return Oddities(
         steps=steps,
+        ends=told,
         swaps=swaps.reset_index(drop=True),
         single_readings=singles[list(SINGLE_COLUMNS)],
         sessions=sessions,
         deviations=table[["row", "life_id", "deviation", "deviation_sd", "odd"]],
-        findings=wording.findings(singles, steps, sessions, zeros),
+        findings=wording.findings(singles, steps, told, sessions, zeros),
         false_discovery_rate=false_discovery_rate,
     )
 
 
-def _sorted(readings: pd.DataFrame, lives: pd.DataFrame, residuals: pd.DataFrame | None) -> pd.DataFrame:
-    """Readings by life and time, with the position of the life, the gas and session taken off (`net`)."""
-    table = readings.copy()
-    table["life"] = pd.Index(lives["life_id"]).get_indexer(pd.Index(readings["life_id"]))
-    for name in ("gas_effect", "session_effect", "fitted"):
-        known = residuals is not None and name in residuals
-        table[name] = residuals[name].to_numpy(dtype=float) if residuals is not None and known else np.nan
-    effects = table[["gas_effect", "session_effect"]].fillna(0.0)
-    table["net"] = table["log_ratio"] - effects.sum(axis=1)
-    table["session_effect"] = effects["session_effect"]
-    table = table[(table["life"] >= 0) & np.isfinite(table["net"]) & np.isfinite(table["age_years"])]
-    return table.sort_values(["life", "age_years", "row"], kind="stable", ignore_index=True)
-
-
-def _spoken(table: pd.DataFrame) -> NDArray[np.bool_]:
-    """False for a censored reading that says no more than is known: beyond the limit, on the side it was cut off, by
-    the fit or by another attempt of the same visit."""
-    censoring = table["censoring"].to_numpy()
-    value = table["log_ratio"].to_numpy()
-    beyond = censoring * (table["fitted"].to_numpy() - value) > 0
-    visit = [table["life"], table["time"].dt.floor("D")]
-    lowest = table["log_ratio"].where(censoring == 0).groupby(visit, sort=False).transform("min").to_numpy()
-    return ~((censoring != 0) & (beyond | ((censoring < 0) & (lowest <= value))))
+def _search(table: pd.DataFrame, false_discovery_rate: float) -> FoundFaults:
+    """All faults of all lives, from readings by life and time."""
+    life = table["life"].to_numpy()
+    start = np.flatnonzero(np.r_[True, life[1:] != life[:-1]])
+    stratum, names = pd.factorize(table["stratum"].to_numpy()[start], sort=True)
+    technology = table["technology"].to_numpy()[start]
+    return find_faults(
+        table["net"].to_numpy(),
+        table["age_years"].to_numpy(),
+        start,
+        np.diff(np.r_[start, len(table)]),
+        stratum,
+        [_rates(technology[np.flatnonzero(stratum == k)[0]]) for k in range(len(names))],
+        seen=spoken(table),
+        ending=final_readings(table, table["end_kind"].isin(ENDS_BY_ITSELF).to_numpy()),
+        doubt=table["gas_variance"].to_numpy(),
+        false_discovery_rate=false_discovery_rate,
+    )
 
 
 def _rates(technology: str) -> Rates:
@@ -160,6 +169,7 @@ def _nothing(false_discovery_rate: float) -> Oddities:
     singles = pd.DataFrame(columns=list(SINGLE_COLUMNS))
     sessions = judge_sessions(pd.DataFrame(), false_discovery_rate)
     deviations = pd.DataFrame(columns=["row", "life_id", "deviation", "deviation_sd", "odd"])
-    found = wording.findings(singles, steps, sessions)
+    ends = pd.DataFrame(columns=list(END_COLUMNS))
+    found = wording.findings(singles, steps, ends, sessions)
     swaps = steps.assign(time=steps["time_after"])
-    return Oddities(steps, swaps, singles, sessions, deviations, found, false_discovery_rate)
+    return Oddities(steps, ends, swaps, singles, sessions, deviations, found, false_discovery_rate)

@@ -25,7 +25,10 @@ IntArray = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Series:
-    """Flat readings of many series: y, age (years), seen, shock, and start, count of each series in them."""
+    """Flat readings of many series: y, age (years), seen, shock, and start, count of each series in them.
+
+    doubt: variance that a reading has beyond the noise of all (its gas is not known, say); None for none.
+    """
 
     y: FloatArray
     age: FloatArray
@@ -33,6 +36,7 @@ class Series:
     shock: FloatArray
     start: IntArray
     count: IntArray
+    doubt: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -86,14 +90,17 @@ class Scores:
     """Scores and informations, each (readings, series): estimate = score / information, z = score / sqrt(information).
 
     step_*: a level step just before the reading (row 0 asks whether the start is unusual). error_*: an error in this
-    reading alone (NaN where it is not seen). start_score (2, series), start_information (2, 2, series): of a shift of
-    (level at g = 0, slope): with prior mean m and covariance P their posterior is m + P score, P - P information P.
+    reading alone (NaN where it is not seen). bend_*: another slope from the reading before on. start_score (2, series),
+    start_information (2, 2, series): of a shift of (level at g = 0, slope): with prior mean m and covariance P their
+    posterior is m + P score, P - P information P.
     """
 
     step_score: FloatArray
     step_information: FloatArray
     error_score: FloatArray
     error_information: FloatArray
+    bend_score: FloatArray
+    bend_information: FloatArray
     start_score: FloatArray
     start_information: FloatArray
 
@@ -181,7 +188,7 @@ def scores(data: Padded, sweep: Forward) -> Scores:
     steps = np.diff(data.g, axis=0, prepend=0.0)
     inverse = 1 / sweep.variance
     surprise = inverse * sweep.innovation
-    step_score, step_information, error_score, error_information = np.empty((4, rows, series))
+    step_score, step_information, error_score, error_information, bend_score, bend_information = np.empty((6, rows, series))
     r0, r1, n00, n01, n11 = np.zeros((5, series))
     for j in range(rows - 1, -1, -1):
         k0, k1 = sweep.gain_level[j], sweep.gain_slope[j]
@@ -191,10 +198,12 @@ def scores(data: Padded, sweep: Forward) -> Scores:
         r0 = np.add(error, r0, out=step_score[j])
         n00 = np.add(n00 - 2 * through0, information, out=step_information[j])
         n01 = n01 - through1
-        r1 = r1 + steps[j] * r0
-        n11 = n11 + steps[j] * (2 * n01 + steps[j] * n00)
+        r1 = np.add(r1, steps[j] * r0, out=bend_score[j])
+        n11 = np.add(n11, steps[j] * (2 * n01 + steps[j] * n00), out=bend_information[j])
         n01 = n01 + steps[j] * n00
     error_score[~data.seen] = error_information[~data.seen] = np.nan
     start = np.stack([r0, r1])
     start_information = np.stack([np.stack([n00, n01]), np.stack([n01, n11])])
-    return Scores(step_score, step_information, error_score, error_information, start, start_information)
+    return Scores(
+        step_score, step_information, error_score, error_information, bend_score, bend_information, start, start_information
+    )

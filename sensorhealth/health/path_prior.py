@@ -18,14 +18,14 @@ from sensorhealth.health.scoring import minimise
 
 DEGREES = 5.0
 MOST_SERIES = 300
-MOST_READINGS = 80
+MOST_READINGS = 40
 CENTRE = np.array([0.0, -0.10, np.log(0.12), 0.0, np.log(0.06), np.log(0.03), np.log(0.015), 0.0])
 WIDTH = np.array([0.5, 0.2, 1.0, 0.7, 1.0, 1.0, 1.0, 0.25])
 """Weak prior of (level, slope per year, ln sd level, atanh correlation, ln sd slope, ln sd noise, ln sd wander, ln
 power): common practice, no source; a few sensors are enough to overrule it."""
 STEP = 1e-4
 LN_NOISE = 5
-ROUGHLY, CLOSELY = 1e-2, 1e-4
+ROUGHLY, CLOSELY = 1e-1, 1e-2
 """Gain in ln likelihood at which a search ends: the robust one is only where the other begins."""
 
 

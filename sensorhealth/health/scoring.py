@@ -78,7 +78,8 @@ def _updated(curvature: FloatArray, step: FloatArray, change: FloatArray) -> Flo
     along = np.einsum("kij,kj->ki", curvature, step)
     bend = np.maximum((step * along).sum(axis=1), 1e-300)
     seen = (step * change).sum(axis=1)
-    share = np.where(seen >= 0.2 * bend, 1.0, 0.8 * bend / np.maximum(bend - seen, 1e-300))[:, None]
+    enough = seen >= 0.2 * bend
+    share = np.where(enough, 1.0, 0.8 * bend / np.where(enough, 1.0, bend - seen))[:, None]
     change = share * change + (1 - share) * along
     seen = np.maximum((step * change).sum(axis=1), 1e-300)
     outer = along[:, :, None] * along[:, None, :] / bend[:, None, None]

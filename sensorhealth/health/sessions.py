@@ -20,6 +20,7 @@ COLUMNS = (
 )  # fmt: skip
 LEAST_SENSORS = 3
 LEAST_SESSIONS = 3
+MOST_OF_THEM = 2 / 3
 DATE = r"(\d{4}-\d{2}-\d{2}) (.*)$"
 
 
@@ -35,13 +36,13 @@ def judge_sessions(table: pd.DataFrame, false_discovery_rate: float) -> pd.DataF
     """
     if table.empty:
         return pd.DataFrame(columns=list(COLUMNS)).astype({"time": "datetime64[us]"})
-    sessions, between = _session_shifts(table)
+    sessions = _session_shifts(table)
     flagged = _flag(sessions, false_discovery_rate)
     off = sessions.index[flagged]
     parts = [
         _instruments(table[~table["session"].isin(off)], false_discovery_rate),
         sessions[flagged].reset_index(names="where").assign(kind="session", flagged=True),
-        _technicians(sessions, between, false_discovery_rate),
+        _technicians(sessions, false_discovery_rate),
         _first_of_session(table, false_discovery_rate),
     ]
     frame = pd.concat([part for part in parts if len(part)] or [pd.DataFrame(columns=list(COLUMNS))], ignore_index=True)
@@ -67,10 +68,10 @@ def _flag(frame: pd.DataFrame, rate: float) -> NDArray[np.bool_]:
     return p <= critical_p(p, rate)
 
 
-def _session_shifts(table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
-    """Median deviation of each session of LEAST_SENSORS sensors or more on more than one instrument, and the variance
-    between ordinary sessions."""
-    known = table[table["session"] != ""]
+def _session_shifts(table: pd.DataFrame) -> pd.DataFrame:
+    """Median deviation of each session of LEAST_SENSORS sensors or more on more than one instrument. What only some of
+    a session's readings have in common is not the session's."""
+    known = table[(table["session"] != "") & (table["censoring"] >= 0)]
     value = known["deviation"] + known["session_effect"]
     held = known["instrument_id"].where(known["instrument_id"] != "", known["sensor_id"])
     grouped = known.assign(value=value, variance=known["deviation_sd"] ** 2, held=held).groupby("session", sort=True)
@@ -91,16 +92,21 @@ def _session_shifts(table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
     between = max(0.0, spread - float(own.median())) if len(frame) else 0.0
     frame["std_error"] = np.sqrt(own + between)
     frame["p_value"] = _two_sided((frame["effect"] / frame["std_error"]).to_numpy(dtype=float))
-    return frame.drop(columns="variance"), between
+    shift = frame["effect"].reindex(known["session"]).to_numpy(dtype=float)
+    along = pd.Series(value.to_numpy() * np.sign(shift) > np.abs(shift) / 2, index=known.index)
+    shared = along.groupby(known["session"]).mean().reindex(frame.index)
+    frame.loc[shared < MOST_OF_THEM, "p_value"] = 1.0
+    return frame.drop(columns="variance")
 
 
 def _instruments(table: pd.DataFrame, rate: float) -> pd.DataFrame:
     """Instruments of which all sensors read low at one visit.
 
-    The lowest sensor is left out of the test, so that one bad sensor alone does not condemn the visit.
+    The lowest sensor is left out of the test, so that one bad sensor alone does not condemn the visit. Of the attempts of a
+    day the first counts: the next ones were made because of it.
     """
     known = table.assign(where=table["instrument_id"], day=table["time"].dt.floor("D"))
-    known = known[known["where"] != ""]
+    known = known[known["where"] != ""].sort_values("time", kind="stable").drop_duplicates(["where", "day", "sensor_id"])
     known = known.assign(z=known["deviation"] / known["deviation_sd"], weight=known["deviation_sd"] ** -2.0)
     known["weighted"] = known["deviation"] * known["weight"]
     grouped = known.groupby(["where", "day"], sort=True)
@@ -117,15 +123,19 @@ def _instruments(table: pd.DataFrame, rate: float) -> pd.DataFrame:
             "time": grouped["time"].min(),
         }
     ).reset_index()
-    frame = frame[(frame["sensors"] >= 2) & (frame["sensors"] == frame["readings"])]
+    frame = frame[frame["sensors"] >= 2]
     rest = (frame["sum"] - frame["lowest"]) / np.sqrt(frame["readings"] - 1)
     frame["p_value"] = np.where((rest < 0) & (frame["highest"] < 0), _two_sided(rest.to_numpy(dtype=float)) / 2, 1.0)
     frame = frame[_flag(frame, rate)]
     return frame.assign(kind="instrument", flagged=True)
 
 
-def _technicians(sessions: pd.DataFrame, between: float, rate: float) -> pd.DataFrame:
-    """Each person's sessions against all others'; one session far off the person's own does not speak for the person."""
+def _technicians(sessions: pd.DataFrame, rate: float) -> pd.DataFrame:
+    """Each person's sessions against all others'; one session far off the person's own does not speak for the person.
+
+    One after the other: who stands out most is left out of what the rest are held against, or one person's way of working
+    would make all others seem off.
+    """
     person = sessions.index.to_series().str.extract(DATE)[1].fillna("")
     known = sessions.assign(where=person)[person != ""]
     middle, reach = known.groupby("where")["effect"].transform("median"), 3 * known["std_error"]
@@ -133,16 +143,30 @@ def _technicians(sessions: pd.DataFrame, between: float, rate: float) -> pd.Data
     weight = known["std_error"] ** -2.0
     sums = pd.DataFrame({"w": weight, "wx": weight * known["effect"], "n": 1.0, "sensors": known["sensors"],
                          "readings": known["readings"], "where": known["where"]}).groupby("where").sum()  # fmt: skip
-    total = sums[["w", "wx"]].sum()
-    rest_weight, rest = total["w"] - sums["w"], total["wx"] - sums["wx"]
-    frame = sums[(sums["n"] >= LEAST_SESSIONS) & (rest_weight > 0)].copy()
+    frame = _contrasts(sums, pd.Series(True, index=sums.index))
+    usual = pd.Series(True, index=sums.index)
+    for _ in range(len(sums) - 2):
+        off = frame[_flag(frame, rate) & usual[frame.index]] if len(frame) else frame
+        if off.empty:
+            break
+        usual &= usual.index != (off["effect"] / off["std_error"]).abs().idxmax()
+        frame = _contrasts(sums, usual)
     if frame.empty:
         return pd.DataFrame()
+    frame["flagged"] = _flag(frame, rate)
+    return frame.drop(columns=["w", "wx", "n"]).reset_index().assign(kind="technician")
+
+
+def _contrasts(sums: pd.DataFrame, usual: pd.Series) -> pd.DataFrame:
+    """Each person's mean less that of all usual others, with its standard error and p-value."""
+    total = sums.loc[usual, ["w", "wx"]].sum()
+    rest_weight, rest = total["w"] - sums["w"].where(usual, 0.0), total["wx"] - sums["wx"].where(usual, 0.0)
+    known = (sums["n"] >= LEAST_SESSIONS) & (rest_weight > 0)
+    frame, rest_weight, rest = sums[known].copy(), rest_weight[known], rest[known]
     frame["effect"] = frame["wx"] / frame["w"] - rest / rest_weight
     frame["std_error"] = np.sqrt(1 / frame["w"] + 1 / rest_weight)
     frame["p_value"] = _two_sided((frame["effect"] / frame["std_error"]).to_numpy(dtype=float))
-    frame["flagged"] = _flag(frame, rate)
-    return frame.drop(columns=["w", "wx", "n"]).reset_index().assign(kind="technician")
+    return frame
 
 
 def _first_of_session(table: pd.DataFrame, rate: float) -> pd.DataFrame:

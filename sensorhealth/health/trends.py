@@ -41,11 +41,13 @@ def trends(
     stratum: IntArray,
     rates: Rates,
     false_discovery_rate: float,
+    known: Trends | None = None,
 ) -> Trends:
     """Trend of each series in age (years).
 
     value, age: flat, ages ascending within a series; start, count, stratum (series,): where each lies, and its stratum
     (0, 1, ...). Values are brought to a noise of NOISE in each stratum first, so that any unit will do.
+    known: trends of the same strata, whose spread between sensors is then taken as it is.
     """
     scale, resolution = _scale(value, start, count, stratum)
     found = find_faults(
@@ -56,6 +58,7 @@ def trends(
         stratum,
         [rates] * (int(stratum.max(initial=-1)) + 1),
         false_discovery_rate=false_discovery_rate,
+        priors=None if known is None else known.found.priors,
         linear=True,
         least_noise=resolution / scale / np.sqrt(12),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from sensorhealth.health.oddities import Oddities
 SPENT = 0.02
 LOW = -0.03
 YEAR_DAYS = 365.25
+RECENT, YEAR = pd.Timedelta(days=120), pd.Timedelta(days=365)
 CAUTION = (
     "A verdict is not a proof of function: bump tests and calibrations that the maker, local codes and the site's "
     "competent person require go on unchanged."
@@ -28,6 +29,7 @@ NEXT = {
     "sensor": "the fall was seen on more than one cylinder: replace the sensor at the next visit, at once if it failed",
     "no fault seen": "nothing beyond the routine",
     "unknown": "calibrate it on a cylinder within its date",
+    "removed": "the sensor has been taken out: nothing is left to do on it here",
 }
 ONE_CYLINDER = "no sensor is condemned on one cylinder: repeat on a second cylinder within its date before it is replaced"
 
@@ -62,12 +64,15 @@ def verdict(
     cylinders: pd.DataFrame,
     forecast: pd.DataFrame | None = None,
     zeros: pd.DataFrame | None = None,
+    zero_drift: pd.DataFrame | None = None,
+    response_times: pd.DataFrame | None = None,
 ) -> Verdict:
     """Sensor, gas or handling, for the last reading on gas of `sensor_id`.
 
     fleet: the records. lives, readings, residuals, oddities, cylinders: as the other doors of this room and the ageing
     model give them (readings and residuals aligned). forecast: the forecast table, for one line. zeros: as from
-    `zero_events`. Raises KeyError for a sensor that is not in the fleet.
+    `zero_events`. zero_drift, response_times: as from the functions of these names, for a line on each that stands
+    out. Raises KeyError for a sensor that is not in the fleet.
     """
     sensors = fleet.sensors
     if not (sensors["sensor_id"] == sensor_id).any():
@@ -87,7 +92,9 @@ def verdict(
     found = cause_probabilities(clues["evidence"])
     name = max(found, key=lambda cause: found[cause])
     step = ONE_CYLINDER if name == "sensor" and clues["low_cylinders"] < 2 else NEXT[name]
-    return _say(sensor, last, found, _reason(name, clues), step, forecast)
+    said = _say(sensor, last, found, _reason(name, clues), step, forecast)
+    past = _past(sensor_id, oddities) + _trends(sensor_id, zero_drift, response_times)
+    return replace(said, lines=(*said.lines[:-1], *past, said.lines[-1]))
 
 
 def _clues(
@@ -107,6 +114,9 @@ def _clues(
     gas_effect = float(residuals["gas_effect"].to_numpy()[at[0]]) if len(at) else 0.0
     session = float(residuals["session_effect"].to_numpy()[at[0]]) if len(at) else 0.0
     off = float(spoken["deviation"]) + gas_effect + session
+    fall = _last_fall(sensor_id, last, oddities)
+    if fall is not None and fall["ended"] and off < fall["size"] / 2:
+        off -= float(fall["size"])  # held to be a step: what is left to be explained is the rest
     judged = cylinders[(cylinders["cylinder_id"] == last["cylinder_id"]) & (cylinders["gas"] == gas)]
     mine = readings[readings["sensor_id"] == sensor_id]
     before = mine.loc[mine["time"] < last["time"], "time"]
@@ -130,7 +140,8 @@ def _clues(
         "evidence": evidence,
         "value": value,
         "last": last,
-        "others": _others(sensor_id, last["cylinder_id"], gas, readings, residuals, lives),
+        "others": _others(sensor_id, last, gas, readings, residuals, lives),
+        "fall": fall,
         "cylinder": bad,
         "low_cylinders": _low_cylinders(mine, oddities),
     }
@@ -151,16 +162,27 @@ def _together(last: pd.Series, oddities: Oddities, lives: pd.DataFrame, sensor_i
     return bool(instrument) and bool(((visits["where"] == instrument) & (visits["time"].dt.floor("D") == day)).any())
 
 
+def _last_fall(sensor_id: str, last: pd.Series, oddities: Oddities) -> pd.Series | None:
+    """The step down within the last year after which the sensor has stood so far; None for none, or a swap since then."""
+    own = oddities.steps[(oddities.steps["sensor_id"] == sensor_id) & (oddities.steps["time_after"] <= last["time"])]
+    own = own[own["kind"].isin(["down", "swap"])]
+    if own.empty or own["kind"].iloc[-1] != "down" or last["time"] - own["time_after"].iloc[-1] > YEAR:
+        return None
+    return own.iloc[-1]
+
+
 def _others(
-    sensor_id: str, cylinder: str, gas: str, readings: pd.DataFrame, residuals: pd.DataFrame, lives: pd.DataFrame
+    sensor_id: str, last: pd.Series, gas: str, readings: pd.DataFrame, residuals: pd.DataFrame, lives: pd.DataFrame
 ) -> dict[str, Any]:
-    """Other sensors on the same cylinder: how many, how many read low or high, since when."""
+    """Other sensors on the same cylinder: how many, how many read low or high of late (gas fades), since when."""
+    cylinder = last["cylinder_id"]
     strata = lives.loc[lives["gas"] == gas, "stratum"].unique()
     on = ((readings["cylinder"] == cylinder) & readings["stratum"].isin(strata)).to_numpy() & (cylinder != "")
     off = pd.Series(residuals["residual"].to_numpy()[on] + residuals["gas_effect"].to_numpy()[on])
     there = readings[on].assign(off=off.to_numpy())
     there = there[there["sensor_id"] != sensor_id]
-    mean = there.groupby("sensor_id")["off"].mean()
+    late = there[there["time"] >= last["time"] - RECENT]
+    mean = (late if len(late) else there).groupby("sensor_id")["off"].mean()
     return {
         "sensors": len(mean),
         "low": int((mean < LOW).sum()),
@@ -203,6 +225,11 @@ def _reason(name: str, clues: dict[str, Any]) -> str:
     if name == "zero":
         return f"the zero before it was set in contaminated air, which takes {100 * -np.expm1(evidence.zero_shift):.0f} % off"
     if name == "sensor":
+        fall = clues["fall"]
+        if fall is not None and (fall["ended"] or evidence.spent):
+            when = f"between {fall['earliest']:%Y-%m-%d} and {fall['latest']:%Y-%m-%d}"
+            size = f"{100 * np.expm1(fall['size']):+.0f} %"
+            return f"it fell at once ({size} {when}) and stayed low: a step (poisoning, over-range, drying), not wear"
         if evidence.spent:
             return "its own path has come down to the limit: it is worn"
         return f"{off}, other sensors of the cylinder read as they should, and the path had come down before"
@@ -232,12 +259,39 @@ def _say(
     rest = [f"{cause} {p:.2f}" for cause, p in sorted(found.items(), key=lambda item: -item[1]) if cause != name and p >= 0.01]
     if rest:
         lines.append("Else: " + ", ".join(rest))
+    gone = pd.notna(sensor["removed"])
+    if gone:
+        step = NEXT["removed"]
+        lines.append(
+            f"Removed: {sensor['removed']:%Y-%m-%d}" + (f", {sensor['removal_reason']}" if sensor["removal_reason"] else "")
+        )
     lines.append(f"Next: {step}")
-    if last is not None and last["outcome"] == "fail":
+    if last is not None and last["outcome"] == "fail" and not gone:
         lines.append(OUT_OF_SERVICE)
     lines += _outlook(sensor["sensor_id"], forecast)
     lines.append(CAUTION)
     return Verdict(sensor["sensor_id"], name, probability, dict(found), reason, step, when, tuple(lines))
+
+
+def _past(sensor_id: str, oddities: Oddities) -> list[str]:
+    """One line on what happened to the sensor before, where anything did."""
+    own = oddities.steps[oddities.steps["sensor_id"] == sensor_id].tail(3)
+    words = {"down": "step down", "up": "step up", "swap": "swap without a record"}
+    told = [
+        f"{words[row['kind']]} ({100 * np.expm1(row['size']):+.0f} %) by {row['time_after']:%Y-%m-%d}"
+        for _, row in own.iterrows()
+    ]
+    return ["Its past: " + "; ".join(told)] if told else []
+
+
+def _trends(sensor_id: str, zero_drift: pd.DataFrame | None, response_times: pd.DataFrame | None) -> list[str]:
+    """Lines on a zero that drifts and a response that slows."""
+    lines = []
+    for what, table, flag in (("Zero", zero_drift, "drifting"), ("Response", response_times, "slowing")):
+        if table is not None:
+            own = table[(table["sensor_id"] == sensor_id) & table[flag].astype(bool)].tail(1)
+            lines += [f"{what}: {reason}" for reason in own["reason"]]
+    return lines
 
 
 def _outlook(sensor_id: str, forecast: pd.DataFrame | None) -> list[str]:

@@ -19,6 +19,17 @@ REPEAT = (
     "only reading so far: repeat the calibration, on a second cylinder within its date, before anything is replaced; a "
     "sensor that failed stays out of service until it passes"
 )
+GONE = (
+    "low once and taken out of service before it was repeated: if the sensor is still at hand, test it again before it "
+    "is scrapped"
+)
+CANNOT_TELL = (
+    "a step down or a leak at the bench, which one reading cannot tell; repeat a failed test before a sensor is scrapped"
+)
+ENDED = {
+    "died": "it left no value any more: the sensor died at once, or lost all that was left",
+    "one reading": CANNOT_TELL,
+}
 
 
 def likely_cause(
@@ -79,6 +90,7 @@ def single_advice(singles: pd.DataFrame) -> NDArray[np.object_]:
     """What to do about each single bad reading."""
     advice = np.full(len(singles), "kept out of the fit: the next reading is back on the path", dtype=object)
     advice[singles["recovered"].isna().to_numpy()] = REPEAT
+    advice[(singles["recovered"].isna() & singles["over"].astype(bool)).to_numpy()] = GONE
     wrong = (singles["likely"] == "wrong concentration set").to_numpy()
     advice[wrong] = "check the concentration set in the instrument against the label, and calibrate again"
     dirty = (singles["likely"] == DIRTY_ZERO).to_numpy()
@@ -87,9 +99,14 @@ def single_advice(singles: pd.DataFrame) -> NDArray[np.object_]:
 
 
 def findings(
-    singles: pd.DataFrame, steps: pd.DataFrame, sessions: pd.DataFrame, zeros: pd.DataFrame | None = None
+    singles: pd.DataFrame,
+    steps: pd.DataFrame,
+    ends: pd.DataFrame,
+    sessions: pd.DataFrame,
+    zeros: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """Single bad readings, steps, swaps, visits and zeros that went wrong, as rows of the findings table."""
+    """Single bad readings, steps, swaps, ends between two readings, visits and zeros that went wrong, as rows of the findings
+    table; a step that ended its sensor stands there once, as a step, and the quick end of a used-up sensor is no finding."""
     rows = [
         {
             "table": "calibrations", "row": r["row"], "sensor_id": r["sensor_id"], "column": "headroom",
@@ -100,6 +117,7 @@ def findings(
         for r in singles.to_dict("records")
     ]  # fmt: skip
     rows += [_step_finding(r) for r in steps.to_dict("records")]
+    rows += [_end_finding(r) for r in ends[ends["how"].isin(list(ENDED))].to_dict("records")]
     rows += [
         {
             "table": "calibrations", "column": r["kind"], "value": r["where"], "finding": f"{r['kind']} off",
@@ -145,10 +163,28 @@ def _step_finding(row: dict) -> dict:
             f"sensitivity rose {between} and stayed: cleaning, or a change at the inlet ({sure})",
         ),
     }[row["kind"]]
+    if row["ended"]:
+        reason = (
+            f"it ended between two readings: sensitivity fell {between}, at once and below the limit: poisoning, over-range or "
+            f"drying, and not wear; it counts as a sudden end ({sure})"
+        )
     return {
         "table": "calibrations", "row": row["first_row"], "sensor_id": row["sensor_id"], "column": "headroom",
         "value": f"{np.exp(row['size']):.2f} of what was before", "finding": finding, "done": done, "reason": reason,
         "time": row["time_after"],
+    }  # fmt: skip
+
+
+def _end_finding(row: dict) -> dict:
+    """One sensor that ended between two readings, for another reason than a step."""
+    left = f"{np.exp(row['size']):.2f} of what was before" + (" or less" if row["at_least"] else "")
+    reason = (
+        f"headroom ratio {row['ratio_before']:.2f} on {row['time_before']:%Y-%m-%d}, the next reading on "
+        f"{row['time_after']:%Y-%m-%d}: {ENDED[row['how']]} (probability {row['probability']:.2f})"
+    )
+    return {
+        "table": "calibrations", "row": row["first_row"], "sensor_id": row["sensor_id"], "column": "headroom", "value": left,
+        "finding": "ended between two readings", "done": "kept", "reason": reason, "time": row["time_after"],
     }  # fmt: skip
 
 

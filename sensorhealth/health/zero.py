@@ -15,19 +15,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.health.array_records import pick
-from sensorhealth.health.change_points import SINGLE, Rates
+from sensorhealth.health.baselines import YEAR_SECONDS, Baselines, baselines
+from sensorhealth.health.change_points import SINGLE
 from sensorhealth.health.false_discovery import flag_by_posterior
-from sensorhealth.health.life_table import FleetTables, life_of, seconds
+from sensorhealth.health.life_table import FleetTables
 from sensorhealth.health.path_filter import FloatArray
-from sensorhealth.health.trends import NOISE, Trends, trends
+from sensorhealth.health.trends import NOISE, Trends
 
-ZEROING = ("zero", "full")
-YEAR_SECONDS = 365.25 * 86_400
 LEAST_ZEROS = 4
 LEAST_STEPS = 2.5
 HORIZON_YEARS = 10.0
 QUANTILES = {"p05": 0.05, "p50": 0.5, "p95": 0.95}
-RATES = Rates(single=0.03, down=0.03, up=0.03, swap=1e-9, high=0.9, swap_when_spent=1e-9)
 Z_90 = 1.6449
 EVENT_COLUMNS = (
     "row", "life_id", "sensor_id", "stratum", "unit", "time", "kind", "size", "std_error", "probability", "next_row",
@@ -40,20 +38,24 @@ DRIFT_COLUMNS = (
 )  # fmt: skip
 
 
-def zero_events(fleet: FleetTables, lives: pd.DataFrame, *, false_discovery_rate: float = 0.05) -> pd.DataFrame:
+def zero_events(
+    fleet: FleetTables, lives: pd.DataFrame, *, known: Baselines | None = None, false_discovery_rate: float = 0.05
+) -> pd.DataFrame:
     """Zeros set in contaminated air and jumps of the baseline, one row each; movements of less than LEAST_STEPS steps
     of the display are left alone.
 
-    Columns: row (of the zero), life_id, sensor_id, stratum, unit, time, kind ("contaminated air": back at the next
-    zero; "baseline jump": stayed), size and std_error (in `unit`), probability, next_row (the reading on gas that
-    follows before the next zero), as_found_shift and ratio_shift (what the zero does to it: its as-found in `unit`,
-    its ln headroom ratio), as_found_explained (True where that as-found is off by about that much, False where it is
-    not, None where it is not recorded), reason.
+    known: as from `baselines`, where they were worked out before.
+
+    Columns: row (of the zero), life_id, sensor_id, stratum, unit, time, kind ("contaminated air": back at the next zero;
+    "baseline jump": stayed), size and std_error (in `unit`), probability, next_row (the reading on gas that follows before
+    the next zero), as_found_shift and ratio_shift (what the zero does to it: its as-found in `unit`, its ln headroom ratio),
+    as_found_explained (True where that as-found is off by about that much, False where it is not, None where it is not
+    recorded), reason.
     """
-    table = _baseline(fleet, lives)
-    if table.empty:
+    base = known or baselines(fleet, lives, false_discovery_rate=false_discovery_rate)
+    if base.trends is None:
         return pd.DataFrame(columns=list(EVENT_COLUMNS))
-    return _events(fleet, table, _trends(table, false_discovery_rate)[0])
+    return _events(fleet, base.table, base.trends)
 
 
 def zero_drift(
@@ -61,89 +63,30 @@ def zero_drift(
     lives: pd.DataFrame,
     *,
     zero_limit: float | Mapping[str, float] | None = None,
+    known: Baselines | None = None,
     false_discovery_rate: float = 0.05,
 ) -> pd.DataFrame:
     """Drift of the zero of every life, one row each, those without recorded zeros too.
 
     zero_limit: largest baseline, adjustments undone, that an instrument can still zero out: by unit or by gas (in that
-    unit), or one number as a ratio of the applied gas; None: no end of life by zero. Columns: life_id, sensor_id,
-    stratum, unit, status ("drifting", "steady", "too few zeros", "no zero recorded"), zeros, first, last, last_offset,
-    baseline (running sum of the offsets), drift_per_year with its 90 % interval drift_low, drift_high (unit per year),
-    drifting (by more in a year than the noise of one zero and the step of the display, at `false_discovery_rate` over
-    all lives),
-    temperature_per_kelvin and temperature_sd (of the stratum, unit per kelvin; NaN where not recorded), contaminated
-    and jumps (counts), zero_limit, end_p05, end_p50, end_p95 (dates at which the baseline reaches the limit with 5,
-    50, 95 % probability; NaT beyond ten years), reason.
+    unit), by kind of sensor ("technology gas") or one number for all as a ratio of the applied gas; None: no end of life by
+    zero. known: as from `baselines`, where they were worked out before.
+
+    Columns: life_id, sensor_id, stratum, unit, status ("drifting", "steady", "too few zeros", "no zero recorded"), zeros,
+    first, last, last_offset, baseline (running sum of the offsets), drift_per_year with its 90 % interval drift_low,
+    drift_high (unit per year), drifting (by more in a year than the noise of one zero and the step of the display, at
+    `false_discovery_rate` over all lives), temperature_per_kelvin and temperature_sd (of the stratum, unit per kelvin; NaN
+    where not recorded), contaminated and jumps (counts), zero_limit, end_p05, end_p50, end_p95 (dates at which the baseline
+    reaches the limit with 5, 50, 95 % probability; NaT beyond ten years), reason.
     """
-    table = _baseline(fleet, lives)
+    base = known or baselines(fleet, lives, false_discovery_rate=false_discovery_rate)
     frame = _empty_rows(fleet, lives)
     frame["zero_limit"] = _limits(fleet, lives, frame["unit"], zero_limit)
-    if len(table):
-        found, warm = _trends(table, false_discovery_rate)
-        events = _events(fleet, table, found)
-        _fill(frame, table, found, warm, events, false_discovery_rate)
+    if base.trends is not None and base.warm is not None:
+        events = _events(fleet, base.table, base.trends)
+        _fill(frame, base.table, base.trends, base.warm, events, false_discovery_rate)
     frame["reason"] = [_reason(row) for row in frame.to_dict("records")]
     return frame[list(DRIFT_COLUMNS)]
-
-
-def _baseline(fleet: FleetTables, lives: pd.DataFrame) -> pd.DataFrame:
-    """Recorded zeros by life and time, with the running sum of their offsets; of the attempts of one visit the last,
-    since an attempt that was not completed moved nothing."""
-    calibrations = fleet.calibrations
-    zeros = calibrations["kind"].isin(ZEROING) & calibrations["zero_offset"].notna()
-    zeros &= calibrations["outcome"] != "aborted"
-    table = calibrations.loc[zeros, ["row", "sensor_id", "time", "zero_offset", "temperature_c"]].copy()
-    table["life"] = life_of(lives, table["sensor_id"], table["time"])
-    table = table[table["life"] >= 0].sort_values(["life", "time", "row"], kind="stable")
-    day = table["time"].dt.floor("D")
-    table = table[~table.assign(day=day).duplicated(["life", "day"], keep="last")].reset_index(drop=True)
-    life = table["life"].to_numpy()
-    table["age"] = np.maximum((seconds(table["time"]) - seconds(lives["installed"])[life]) / YEAR_SECONDS, 0.0)
-    table["baseline"] = table.groupby("life")["zero_offset"].cumsum()
-    for name in ("life_id", "stratum"):
-        table[name] = lives[name].to_numpy(dtype=object)[life]
-    unit = fleet.sensors.set_index("sensor_id")["unit"]
-    table["unit"] = table["sensor_id"].map(unit)
-    return table
-
-
-def _trends(table: pd.DataFrame, rate: float) -> tuple[Trends, pd.DataFrame]:
-    """Trends of the baselines, the effect of temperature taken off first, and that effect by stratum."""
-    life = table["life"].to_numpy()
-    start = np.flatnonzero(np.r_[True, life[1:] != life[:-1]])
-    count = np.diff(np.r_[start, len(table)])
-    group = (table["stratum"] + " " + table["unit"]).to_numpy()
-    code, _ = pd.factorize(group[start], sort=True)
-    warm = _temperature(table, start, np.repeat(code, count), int(code.max()) + 1)
-    per_kelvin = np.where(np.abs(warm["slope"]) > 3 * warm["sd"], warm["slope"], 0.0)[np.repeat(code, count)]
-    temperature = table["temperature_c"].fillna(table["temperature_c"].mean()).fillna(0.0).to_numpy()
-    clean = table["baseline"].to_numpy() - per_kelvin * temperature
-    found = trends(clean, table["age"].to_numpy(), start, count, code, RATES, rate)
-    return found, warm.loc[code].reset_index(drop=True)
-
-
-def _temperature(table: pd.DataFrame, start: NDArray, code: NDArray, strata: int) -> pd.DataFrame:
-    """Change of the zero offset per kelvin in each stratum, from offsets against changes of temperature.
-
-    Offsets beyond three robust standard deviations are left out; the standard error takes the offsets of one sensor as
-    one cluster.
-    """
-    change = table.groupby("life")["temperature_c"].diff().to_numpy()
-    offset = table["zero_offset"].to_numpy()
-    out = pd.DataFrame({"slope": np.full(strata, np.nan), "sd": np.full(strata, np.nan)})
-    first = np.zeros(len(table), dtype=bool)
-    first[start] = True
-    for k in range(strata):
-        own = (code == k) & np.isfinite(change) & ~first
-        if own.sum() < 20 or np.std(change[own]) < 0.5:
-            continue
-        middle = np.median(offset[own])
-        own &= np.abs(offset - middle) <= 3 * 1.4826 * np.median(np.abs(offset[own] - middle)) + 1e-12
-        x, y = change[own] - change[own].mean(), offset[own] - offset[own].mean()
-        slope = (x * y).sum() / (x * x).sum()
-        by_life = pd.Series(x * (y - slope * x)).groupby(table["life"].to_numpy()[own]).sum()
-        out.loc[k] = slope, np.sqrt((by_life**2).sum()) / (x * x).sum()
-    return out
 
 
 def _events(fleet: FleetTables, table: pd.DataFrame, found: Trends) -> pd.DataFrame:
@@ -227,12 +170,12 @@ def _limits(fleet: FleetTables, lives: pd.DataFrame, unit: pd.Series, limit: flo
     """Largest baseline of each life in its unit, NaN for none."""
     if limit is None:
         return np.full(len(lives), np.nan)
+    applied = lives["sensor_id"].map(fleet.calibrations.groupby("sensor_id")["applied"].median())
     if isinstance(limit, Mapping):
-        by_gas = lives["gas"].map(limit)
-        found: pd.Series = by_gas.fillna(unit.reset_index(drop=True).map(limit))
+        by_unit = lives["gas"].map(limit).fillna(unit.set_axis(lives.index).map(limit))
+        found: pd.Series = by_unit.fillna(lives["stratum"].map(limit) * applied)
     else:
-        applied = fleet.calibrations[["sensor_id", "applied"]].groupby("sensor_id")["applied"].median()
-        found = lives["sensor_id"].map(applied) * limit
+        found = applied * limit
     return np.array(found, dtype=np.float64)
 
 
@@ -304,5 +247,5 @@ def _reason(row: dict[Any, Any]) -> str:
     odd += f"; {row['jumps']} jumps of the baseline" if row["jumps"] else ""
     end = ""
     if pd.notna(row["end_p50"]):
-        end = f"; reaches the limit of {row['zero_limit']:.3g} about {row['end_p50']:%Y-%m-%d}"
+        end = f"; reaches the limit of {row['zero_limit']:.3g} {row['unit']} about {row['end_p50']:%Y-%m-%d}"
     return f"{row['status']}: {drift}{odd}{end}"

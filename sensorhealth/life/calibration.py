@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
+
+from ..degradation.paces import Paces
+from .by_age import ByAge, learn_by_age, wears_out
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..degradation import AgeingModel
 
 Array = NDArray[np.float64]
 
@@ -20,31 +29,66 @@ class Calibration:
     """Factors on the standard deviation of the latent path, one for all strata or one for each.
 
     overall: factor where a stratum has none of its own. by_stratum: stratum -> factor. readings: next readings it was
-    learnt from. note: one sentence for the report.
+    learnt from. note: one sentence for the report. paces: stratum -> law of paces, factors on the slope of the paths from now
+    on (see `degradation.paces`); by_age: ages at the end as a second opinion, None with too few; both are learnt from the
+    records at hand by every analysis.
     """
 
     overall: float = 1.0
     by_stratum: Mapping[str, float] = field(default_factory=dict)
     readings: int = 0
     note: str = "No correction: nothing in the past to learn one from."
+    paces: Mapping[str, Paces] = field(default_factory=dict)
+    by_age: ByAge | None = None
 
     @property
     def corrects(self) -> bool:
         """Whether any forecast changes."""
         return self.overall != 1.0 or any(value != 1.0 for value in self.by_stratum.values())
 
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the records at hand taught, in words."""
+        told = [self.note] if self.corrects else []
+        if self.paces:
+            kinds = [f"{name} {np.exp(item.spread):.1f} ({item.foretold} sensors)" for name, item in self.paces.items()]
+            told.append(
+                "Sensors went on faster or slower than the beginnings of their records foretold, and remaining life is spread "
+                f"accordingly; usual factor either way: {'; '.join(kinds)}"
+            )
+        return (*told, *([] if self.by_age is None else [self.by_age.remark]))
+
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
         return float(self.by_stratum.get(stratum, self.overall))
 
 
-def learn_factor(error: Array, latent_sd: Array, reading_sd: Array) -> tuple[float, float]:
+def with_own_past(
+    calibration: Calibration | None,
+    ageing: AgeingModel,
+    lives: pd.DataFrame,
+    readings: pd.DataFrame,
+    as_of: pd.Timestamp,
+    margin: float,
+) -> Calibration:
+    """The calibration (None for none) with what the records up to the as-of date teach by themselves."""
+    worn = set(lives["stratum"][wears_out(lives)])
+    paces = {name: item for name, item in ageing.paces().items() if name in worn}
+    by_age = learn_by_age(ageing, lives, readings, as_of, margin, paces)
+    return replace(calibration or Calibration(), paces=paces, by_age=by_age)
+
+
+def learn_factor(
+    error: Array, latent_sd: Array, reading_sd: Array, together: NDArray[np.integer[Any]] | None = None
+) -> tuple[float, float]:
     """The factor f that makes past forecasts of readings most likely, and the standard error of its log.
 
     error: (n,) reading less forecast. latent_sd: (n,) standard deviation of the latent forecast. reading_sd: (n,) of
     everything that a reading adds (noise, gas). The variance of an error is f^2 latent_sd^2 + reading_sd^2; a normal
     prior on log f with standard deviation 0.25 keeps it near 1 where there is little evidence, and errors beyond four
-    standard deviations count as four so that a few odd readings do not widen every forecast.
+    standard deviations count as four so that a few odd readings do not widen every forecast. together: (n,) codes of the
+    readings that err together (one cylinder, one session); the standard error then allows for it (sandwich estimator: White
+    1982, Econometrica 50:1-25), for a hundred sensors on one weak cylinder are one surprise and not a hundred.
     """
     noise = np.asarray(reading_sd, dtype=float) ** 2
     latent = np.asarray(latent_sd, dtype=float) ** 2
@@ -57,4 +101,10 @@ def learn_factor(error: Array, latent_sd: Array, reading_sd: Array) -> tuple[flo
     best = float(minimize_scalar(deviance, bounds=(-_LARGEST, _LARGEST), method="bounded").x)
     step = 1e-3
     bend = (deviance(best + step) - 2 * deviance(best) + deviance(best - step)) / step**2
-    return float(np.exp(best)), float(np.sqrt(2.0 / max(bend, 1e-6)))
+    apart = 2.0 / max(bend, 1e-6)
+    if together is None:
+        return float(np.exp(best)), float(np.sqrt(apart))
+    wide = np.exp(2 * best) * latent
+    pull = 2.0 * wide / (wide + noise) * (1.0 - squared / (wide + noise))
+    common = float(np.sum(np.bincount(together, pull) ** 2)) / max(bend, 1e-6) ** 2
+    return float(np.exp(best)), float(np.sqrt(max(apart, common)))

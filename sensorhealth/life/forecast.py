@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from ..degradation.mixture import distribution, quantile, with_tails
+from ..degradation.mixture import distribution, quantile
+from ..degradation.reading_law import NO_LAWS, ReadingLaw, reading_of
 from ..nomenclature import columns
 from ..technologies import technologies
 from .lifedata import DAYS_PER_YEAR, years_between
@@ -39,11 +40,12 @@ def forecast_table(
     sudden: SuddenEnds | None = None,
     calibration_interval_days: float = 180.0,
     calibration: Calibration | None = None,
+    laws: Mapping[str, ReadingLaw] = NO_LAWS,
 ) -> pd.DataFrame:
     """The table `forecast` of the nomenclature: one row per sensor of `fleet`, in its order.
 
     remaining: of the current lives (more do no harm). paths: the posteriors it was made from. lives: as given to
-    `remaining_life`, with columns life_id, sensor_id, technology, installed, current. sudden and
+    `remaining_life`, with columns life_id, sensor_id, technology, installed, current. sudden, laws and
     calibration_interval_days serve the chance that the next calibration fails; its date is the last gas test plus
     that interval, or the as-of date when overdue. A sensor without a current life in `remaining` has a status and a
     reason and no numbers. Records that were kept only on failures tell no rates: those columns are then empty.
@@ -60,7 +62,7 @@ def forecast_table(
     interval = table["last_gas_test"].to_numpy()[rows] + np.timedelta64(1, "D") * calibration_interval_days
     due = np.nan_to_num((interval - np.datetime64(as_of)) / np.timedelta64(1, "D"), nan=0.0)
     numbers["p_next_calibration_fails"] = next_calibration_fails(
-        paths, spans, as_of, np.maximum(due, 0.0), sudden=sudden, calibration=calibration
+        paths, spans, as_of, np.maximum(due, 0.0), sudden=sudden, calibration=calibration, laws=laws
     )
     numbers["age_days"] = years_between(spans["installed"], as_of) * DAYS_PER_YEAR
     status, reason = _status(own, spans, now)
@@ -181,19 +183,18 @@ def next_calibration_fails(
     *,
     sudden: SuddenEnds | None = None,
     calibration: Calibration | None = None,
+    laws: Mapping[str, ReadingLaw] = NO_LAWS,
 ) -> Array:
     """Chance (n,) that a calibration `days` from the as-of date (one number or one per life) cannot be adjusted.
 
     It fails where the reading of headroom is at or below the applied concentration (ratio 1): the latent path plus a
-    new cylinder, the session and the noise with its tails; or where the sensor has died suddenly by then. NaN for
-    a life without a fitted path.
+    new cylinder, the session and the noise with its tails, or as `laws` (stratum -> law) foretell readings; or where the
+    sensor has died suddenly by then. NaN for a life without a fitted path.
     """
     ahead = np.broadcast_to(np.asarray(days, dtype=float), (len(lives),))
     chance = np.full(len(lives), np.nan)
     for to, own, age in _matched([widened(path, calibration) for path in paths], lives, as_of):
-        mean, variance = own.latent(age + ahead[to] / DAYS_PER_YEAR)
-        variance = np.maximum(variance + own.gas_variance[:, None], 1e-24)
-        mixture = with_tails(own.weight, mean, variance, own.residual_variance, own.degrees)
+        mixture = reading_of(own, age + ahead[to] / DAYS_PER_YEAR, laws.get(own.stratum))
         chance[to] = distribution(*mixture, np.zeros(to.size))
     if sudden is not None:
         horizon = np.linspace(0.0, max(float(ahead.max(initial=0.0)), 1.0), 60)

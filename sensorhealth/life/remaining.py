@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from ..degradation.paces import STEADY
 from ..technologies import technologies
-from .lifedata import DAYS_PER_YEAR, years_between
-from .passage import first_passage
+from .lifedata import years_between
+from .soft import default_grid, paced_cdf
 
 if TYPE_CHECKING:
     from ..degradation.posterior import PathPosterior
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-_LEAST_WEIGHT = 1e-4  # mixture components below this weight are left out
-_NODES = 20  # quadrature nodes where the path wanders; error below 4e-5 in probability
+_LEAST_RISE = 1e-15  # of a distribution function between two days
 
 
 class SuddenEnds(Protocol):
@@ -86,8 +86,8 @@ class RemainingLife:
         below = np.maximum(index - 1, 0)
         rows = np.arange(self.life_id.size)
         low, high = total[rows, below], total[rows, index]
-        rise = np.where(high > low, high - low, 1.0)
-        days = self.grid_days[below] + np.clip((q - low) / rise, 0.0, 1.0) * (self.grid_days[index] - self.grid_days[below])
+        share = (q - low) / np.maximum(high - low, _LEAST_RISE)
+        days = self.grid_days[below] + np.clip(share, 0.0, 1.0) * (self.grid_days[index] - self.grid_days[below])
         days = np.where(index == 0, 0.0, days)
         return np.where(capped, self.horizon_days, days), capped
 
@@ -101,12 +101,6 @@ class RemainingLife:
         """The rows `index` (positions or a boolean mask) as a RemainingLife of their own."""
         chosen = np.asarray(index)
         return replace(self, life_id=self.life_id[chosen], soft=self.soft[chosen], sudden=self.sudden[chosen])
-
-
-def default_grid(horizon_days: float) -> Array:
-    """Days at which remaining life is tabulated: weekly for a year, monthly to year four, two-monthly after."""
-    knots = np.concatenate([np.arange(0, 371, 7), np.arange(395, 1462, 30), np.arange(1520, max(horizon_days, 1521), 60)])
-    return np.append(knots[knots < horizon_days], horizon_days).astype(float)
 
 
 def widened(path: PathPosterior, calibration: Calibration | None) -> PathPosterior:
@@ -168,34 +162,20 @@ def remaining_draws(
     places = [position.get_indexer(pd.Index(stratum[0].life_id)) for stratum in drawn]
     has_soft_end = lives["technology"].map(lambda name: name not in technologies() or technologies()[name].soft_end)
     flat = ~has_soft_end.to_numpy(dtype=bool)
+    paces = {} if calibration is None else calibration.paces
     for number, sudden in enumerate(hazards):
         soft = np.zeros((ids.size, days.size))
         for stratum, rows in zip(drawn, places):
             known = rows >= 0
             if known.any():
                 path = stratum[number] if known.all() else stratum[number].take(known)
-                soft[rows[known]] = soft_cdf(widened(path, calibration), ages[rows[known]], days, margin)
+                soft[rows[known]] = paced_cdf(
+                    widened(path, calibration), ages[rows[known]], days, margin, paces.get(path.stratum, STEADY)
+                )
+        if calibration is not None and calibration.by_age is not None:
+            soft = calibration.by_age.blend(soft, lives, as_of, days, ages)
         soft[flat] = soft[flat, :1]
         yield combine(ids, as_of, days, soft, np.asarray(sudden.conditional_cdf(lives, as_of, days), dtype=float))
-
-
-def soft_cdf(path: PathPosterior, ages: Array, days: Array, margin: float) -> Array:
-    """Chance (n, m) that the latent paths meet ln(1 + margin) within `days` (m,), were there no sudden end.
-
-    ages: (n,) years on the as-of date, at which the posterior holds. A mixture over the posterior's components.
-    """
-    limit = np.log1p(margin)
-    weight = np.where(path.weight < _LEAST_WEIGHT, 0.0, path.weight)
-    later = ages[:, None] + days / DAYS_PER_YEAR
-    mixture = np.zeros(later.shape)
-    for j in np.flatnonzero(weight):
-        wander = np.full(ages.shape, path.brownian[j])
-        level, slope, covariance, elapsed, spent = path.curve[j].straightened(
-            path.level[j] - limit, path.slope[j], path.covariance[j], wander, path.phi_now[j], later
-        )
-        elapsed[:, 0] = 0.0
-        mixture += weight[j] * first_passage(level, slope, covariance, elapsed, spent, nodes=_NODES)
-    return np.maximum.accumulate(mixture / weight.sum(), axis=1)
 
 
 def combine(

@@ -124,13 +124,13 @@ Decide = Callable[[Sensors, float, float], tuple[np.ndarray, np.ndarray]]
 
 @dataclass
 class Result:
-    """What happened: day, amount (currency), and what it was paid for ("failure", "worn", "swap", "visit")."""
+    """What happened: day, amount (currency), what it was paid for ("failure", "worn", "swap", "visit"), number of the site."""
 
-    events: list[tuple[float, float, str]] = field(default_factory=list)
+    events: list[tuple[float, float, str, int]] = field(default_factory=list)
 
     def after(self, start: float, end: float = np.inf) -> pd.DataFrame:
         """What happened between two days."""
-        table = pd.DataFrame(self.events, columns=["day", "amount", "what"])
+        table = pd.DataFrame(self.events, columns=["day", "amount", "what", "site"])
         return table[(table["day"] > start) & (table["day"] <= end)]
 
 
@@ -150,12 +150,12 @@ def run(world: World, policy: Policy, decide: Decide, seed: int) -> Result:
             worn = sensors.born + YEAR * sensors.start / sensors.rate <= sensors.end + 1e-6
             for row in dead:
                 what = "worn" if worn[row] else "failure"
-                events.events.append((sensors.end[row], price + policy.failure_cost, what))
+                events.events.append((sensors.end[row], price + policy.failure_cost, what, int(site[row])))
             sensors.renew(dead, sensors.end[dead].copy())
 
     def swap(rows: np.ndarray, day: float) -> None:
-        events.events.extend([(day, price, "swap")] * rows.size)
-        events.events.extend([(day, policy.visit_cost, "visit")] * np.unique(site[rows]).size)
+        events.events.extend((day, price, "swap", int(at)) for at in site[rows])
+        events.events.extend((day, policy.visit_cost, "visit", int(at)) for at in np.unique(site[rows]))
         sensors.renew(rows, day)
 
     for visit in np.arange(interval, world.years * YEAR, interval):

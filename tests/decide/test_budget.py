@@ -18,6 +18,7 @@ from sensorhealth.decide import (
     budgets,
     compare_policies,
     compare_schemes,
+    orders,
     plan_fleet,
     side_by_side,
     visits,
@@ -99,7 +100,7 @@ def test_sites_and_technologies_add_up_to_the_fleet() -> None:
         assert added == pytest.approx(whole["expected_count"].to_numpy())
     by_site = budget(plan, by="site").groupby("month")["expected_cost"].sum().to_numpy()
     assert by_site == pytest.approx(whole["expected_cost"].to_numpy(), rel=1e-9)
-    together = budgets(plan, shared_draws=iter([plan.remaining]))
+    together = budgets(plan)
     pd.testing.assert_frame_equal(together["fleet"], whole)
     pd.testing.assert_frame_equal(together["site"], budget(plan, by="site"))
     with pytest.raises(ValueError, match="planet"):
@@ -126,12 +127,14 @@ def test_draws_may_tell_how_long_new_sensors_live_in_their_world() -> None:
         both = [np.concatenate([getattr(plan.remaining, end), getattr(new, end)]) for end in ("soft", "sudden")]
         return LifeRows(np.append(plan.remaining.life_id, new.life_id), GRID, *both)
 
-    plain, same, short = (budget(plan, shared_draws=[draw]) for draw in (plan.remaining, world(700.0, 0.05), world(350.0, 0.05)))
+    plain, same, short = (
+        budget(plan, shared_draws=[draw] * 20) for draw in (plan.remaining, world(700.0, 0.05), world(350.0, 0.05))
+    )
     pd.testing.assert_frame_equal(plain, same)
     assert short["expected_count"].iloc[:2].to_numpy() == pytest.approx(plain["expected_count"].iloc[:2].to_numpy(), rel=0.02)
     assert short["cumulative_expected_count"].iloc[-1] > 1.3 * plain["cumulative_expected_count"].iloc[-1]
-    mixed = budget(plan, shared_draws=[world(350.0, 0.05), world(700.0, 0.05)]).iloc[-1]
-    alone = budget(plan, shared_draws=[world(700.0, 0.05)]).iloc[-1]
+    mixed = budget(plan, shared_draws=[world(350.0, 0.05), world(700.0, 0.05)] * 10).iloc[-1]
+    alone = budget(plan, shared_draws=[world(700.0, 0.05)] * 20).iloc[-1]
     width = [row["cumulative_p90_count"] - row["cumulative_p10_count"] for row in (mixed, alone)]
     assert width[0] > 2.0 * width[1]
 
@@ -172,7 +175,7 @@ def test_mixture_over_what_sensors_share_covers_and_independence_does_not(study_
 
 def test_one_walk_through_the_draws_gives_the_whole_budget_and_the_schemes() -> None:
     plan = _plan(60)
-    found = budget_and_schemes(plan, shared_draws=iter([plan.remaining]))
+    found = budget_and_schemes(plan)
     assert list(found.budget["by"].unique()) == ["fleet", "site", "technology"]
     for name, part in found.budget.groupby("by", sort=False):
         pd.testing.assert_frame_equal(part.reset_index(drop=True), budget(plan, by=str(name)))
@@ -224,6 +227,19 @@ def test_what_if_of_two_policies_needs_the_same_forecast() -> None:
     assert any("Expected cost" in line and "EUR" in line for line in lines)
     with pytest.raises(PolicyError, match="margin"):
         compare_policies(plan, plan.policy, Policy(margin=0.1))
+
+
+def test_fleet_of_which_nothing_is_in_service_costs_nothing() -> None:
+    ids = ["S1", "S2"]
+    fleet = tables(ids)
+    forecast = forecast_rows(ids, status="removed")
+    plan = plan_fleet(weibull_rows([], 500.0), fleet.sensors.iloc[:0], forecast, fleet, Policy(), fresh=FRESH)
+    money = budget_and_schemes(plan)
+    assert len(money.budget) == 36
+    assert (money.budget.select_dtypes("number") == 0.0).all().all()
+    assert (money.schemes[["expected_cost", "expected_count", "visit_cost", "wasted_life_days"]] == 0.0).all().all()
+    assert orders(plan).empty and visits(plan).empty
+    assert (plan.actions["action"] == "none").all()
 
 
 def test_dearer_visits_are_made_less_often() -> None:

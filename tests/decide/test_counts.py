@@ -86,14 +86,14 @@ def test_money_of_many_payments_is_close_to_its_simulation() -> None:
     sums = (np.where(draw < planned, 260.0, 0.0) + np.where(draw > 1 - failed, 1760.0, 0.0)).sum(axis=1)
     for level in (0.1, 0.5, 0.9):
         found = mixture_quantile(
-            lambda x: sum_cdf(x, mean.sum(), variance.sum(), third.sum()), level, np.zeros(1), np.full(1, 1e5), False
+            lambda x, at: sum_cdf(x, mean.sum(), variance.sum(), third.sum()), level, np.zeros(1), np.full(1, 1e5), False
         )[0]
         assert abs((sums <= found).mean() - level) < 0.025
 
 
 def test_quantile_of_a_mixture_of_counts_is_the_smallest_that_reaches_the_level() -> None:
     means = np.array([[3.0], [9.0]])
-    found = mixture_quantile(lambda x: stats.poisson.cdf(x, means).mean(axis=0), 0.9, np.zeros(1), np.full(1, 100.0), True)[0]
+    found = mixture_quantile(lambda x, at: stats.poisson.cdf(x, means).mean(axis=0), 0.9, np.zeros(1), np.full(1, 100.0), True)[0]
     cdf = stats.poisson.cdf(np.arange(40), means).mean(axis=0)
     assert found == np.argmax(cdf >= 0.9)
 

@@ -125,3 +125,11 @@ def test_names_that_no_sensor_has_are_told() -> None:
     assert len(told) == 2
     assert "'Nroth'" in told[0] and "North" in told[0]
     assert "'electrochemical H2'" in told[1]
+
+
+def test_the_limit_of_the_zero_holds_for_all_kinds_or_for_one() -> None:
+    kinds = ["electrochemical CO", "infrared CO2"]
+    assert Policy().zero_limits(kinds) is None
+    assert Policy(zero_limit_ratio=0.2).zero_limits(kinds) == dict.fromkeys(kinds, 0.2)
+    one = Policy(kinds={"infrared CO2": {"zero_limit_ratio": 0.1}})
+    assert one.zero_limits(kinds) == {"infrared CO2": 0.1}

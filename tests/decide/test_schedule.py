@@ -83,3 +83,13 @@ def test_plan_at_the_time_limit_is_never_worse_than_the_stepwise_one() -> None:
     assert stopped.cost <= steps.cost
     assert stopped.cost - stopped.gap >= steps.cost - steps.gap - 1e-6
     assert np.bincount(stopped.visit, minlength=9)[:8].max() <= 200
+
+
+def test_gap_of_the_stepwise_plan_stays_small_where_visits_are_full() -> None:
+    """Places lack for a quarter of the sensors, each at a penalty; a bound without the capacity would be off by all of it."""
+    value, later, _ = _problem(3, 400, 5)
+    full = np.full(400, 1, dtype=np.intp)
+    exact = schedule(value, later, full, 60, 90.0, 1e4, **SETTINGS)
+    steps = schedule(value, later, full, 60, 90.0, 1e4, seconds=0.0)
+    assert steps.cost - steps.gap <= exact.cost + 1e-6
+    assert steps.gap < 0.02 * steps.cost

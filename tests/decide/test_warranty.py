@@ -119,8 +119,10 @@ def test_sheet_shows_readings_gas_path_and_forecast() -> None:
     tags = _Tags()
     tags.feed(page)
     assert not tags.open
-    for text in ("C0", "expired", "doubted", "at least 2.00", "1.20", "Calibration record (4 rows)", "Warranty until",
-                 "2026-06-29", "A forecast is not a proof", "Chance of ending before the warranty does"):  # fmt: skip
+    for text in (
+        "C0", "expired", "doubted", "at least 2.00", "1.20", "Calibration record (4 rows)", "Warranty until", "2026-06-29",
+        "A forecast is not a proof", "Chance of ending before the warranty does", "50.0%", "200 EUR (free)",
+    ):  # fmt: skip
         assert text in tags.text, text
     assert tags.seen.count("circle") == 4
     assert "polygon" in tags.seen
@@ -142,6 +144,17 @@ def test_a_swap_before_the_weeks_for_testing_is_the_last_chance_for_a_claim() ->
     advice = [warranty_list(facts, day).set_index("sensor_id").loc["A", "advice"] for day in (early, late)]
     assert "at the swap" in advice[0] and "2026-04-05" in advice[0]
     assert "between" in advice[1] and "at the swap" not in advice[1]
+
+
+def test_a_sensor_that_is_swapped_now_is_tested_for_its_warranty_at_the_swap() -> None:
+    """List, plan and sheet say the same: no test in three months of a sensor that is to be swapped today."""
+    forecast = forecast_rows(["A"], p_end_before_warranty_end=0.8)
+    fleet = tables(["A"], warranty_end=AS_OF + 150 * DAY)
+    plan = plan_fleet(weibull_rows(["A"], 30.0), None, forecast, fleet, Policy(first_visit_days=60))
+    assert plan.actions["action"].iloc[0] == "swap now"
+    assert "warranty runs until 2026-08-28" in plan.actions["reason"].iloc[0]
+    advice = warranty_list(plan.facts, plan.ahead.leaves)["advice"].iloc[0]
+    assert "at the swap" in advice and "2026-03-31" in advice
 
 
 class _Falling:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sensorhealth.evaluate.outcomes import Ends, ends, next_readings, reading_blur, verdicts
+from sensorhealth.evaluate.outcomes import Ends, already_over, ends, next_readings, reading_blur, verdicts
 
 AS_OF, END = pd.Timestamp("2024-01-01"), pd.Timestamp("2025-01-01")
 
@@ -84,6 +84,31 @@ def test_a_sensor_left_in_service_below_its_limit_has_ended() -> None:
     assert ends(alone, alone, AS_OF, END, low).ended[0]  # records without removals: nobody would have repeated it
 
 
+def test_an_end_before_the_date_that_is_only_confirmed_after_it_came_at_once() -> None:
+    table, day = lives(), pd.Timedelta(days=1)
+    asked = table.iloc[[0]].reset_index(drop=True)
+    low = said()
+    low.loc["runs", ["last_good", "first_low", "lows"]] = [AS_OF - 90 * day, AS_OF - 10 * day, 2]
+    found = ends(table, asked, AS_OF, END, low)
+    assert found.ended[0] and found.lower[0] == 0.0 and found.upper[0] < 1.0 and not found.running[0]
+
+
+def test_a_sensor_low_twice_by_the_date_is_over_already() -> None:
+    table = lives()
+    asked = table.iloc[[0, 1]].reset_index(drop=True)
+    frame = pd.DataFrame(
+        {
+            "life_id": ["runs", "runs", "runs", "worn", "worn"],
+            "time": [AS_OF - pd.Timedelta(days=d) for d in (90, 60, 30, 60, 30)],
+            "log_ratio": [0.2, -0.1, -0.2, 0.1, -0.1],
+            "censoring": 0,
+        }
+    )
+    assert already_over(frame, table, asked, 0.0).tolist() == [True, False]  # once may be a loose cap
+    assert already_over(frame, table.assign(ended=pd.NaT), asked, 0.0).tolist() == [True, True]  # nobody would repeat it
+    assert not already_over(frame, table, asked.assign(technology="galvanic oxygen"), 0.0).any()
+
+
 def test_verdicts_are_the_last_good_reading_and_the_low_ones_after_it() -> None:
     day = pd.Timedelta(days=1)
     table = pd.DataFrame(
@@ -123,6 +148,9 @@ def test_the_next_reading_is_the_first_of_the_same_life() -> None:
     assert found.life.tolist() == [0]  # after the swap it is another sensor
     assert found.days == pytest.approx([60.0])
     assert next_readings(frame, table, asked, AS_OF, 30.0).life.size == 0
+    assert found.shared.tolist() == ["2024-03-01"]  # nothing else on record that readings have in common
+    on = next_readings(frame.assign(cylinder="C1", session="north"), table, asked, AS_OF, 365.0)
+    assert on.shared.tolist() == ["C1"]
 
 
 def test_the_blur_is_the_noise_over_the_rate() -> None:

@@ -12,6 +12,7 @@ import pytest
 from sensorhealth.errors import RecordsError
 from sensorhealth.evaluate import TrackRecord, track_record
 from sensorhealth.evaluate.past import CORRECTED, MODEL, past_dates
+from sensorhealth.evaluate.wording import NARROWEST, learnt
 from sensorhealth.nomenclature import columns
 from sensorhealth.records import Fleet
 
@@ -83,11 +84,34 @@ def test_a_correction_is_learnt_from_the_past_and_mends_the_forecasts(narrow: Tr
     assert narrow.calibration.overall > 1.5
     assert "multiplied" in narrow.calibration.note
     assert not right.calibration.corrects or abs(np.log(right.calibration.overall)) < 0.3
-    corrected = narrow.readings[narrow.readings["forecaster"] == CORRECTED]
-    assert corrected["as_of"].min() > pd.Timestamp(DATES[0])  # nothing to learn from on the first date
+    first = narrow.forecasts[narrow.forecasts["as_of"] == pd.Timestamp(DATES[0])].set_index("forecaster")
+    same = (first.loc[name, "rul_days_p50"].to_numpy() for name in (MODEL, CORRECTED))
+    np.testing.assert_array_equal(*same)  # nothing to learn from on the first date
     both = narrow.forecasts[narrow.forecasts["as_of"] == pd.Timestamp(DATES[2])]
     crps = both.groupby("forecaster")["crps_days"].mean()
     assert crps[CORRECTED] < crps[MODEL]
+
+
+def test_near_readings_never_narrow_far_forecasts_by_much(right: TrackRecord) -> None:
+    mine = right.readings[right.readings["forecaster"] == MODEL]
+    wide = mine.assign(latent_sd=4.0 * mine["latent_sd"])
+    taught = learnt([wide], None)
+    assert taught.overall == NARROWEST
+    assert "multiplied" in taught.note
+
+
+def test_what_was_over_by_the_records_of_the_day_is_not_asked_about(fleet: Fleet, knows_the_law: Any) -> None:
+    date = pd.Timestamp(DATES[1])
+    early = fleet.sensors["removed"].between(date - pd.Timedelta(days=200), date)
+    worn = fleet.sensors["sensor_id"][early & (fleet.sensors["removal_reason"] == "worn")]
+    sensors = fleet.sensors.copy()
+    sensors.loc[sensors["sensor_id"].isin(worn), ["removed", "removal_reason"]] = [pd.NaT, ""]
+    failed = fleet.calibrations[fleet.calibrations["sensor_id"].isin(worn) & (fleet.calibrations["outcome"] == "fail")]
+    again = failed.assign(time=failed["time"] + pd.Timedelta(days=1))
+    left = replace(fleet, sensors=sensors, calibrations=pd.concat([fleet.calibrations, again], ignore_index=True))
+    asked = set(track_record(left, as_of_dates=[date], refit=knows_the_law()).forecasts["sensor_id"])
+    assert len(worn) > 10
+    assert not asked & set(worn)
 
 
 def perturbed(fleet: Fleet, after: pd.Timestamp) -> Fleet:

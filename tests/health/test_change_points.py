@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from sensorhealth.health.change_points import DOWN, SINGLE, SWAP, UP, Rates, most_probable_faults
-from sensorhealth.health.fault_search import find_faults
+from sensorhealth.health.fault_search import bounds_by_family, find_faults
 from sensorhealth.health.path_filter import PathPrior, Series
 
 PRIOR = PathPrior(np.array([0.7, -0.12]), np.diag([0.08**2, 0.05**2]), 0.03**2, 0.01**2)
@@ -73,6 +73,16 @@ def test_a_fall_that_stays_is_a_step() -> None:
     assert abs(found.size[0] + 0.1625) < 2 * found.std_error[0]
 
 
+def test_a_loss_that_goes_faster_is_no_step() -> None:
+    """The end of a knee: at the edge of chance a fall at once fits it nearly as well as no fault, and a bend better."""
+    y, age = path(24)
+    y -= np.maximum(age - age[17], 0.0) * 0.20
+    found = one(y, age)
+    assert found.kind[0] != DOWN or found.any_fault[0] < 0.65
+    assert one(y, age, rates=Rates(bend=1e-12)).kind[0] == DOWN
+    assert one(y, age, rates=Rates(bend=1e-12)).any_fault[0] > 0.65
+
+
 def test_a_jump_to_the_level_of_a_new_sensor_is_a_swap() -> None:
     y, age = path()
     y[9:] = y[: len(y) - 9]
@@ -119,6 +129,15 @@ def test_readings_left_out_are_not_flagged() -> None:
     seen = np.arange(len(y)) != 7
     found = find_faults(y, age, np.array([0]), np.array([len(y)]), np.array([0]), [Rates()], seen=seen)
     assert not len(found.faults.position)
+
+
+def test_sure_finds_of_one_kind_do_not_open_the_door_to_doubtful_ones_of_another() -> None:
+    """Benjamini and Hochberg's bound, rate x rejected / tested, in each family by itself; at least that for one."""
+    p_value = np.r_[np.zeros(50), 1e-5, 2e-3, 0.5 * np.ones(48)]
+    singles, steps, ends = bounds_by_family(p_value, np.r_[np.zeros(50, int), np.ones(50, int)], 0.05)
+    assert singles == pytest.approx(0.05 * 50 / 100)
+    assert steps == pytest.approx(0.05 * 1 / 100)
+    assert ends == pytest.approx(0.05 / 100)
 
 
 @pytest.mark.slow

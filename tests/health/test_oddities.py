@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from sensorhealth import health
 
@@ -85,14 +84,6 @@ def test_two_low_visits_in_a_row_are_a_step() -> None:
     assert odd.single_readings.empty
 
 
-@pytest.mark.parametrize("end", ["soft", "sudden"])
-def test_the_last_reading_of_a_sensor_that_died_is_its_end_and_no_bad_reading(end: str) -> None:
-    fleet = shifted(slice(-1, None), -1.5)
-    lives = fleet.lives.assign(end_kind=np.where(fleet.lives["sensor_id"] == "s003", end, ""))
-    odd = health.find_oddities(fleet.readings, lives)
-    assert odd.single_readings.empty and odd.steps.empty
-
-
 def test_a_change_of_cylinder_that_the_fit_explains_is_no_step() -> None:
     fleet = shifted(slice(-5, None), -0.3)
     residuals = pd.DataFrame({"gas_effect": 0.0, "session_effect": 0.0, "fitted": 0.0}, index=fleet.readings.index)
@@ -119,3 +110,34 @@ def test_nothing_to_look_at_gives_empty_tables() -> None:
     fleet = paths(np.random.default_rng(0), 5)
     odd = health.find_oddities(fleet.readings.iloc[:0], fleet.lives)
     assert odd.steps.empty and odd.swaps.empty and odd.single_readings.empty and odd.findings.empty
+
+
+def test_a_reading_without_a_cylinder_takes_the_gas_that_its_neighbours_met() -> None:
+    """Weak gas at one site: the reading without a cylinder is as low as the others of its day, and is no bad reading."""
+    fleet = paths(np.random.default_rng(9), 60)
+    table = fleet.readings.assign(cylinder="C1")
+    mine = table.index[table["sensor_id"] == "s003"]
+    weak, blank = mine[4:8], mine[6]
+    table.loc[weak, "log_ratio"] -= 0.3
+    table.loc[weak, "cylinder"] = "C2"
+    effect = pd.Series(0.0, index=table.index)
+    effect[weak.drop(blank)] = -0.3
+    residuals = pd.DataFrame({"gas_effect": effect, "session_effect": 0.0, "fitted": 0.0})
+    table.loc[blank, "cylinder"] = ""
+    odd = health.find_oddities(table, fleet.lives, residuals)
+    assert odd.single_readings.empty and odd.steps.empty
+
+
+def test_a_reading_whose_gas_nobody_knows_is_in_doubt_by_the_spread_between_cylinders() -> None:
+    rng = np.random.default_rng(10)
+    fleet = paths(rng, 60)
+    table = fleet.readings.assign(cylinder=[f"C{k}" for k in range(len(fleet.readings))], site=fleet.readings["sensor_id"])
+    blank = table.index[table["sensor_id"] == "s003"][5]
+    gas = pd.Series(0.12 * rng.standard_normal(len(table)), index=table.index)
+    table["log_ratio"] += gas
+    table.loc[blank, "log_ratio"] -= gas[blank] + 0.16
+    residuals = pd.DataFrame({"gas_effect": gas.where(table.index != blank, 0.0), "session_effect": 0.0, "fitted": 0.0})
+    named = health.find_oddities(table, fleet.lives, residuals)
+    assert named.single_readings["row"].tolist() == [table.loc[blank, "row"]]
+    table.loc[blank, "cylinder"] = ""
+    assert health.find_oddities(table, fleet.lives, residuals).single_readings.empty

@@ -40,7 +40,7 @@ def dense(data: Padded) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 12))
 def test_sweeps_equal_dense_matrices(seed: int, count: int) -> None:
-    data, _, seen = series(seed, count)
+    data, g, seen = series(seed, count)
     residual, covariance, design = dense(data)
     sweep = forward(data, MEAN[:, None], SPREAD[:, :, None], WANDER)
     expected = multivariate_normal(np.zeros(len(residual)), covariance).logpdf(residual)
@@ -52,6 +52,9 @@ def test_sweeps_equal_dense_matrices(seed: int, count: int) -> None:
         step = (np.arange(count) >= j)[seen].astype(float)
         np.testing.assert_allclose(found.step_score[j, 0], step @ inverse @ residual, rtol=1e-7, atol=1e-7)
         np.testing.assert_allclose(found.step_information[j, 0], step @ inverse @ step, rtol=1e-7, atol=1e-7)
+        bend = np.maximum(g - (g[j - 1] if j else 0.0), 0.0)[seen]
+        np.testing.assert_allclose(found.bend_score[j, 0], bend @ inverse @ residual, rtol=1e-7, atol=1e-7)
+        np.testing.assert_allclose(found.bend_information[j, 0], bend @ inverse @ bend, rtol=1e-7, atol=1e-7)
         error = (np.arange(count) == j)[seen].astype(float)
         if seen[j]:
             np.testing.assert_allclose(found.error_score[j, 0], error @ inverse @ residual, rtol=1e-7, atol=1e-7)

@@ -64,6 +64,31 @@ def test_one_technicians_readings_off_are_laid_to_the_way_of_working() -> None:
     assert "way of working" in found.loc[found["kind"] == "technician", "reason"].iloc[0]
 
 
+def test_one_persons_way_of_working_does_not_make_the_others_seem_off() -> None:
+    table, lives = bench()
+    person = table["visit"] % 3
+    table["session"] = "north " + table["time"].dt.strftime("%Y-%m-%d") + " t" + person.astype(str)
+    table["log_ratio"] -= 0.06 * (person == 1)
+    sessions = health.find_oddities(table, lives).sessions
+    people = sessions[sessions["kind"] == "technician"].set_index("where")
+    assert people["flagged"].to_dict() == {"t0": False, "t1": True, "t2": False}
+
+
+def test_a_visit_that_was_repeated_the_same_day_counts_by_its_first_attempt() -> None:
+    table, lives = bench(change=lambda t: np.where((t["instrument"] == 4) & (t["visit"] == 9), -0.25, 0.0))
+    low = table[(table["instrument"] == 4) & (table["visit"] == 9)]
+    again = low.assign(time=low["time"] + pd.Timedelta(minutes=12), log_ratio=low["log_ratio"] + 0.25, row=low["row"] + 10_000)
+    sessions = health.find_oddities(pd.concat([table, again.iloc[:3]], ignore_index=True), lives).sessions
+    assert sessions.loc[sessions["kind"] == "instrument", "where"].tolist() == ["i04"]
+
+
+def test_what_some_readings_of_a_session_share_is_not_the_sessions() -> None:
+    off = judged(
+        change=lambda t: np.where((t["visit"] == 7) & (t["instrument"] < 9) & (t["gas"] == t["instrument"] % 4), -0.3, 0.0)
+    )
+    assert "session" not in set(off["kind"])
+
+
 def test_the_first_of_a_session_low_points_at_the_regulator() -> None:
     found = judged(change=lambda t: np.where(t["order_in_session"] == 1, -0.06, 0.0))
     assert "first of session" in set(found["kind"])

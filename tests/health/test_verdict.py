@@ -32,6 +32,7 @@ def fleet_of(event: str) -> Tables:
                 "leak": -0.35 * (name == "s02" and last),
                 "step": -0.55 * (name == "s02" and j >= 12),
                 "instrument": -0.35 * (sensors[-1]["instrument_id"] == "i2north" and last),
+                "end by a step": -0.75 * (name == "s02" and last),
                 "dirty zero": np.log(0.85) * (name == "s02" and last),
                 "nothing": 0.0,
             }[event]
@@ -45,8 +46,12 @@ def fleet_of(event: str) -> Tables:
     return tables(sensors, rows, [{"cylinder_id": c} for c in sorted({row["cylinder_id"] for row in rows})])
 
 
-def verdict_on(event: str, sensor: str = "s02") -> health.Verdict:
+def verdict_on(event: str, sensor: str = "s02", removed: str = "", **trends: pd.DataFrame) -> health.Verdict:
     fleet = fleet_of(event)
+    if removed:
+        mine = fleet.sensors["sensor_id"] == sensor
+        gone = {"removed": pd.Timestamp("2024-01-01"), "removal_reason": removed}
+        fleet.sensors.loc[mine, list(gone)] = list(gone.values())
     lives = health.lives(fleet)
     readings = health.readings(fleet, lives)
     zeros = health.zero_events(fleet, lives)
@@ -64,6 +69,7 @@ def verdict_on(event: str, sensor: str = "s02") -> health.Verdict:
         oddities=odd,
         cylinders=cylinders,
         zeros=zeros,
+        **trends,
     )
 
 
@@ -91,6 +97,28 @@ def test_gas_is_told_with_the_number_of_sensors_and_readings_behind_it() -> None
     found = verdict_on("weak gas")
     assert "11 other sensors read low on this cylinder since 20" in found.reason
     assert "22 readings of 11" in found.reason
+
+
+def test_a_step_is_named_with_its_dates_and_is_not_called_wear() -> None:
+    found = verdict_on("step")
+    assert "a step (poisoning, over-range, drying), not wear" in found.reason and "between 20" in found.reason
+    assert any(line.startswith("Its past: step down (-4") for line in found.lines)
+
+
+def test_a_sensor_that_was_taken_out_has_nothing_left_to_be_done_on_it() -> None:
+    found = verdict_on("end by a step", removed="poisoned")
+    assert found.verdict == "sensor" and "not wear" in found.reason
+    assert "Removed: 2024-01-01, poisoned" in found.lines
+    assert "taken out" in found.next_step and not any("out of service until" in line for line in found.lines)
+
+
+def test_a_zero_that_drifts_and_a_response_that_slows_have_a_line_each() -> None:
+    drift = pd.DataFrame({"sensor_id": ["s02", "s03"], "drifting": True, "reason": ["drifting: +2 ppm", "of another"]})
+    slow = pd.DataFrame({"sensor_id": ["s02"], "slowing": [True], "reason": ["slowing: +30 %"]})
+    lines = verdict_on("nothing", zero_drift=drift, response_times=slow).lines
+    assert "Zero: drifting: +2 ppm" in lines and "Response: slowing: +30 %" in lines
+    quiet = verdict_on("nothing", zero_drift=drift.assign(drifting=False), response_times=slow.assign(slowing=False)).lines
+    assert not any(line.startswith(("Zero:", "Response:")) for line in quiet)
 
 
 def test_a_sensor_never_tested_on_gas_is_unknown_and_not_green() -> None:

@@ -105,8 +105,32 @@ def test_the_effect_of_temperature_is_found_and_is_no_drift() -> None:
     assert not drift["drifting"].any()
 
 
+@pytest.mark.parametrize("limit", [0.15, {"CO": 15.0}, {"ppm": 15.0}, {"electrochemical CO": 0.15}])
+def test_the_limit_of_the_zero_is_set_by_gas_unit_or_kind_and_a_drift_towards_it_is_a_finding(limit) -> None:
+    fleet = zeros_fleet()
+    lives = health.lives(fleet)
+    drift = health.zero_drift(fleet, lives, zero_limit=limit)
+    assert (drift["zero_limit"] == 15.0).all()
+    told = health.trend_findings(drift, health.response_times(fleet, lives))
+    assert told[["sensor_id", "finding"]].to_numpy().tolist() == [[DRIFTS, "zero drifts"]]
+    assert "reaches the limit of 15" in told["reason"].item()
+
+
 def test_every_life_has_a_row_and_says_when_it_cannot_tell() -> None:
     fleet = tables([{"sensor_id": "a"}, {"sensor_id": "b"}], [{"time": "2023-01-01", "zero_offset": 0.2}])
     drift = health.zero_drift(fleet, health.lives(fleet)).set_index("sensor_id")
     assert drift["status"].to_dict() == {"a": "too few zeros", "b": "no zero recorded"}
     assert "too few" in drift.loc["a", "reason"] and "cannot be known" in drift.loc["b", "reason"]
+
+
+def test_baselines_known_from_before_are_used_and_split_lives_are_looked_at_anew() -> None:
+    fleet = zeros_fleet()
+    whole = health.lives(fleet)
+    base = health.baselines(fleet, whole)
+    assert health.baselines(fleet, whole, known=base) is base
+    pd.testing.assert_frame_equal(health.zero_events(fleet, whole, known=base), health.zero_events(fleet, whole))
+    split = health.lives(fleet, pd.DataFrame({"sensor_id": ["s09"], "time": [pd.Timestamp("2023-01-01")]}))
+    again = health.baselines(fleet, split, known=base)
+    assert again is not base and len(health.zero_drift(fleet, split, known=again)) == len(split)
+    found = health.zero_events(fleet, split, known=again)
+    assert found[["sensor_id", "kind"]].equals(health.zero_events(fleet, split)[["sensor_id", "kind"]])

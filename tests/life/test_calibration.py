@@ -32,6 +32,20 @@ def test_a_few_odd_readings_do_not_widen_every_forecast() -> None:
     assert learn_factor(error, latent, noise)[0] < 1.25
 
 
+def test_a_hundred_sensors_on_one_weak_cylinder_are_one_surprise() -> None:
+    rng = np.random.default_rng(3)
+    gas = np.repeat(np.arange(6), 100)
+    latent, noise = np.full(600, 0.03), np.full(600, 0.03)
+    error = 0.06 * rng.standard_normal(6)[gas] + rng.standard_normal(600) * np.sqrt(latent**2 + noise**2)
+    factor, alone = learn_factor(error, latent, noise)
+    assert np.log(factor) > 2.0 * alone  # each taken for itself, the spread seems clearly too narrow
+    same, together = learn_factor(error, latent, noise, gas)
+    assert same == factor
+    assert together > 3.0 * alone
+    apart = learn_factor(error, latent, noise, np.arange(600))[1]
+    assert alone <= apart < 2.0 * alone
+
+
 def test_a_stratum_without_its_own_factor_takes_that_of_all() -> None:
     calibration = Calibration(1.4, {"electrochemical CO": 0.9}, 100, "")
     assert calibration.factor("electrochemical CO") == 0.9

@@ -62,3 +62,10 @@ def calibration_due(facts: Situation, rows: IntArray) -> DateArray:
 def swap_planned(date: str) -> str:
     """Half a sentence on the planned swap, "" where none is planned."""
     return f" A swap is planned on {date}." if date else ""
+
+
+def warranty_at_swap(warranty: str) -> str:
+    """Half a sentence on the warranty, given its end, that a sensor is swapped within; "" where there is none."""
+    if not warranty:
+        return ""
+    return f" Its warranty runs until {warranty}: test it on fresh, verified gas at the swap and keep the record."

@@ -6,7 +6,7 @@ import numpy as np
 
 from sensorhealth.decide.outlook import Outlook
 from sensorhealth.decide.rules import BoolArray, DateArray, FloatArray, IntArray, ObjectArray, Rule
-from sensorhealth.decide.rules._common import new_sensor
+from sensorhealth.decide.rules._common import new_sensor, warranty_at_swap
 from sensorhealth.decide.situation import Situation
 from sensorhealth.decide.texts import chance_as_text, days_as_text, sentences
 
@@ -36,9 +36,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
             text += f". By itself it would be swapped about {alone}; on this visit it saves a visit of its own."
         else:
             text += "; an end in service would cost more than the life that a swap now gives up."
-        if warranty:
-            text += f" Its warranty runs until {warranty}: test it on fresh, verified gas at the swap and keep the record."
-        return text
+        return text + warranty_at_swap(warranty)
 
     covered = np.where(facts.warranty_end >= ahead.swap_date, facts.warranty_end, _NEVER)[rows]
     return sentences(

@@ -1,0 +1,148 @@
+"""How far paths leave the course that was foretold of them long before, learnt from the past of the fleet itself.
+
+Many precise readings tell a sensor's slope so well that a forecast a life ahead seems certain; but what it is certain of is the
+shape, and real paths have shapes of their own: knees, rests, spells of heavy use. So every sensor is foretold from the first
+part of its readings (`one_ahead`), and how much faster or slower than foretold it went on gives a law of paces: factors on
+the time ahead, as likely up as down. Where paths keep to the model's course the factors stay at one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
+from sensorhealth.degradation.ground import life_slopes
+from sensorhealth.degradation.one_ahead import one_ahead
+from sensorhealth.degradation.posterior import PathPosterior
+from sensorhealth.degradation.reading_law import own_readings, steps_found
+from sensorhealth.degradation.strata import StratumModel
+
+LOGS = np.array([0.0, 0.2, 0.5, 1.0, 1.7])  # sizes of ln(pace) that are tried, up and down
+PRIOR = np.array([10.0, 0.5, 0.2, 0.1, 0.05])  # sensors' worth of belief in each
+PARTS = (1 / 3, 2 / 3)  # of a sensor's readings from which its last one is foretold
+FEWEST_READINGS = 4  # of a sensor that tells of its pace
+FEWEST_SENSORS = 10
+LEAST_WEIGHT = 0.02  # of a size that is kept
+CLEAR = 3.0  # log likelihood that paces other than one must gain
+ROUNDS = 100
+TINY = 1e-300
+
+
+@dataclass(frozen=True)
+class Paces:
+    """Law of the pace from now on, as a factor on the time ahead: factor (k,), weight (k,); foretold: sensors looked back on."""
+
+    factor: FloatArray
+    weight: FloatArray
+    foretold: int
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation of ln(pace)."""
+        return float(np.sqrt(self.weight @ np.log(self.factor) ** 2))
+
+
+STEADY = Paces(np.ones(1), np.ones(1), 0)
+
+
+def learn_paces(model: StratumModel) -> Paces:
+    """The law of paces of a fitted stratum, from how the ends of its sensors' records were foretold from their beginnings."""
+    stratum = model.stratum
+    if model.given or (stratum.counts >= FEWEST_READINGS).sum() < FEWEST_SENSORS:
+        return STEADY
+    errors, variances = zip(*(_foretold(model, part) for part in PARTS))
+    variance = np.concatenate(variances)
+    error = np.concatenate(errors, axis=2)
+    densities = -0.5 * (error**2 / variance + np.log(variance))
+    weight, gain = _likeliest(densities, 1.0 / len(PARTS))
+    if gain < CLEAR:
+        return STEADY
+    kept = weight >= LEAST_WEIGHT
+    kept[0] = True
+    weight = np.where(kept, weight, 0.0) / weight[kept].sum()
+    up, down = LOGS[1:][kept[1:]], 0.5 * weight[1:][kept[1:]]
+    sensors = int((stratum.counts >= FEWEST_READINGS).sum())
+    return Paces(np.exp(np.concatenate([[0.0], up, -up])), np.concatenate([weight[:1], down, down]), sensors)
+
+
+def _foretold(model: StratumModel, part: float) -> tuple[FloatArray, FloatArray]:
+    """Of each sensor with enough readings its last one, foretold from the first `part` of them: error (k, 2, m) at each pace up
+    and down, and its variance (m,), steps found in between counted in.
+    """
+    stratum, item = model.stratum, max(model.modes, key=lambda mode: mode.weight)
+    early = from_beginnings(model, part)
+    assert early is not None
+    posterior, begin = early
+    path, own, noise = own_readings(item)
+    told = stratum.counts >= FEWEST_READINGS
+    last = stratum.last[told]
+    gathered = np.cumsum(steps_found(stratum))
+    steps = gathered[last] - gathered[_ends_of_beginnings(stratum, part)[told]]
+    ahead, came = stratum.age[last] - begin, path[last] + own[last]
+    means = [[posterior.latent(begin + ahead * np.exp(sign * log))[0][0] for sign in (1.0, -1.0)] for log in LOGS]
+    variance = posterior.latent(begin + ahead)[1][0] + noise[last] + np.maximum(steps, 0.0)
+    return came - np.array(means), variance
+
+
+def _ends_of_beginnings(stratum: Stratum, part: float) -> IntArray:
+    """Position (n,) of the last reading of each sensor's beginning."""
+    count = np.maximum(np.ceil(part * (stratum.counts - 1)).astype(np.int64), 1)
+    return stratum.offsets[:-1] + count - 1
+
+
+def from_beginnings(model: StratumModel, part: float) -> tuple[PathPosterior, FloatArray] | None:
+    """Posterior of the paths as known from the first `part` of each sensor's readings, and the ages (n,) then; None for none.
+
+    By the likeliest curve, at the variances and the common path of the whole fit. Sensors with few readings are left out.
+    """
+    stratum, item = model.stratum, max(model.modes, key=lambda mode: mode.weight)
+    told = stratum.counts >= FEWEST_READINGS
+    if model.given or not told.any():
+        return None
+    fitted, parameters = item.fitted, item.fitted.parameters
+    path, own, noise = own_readings(item)
+    kept = _beginnings(stratum, part) & told[stratum.life]
+    offsets, rows = np.concatenate([[0], np.cumsum(kept)])[stratum.offsets], np.flatnonzero(kept)
+    g = fitted.base.g
+    ahead = one_ahead(
+        offsets, g[rows], own[rows], noise[rows], parameters.sensor, parameters.brownian, steps_found(stratum)[rows]
+    )
+    last = rows[offsets[1:][told] - 1]
+    row = np.stack([np.ones(last.size), g[last], np.ones(last.size)])
+    spread = ahead.spread[:, :, told]
+    covariance = np.empty((1, last.size, 2, 2))
+    covariance[0, :, 0, 0] = np.einsum("in,ijn,jn->n", row, spread, row)
+    covariance[0, :, 0, 1] = covariance[0, :, 1, 0] = (row * spread[:, 1]).sum(axis=0)
+    covariance[0, :, 1, 1] = spread[1, 1]
+    common = (life_slopes(stratum, fitted.fit) - fitted.fit.sensor_effects[: told.size, 1])[told]
+    level, age, one = path[last] + (row * ahead.state[:, told]).sum(axis=0), stratum.age[last], np.ones(1)
+    posterior = PathPosterior(
+        stratum.name, stratum.life_id[told], one, (fitted.curve,), level[None], (common + ahead.state[1, told])[None],
+        covariance, fitted.curve.clock(age)[None], parameters.brownian * one, parameters.residual * one,
+        fitted.degrees * one, item.gas_variance * one, np.diff(offsets)[told],
+    )  # fmt: skip
+    return posterior, age
+
+
+def _beginnings(stratum: Stratum, part: float) -> NDArray[np.bool_]:
+    """Which readings (N,) are among the first `part` of their sensor's, the last one not counted."""
+    number = np.arange(stratum.y.size) - np.repeat(stratum.offsets[:-1], stratum.counts)
+    return np.asarray(number < np.ceil(part * (stratum.counts - 1))[stratum.life], dtype=bool)
+
+
+def _likeliest(log_density: FloatArray, worth: float) -> tuple[FloatArray, float]:
+    """Weights (k,) of the sizes under which the errors are likeliest, the prior counted; gain of log likelihood over one.
+
+    log_density (k, 2, m): of each error going up and going down; worth: of one error in sensors, for a sensor has several.
+    """
+    both = np.logaddexp(log_density[:, 0], log_density[:, 1])  # the same for all but a factor of two
+    density = np.exp(both - both.max(axis=0))
+    weight = PRIOR / PRIOR.sum()
+    for _ in range(ROUNDS):
+        told = weight[:, None] * density
+        weight = worth * (told / told.sum(axis=0)).sum(axis=1) + PRIOR
+        weight /= weight.sum()
+    return weight, worth * float(np.sum(np.log(weight @ density) - np.log(density[0] + TINY)))

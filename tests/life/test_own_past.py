@@ -1,0 +1,186 @@
+"""What the records themselves teach of forecasts a long way ahead: paces of paths, and ages at the end as a second opinion."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import sensorhealth
+from sensorhealth import Fleet
+from sensorhealth.analysis import Outlook, look_ahead
+from sensorhealth.decide import Policy
+from sensorhealth.degradation.curves.linear import Linear
+from sensorhealth.degradation.paces import STEADY, Paces
+from sensorhealth.degradation.posterior import PathPosterior
+from sensorhealth.life import Calibration
+from sensorhealth.life.by_age import ByAge, soft_ends, stage
+from sensorhealth.life.lifedata import life_data
+from sensorhealth.life.remaining import remaining_life
+from sensorhealth.life.soft import paced_cdf, soft_cdf
+
+START = pd.Timestamp("2020-01-01")
+END = 0.8  # of the first capacity
+
+
+class NoDeath:
+    """No sudden ends."""
+
+    def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: np.ndarray) -> np.ndarray:
+        return np.zeros((len(lives), np.size(days)))
+
+
+def cells(count: int, seed: int, *, own_shape: bool, noise: float = 0.001) -> tuple[Fleet, pd.Series]:
+    """Capacities read to a thousandth every 20 days down to their end, and the dates of the true ends.
+
+    own_shape: each cell has its own mixture of early fade, steady fade and a knee, and its own pace; otherwise straight lines.
+    """
+    rng = np.random.default_rng(seed)
+    life = np.exp(rng.normal(np.log(700.0), 0.35, count))
+    early, knee, width = rng.uniform(0.1, 0.35, count), rng.uniform(0.25, 0.65, count), rng.uniform(0.06, 0.2, count)
+    if not own_shape:
+        early, knee = np.zeros(count), np.zeros(count)
+    installed = START + pd.to_timedelta(np.floor(rng.uniform(0, 600, count)), unit="D")
+    rows, ends = [], []
+    for i in range(count):
+
+        def capacity(day: np.ndarray, i: int = i) -> np.ndarray:
+            x = day / life[i]
+            lost = early[i] * np.sqrt(x) + (1 - early[i] - knee[i]) * x + knee[i] * np.exp((x - 1) / width[i])
+            return 1.0 - (1.0 - END) * lost
+
+        days = np.arange(1.0, 1.15 * life[i], 20.0)
+        read = capacity(days) + noise * rng.standard_normal(days.size)
+        low = np.flatnonzero(read <= END - 0.01)
+        stop = low[0] + 1 if low.size else days.size
+        rows += [(f"c{i}", installed[i] + pd.Timedelta(days=d), y / END) for d, y in zip(days[:stop], read[:stop])]
+        fine = np.arange(1.0, 1.5 * life[i])
+        ends.append(installed[i] + pd.Timedelta(days=float(fine[np.argmax(capacity(fine) <= END)])))
+    calibrations = pd.DataFrame(rows, columns=["sensor_id", "time", "headroom"]).assign(kind="span", applied=1.0)
+    name = [f"c{i}" for i in range(count)]
+    sensors = pd.DataFrame(
+        {"sensor_id": name, "gas": "CO", "technology": "electrochemical", "unit": "ppm", "installed": installed}
+    )
+    return Fleet.from_tables(sensors, calibrations), pd.Series(ends, index=name)
+
+
+def foretold(fleet: Fleet, day: pd.Timestamp, ends: pd.Series) -> tuple[Outlook, np.ndarray, np.ndarray]:
+    """The outlook on a day, the cells (n,) that had not ended, and the days (n,) that they had left."""
+    seen = look_ahead(fleet.known_at(day), day, Policy(), model={"parameter_uncertainty": False})
+    cell = seen.current.set_index("life_id").loc[pd.Index(seen.remaining.life_id), "sensor_id"]
+    left = (ends.loc[cell.to_numpy()] - day).dt.total_seconds().to_numpy() / 86400.0
+    return seen, np.flatnonzero(left > 0), left[left > 0]
+
+
+def held(seen: Outlook, rows: np.ndarray, left: np.ndarray, calibration: Calibration) -> float:
+    """Share of true ends inside the 90 % interval."""
+    life = remaining_life(seen.paths, NoDeath(), seen.current, seen.remaining.as_of, calibration=calibration).take(rows)
+    return float((np.abs(life.p_end(left) - 0.5) < 0.45).mean())
+
+
+@pytest.fixture(scope="module")
+def odd() -> tuple[Outlook, np.ndarray, np.ndarray]:
+    fleet, ends = cells(80, 4, own_shape=True)
+    return foretold(fleet, pd.Timestamp("2022-03-01"), ends)
+
+
+def test_paths_of_shapes_of_their_own_are_not_foretold_too_surely(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
+    seen, rows, left = odd
+    alone = held(seen, rows, left, Calibration())
+    assert len(rows) > 30
+    assert alone < 0.75  # the curve seems to be known to a hair
+    assert held(seen, rows, left, seen.calibration) > alone + 0.1
+    assert 0.8 < held(seen, rows, left, seen.calibration) < 0.98
+
+
+def test_what_was_learnt_is_said(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
+    seen = odd[0]
+    assert "electrochemical CO" in seen.calibration.paces
+    assert any("faster or slower" in remark for remark in seen.calibration.remarks)
+    assert any("ages at which" in remark for remark in seen.calibration.remarks)
+    assert not Calibration().remarks
+
+
+def test_paths_that_keep_to_the_model_stay_at_one_pace() -> None:
+    fleet, ends = cells(60, 5, own_shape=False, noise=0.004)
+    seen, rows, left = foretold(fleet, pd.Timestamp("2022-01-01"), ends)
+    assert not seen.calibration.paces
+    assert 0.75 < held(seen, rows, left, seen.calibration) <= 1.0
+
+
+def path(brownian: float = 0.0) -> PathPosterior:
+    one = np.ones(1)
+    return PathPosterior(
+        "electrochemical CO", np.array(["a", "b"], dtype=object), one, (Linear(1.0),), np.array([[0.5, 0.3]]),
+        np.array([[-0.2, -0.1]]), np.tile(1e-4 * np.eye(2), (1, 2, 1, 1)), np.ones((1, 2)), brownian * one, 1e-4 * one,
+        np.inf * one, 0.0 * one, np.array([5, 5]),
+    )  # fmt: skip
+
+
+def test_a_pace_brings_what_is_ahead_sooner_or_later() -> None:
+    days, ages = np.linspace(0.0, 3650.0, 400), np.ones(2)
+    paces = Paces(np.array([1.0, 2.0, 0.5]), np.array([0.6, 0.2, 0.2]), 50)
+    both = paced_cdf(path(), ages, days, 0.0, paces)
+    parts = [soft_cdf(path(), ages, factor * days, 0.0) for factor in paces.factor]
+    np.testing.assert_allclose(both, np.tensordot(paces.weight, np.stack(parts), 1), atol=2e-3)
+    np.testing.assert_allclose(both[:, 0], parts[0][:, 0])  # where it stands now is not in doubt
+    np.testing.assert_array_equal(paced_cdf(path(), ages, days, 0.0, STEADY), parts[0])
+    assert paces.spread == pytest.approx(np.sqrt(0.4) * np.log(2.0))
+
+
+def lives() -> tuple[pd.DataFrame, pd.DataFrame]:
+    day = pd.Timedelta(days=1)
+    table = pd.DataFrame(
+        {
+            "life_id": ["low", "worn", "runs", "dead"], "technology": "electrochemical", "stratum": "electrochemical CO",
+            "installed": START, "entered": START, "last_alive": START + 300 * day, "last_test": START + 300 * day,
+            "ended": [pd.NaT, START + 320 * day, pd.NaT, START + 250 * day], "end_kind": ["", "soft", "", "sudden"],
+        }
+    )  # fmt: skip
+    table.loc[3, ["last_alive", "last_test"]] = START + 240 * day
+    rows = [("low", 100, 0.2), ("low", 200, -0.1), ("low", 300, -0.2), ("worn", 300, 0.1), ("runs", 300, 0.3), ("dead", 240, 0.4)]
+    readings = pd.DataFrame(rows, columns=["life_id", "day", "log_ratio"]).assign(censoring=0)
+    return table, readings.assign(time=START + pd.to_timedelta(readings["day"], unit="D"))
+
+
+def test_soft_ends_are_told_by_readings_or_by_removals() -> None:
+    data = life_data(soft_ends(*lives(), 0.0), START + pd.Timedelta(days=400))
+    assert data.died.tolist() == [True, True, False, False]
+    assert 365.25 * data.lower == pytest.approx([100, 300, data.lower[2] * 365.25, 250], abs=0.01)
+    assert 365.25 * data.upper[:2] == pytest.approx([200, 320], abs=0.01)
+
+
+def test_where_nothing_is_low_only_removals_are_ends() -> None:
+    table, readings = lives()
+    for seen in (readings[readings["log_ratio"] > 0], readings.iloc[:0]):
+        data = life_data(soft_ends(table, seen, 0.0), START + pd.Timedelta(days=400))
+        assert data.died.tolist() == [False, True, False, False]
+    low = life_data(soft_ends(table, readings[readings["log_ratio"] < 0], 0.0), START + pd.Timedelta(days=400))
+    assert low.died.tolist() == [True, True, False, False]  # never seen good
+
+
+def test_the_second_opinion_is_a_pool_by_stage_and_only_of_its_own_kind() -> None:
+    class Half:
+        """Half of all end at once."""
+
+        def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: np.ndarray) -> np.ndarray:
+            return np.full((len(lives), np.size(days)), 0.5)
+
+    days = np.array([0.0, 100.0, 1000.0])
+    soft = np.array([[0.0, 0.9, 1.0], [0.0, 0.0, 0.1], [0.0, 0.0, 0.1]])
+    age = np.full(3, 1.0)
+    assert stage(soft, days, age).tolist() == [0, 2, 2]
+    table = pd.DataFrame({"stratum": ["k", "k", "other"]})
+    pool = ByAge(Half(), {"k": np.array([0.0, 0.2, 0.4])}, {"k": 20})  # type: ignore[arg-type]
+    pooled = pool.blend(soft, table, START, days, age)
+    np.testing.assert_allclose(pooled[[0, 2]], soft[[0, 2]])
+    np.testing.assert_allclose(pooled[1], 0.6 * soft[1] + 0.4 * 0.5)
+
+
+def test_cells_without_lots_sites_or_noise_go_the_whole_way() -> None:
+    fleet, _ = cells(30, 8, own_shape=True, noise=0.0)
+    analysis = sensorhealth.analyse(fleet, as_of="2021-09-01", model={"parameter_uncertainty": False})
+    assert analysis.lots_table.empty
+    assert (analysis.forecast["status"] != "no forecast").all()
+    numbers = analysis.forecast.loc[analysis.forecast["status"] == "forecast", ["rul_days_p05", "rul_days_p50", "p_end_365d"]]
+    assert len(numbers) > 10 and np.isfinite(numbers.to_numpy()).all()
