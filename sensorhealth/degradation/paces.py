@@ -26,7 +26,8 @@ PARTS = (1 / 3, 2 / 3)  # of a sensor's readings from which its last one is fore
 FEWEST_READINGS = 4  # of a sensor that tells of its pace
 FEWEST_SENSORS = 10
 LEAST_WEIGHT = 0.02  # of a size that is kept
-CLEAR = 3.0  # log likelihood that paces other than one must gain
+CLEAR = 5.0  # log likelihood that paces other than one must gain
+FAR_OFF = 9.0  # squared error, in variances, beyond which a last reading tells no more: it may be a bad one
 ROUNDS = 100
 TINY = 1e-300
 
@@ -56,7 +57,7 @@ def learn_paces(model: StratumModel) -> Paces:
     errors, variances = zip(*(_foretold(model, part) for part in PARTS))
     variance = np.concatenate(variances)
     error = np.concatenate(errors, axis=2)
-    densities = -0.5 * (error**2 / variance + np.log(variance))
+    densities = -0.5 * (np.minimum(error**2 / variance, FAR_OFF) + np.log(variance))
     weight, gain = _likeliest(densities, 1.0 / len(PARTS))
     if gain < CLEAR:
         return STEADY

@@ -29,7 +29,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 FAR = (0.3, 1.0)  # remaining life foretold by the path, as a share of the age, between the three stages that have shares
-PRIOR = (5.0, 1.0)  # ends' worth of belief in the path and in the age
+PRIOR = (10.0, 0.5)  # ends' worth of belief in the path and in the age
+CLEAR = 3.0  # log likelihood that a share of the age must gain: a share for nothing only widens the forecasts
 FEWEST_ENDS = 5
 FAMILIES = ("weibull", "lognormal")
 ROUNDS = 60
@@ -129,8 +130,9 @@ def learn_by_age(
     share: dict[str, Array] = {}
     for name, early in ageing.from_beginnings().items():
         if name in ends:
-            share[name] = _shares(early, told.set_index("life_id"), ages, margin, paces.get(name, STEADY))
-    return ByAge(ages, share, ends)
+            found = _shares(early, told.set_index("life_id"), ages, margin, paces.get(name, STEADY))
+            share |= {name: found} if found.any() else {}
+    return ByAge(ages, share, ends) if share else None
 
 
 def _shares(early: list[tuple[PathPosterior, Array]], told: pd.DataFrame, ages: SuddenLife, margin: float, paces: Paces) -> Array:
@@ -165,4 +167,5 @@ def _share(likelihood: Array, worth: float) -> float:
         told = share[:, None] * likelihood
         share = worth * (told / told.sum(axis=0)).sum(axis=1) + np.array(PRIOR)
         share /= share.sum()
-    return float(share[1])
+    gain = worth * float(np.sum(np.log(share @ likelihood) - np.log(likelihood[0])))
+    return float(share[1]) if gain > CLEAR else 0.0

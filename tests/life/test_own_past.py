@@ -14,7 +14,7 @@ from sensorhealth.degradation.curves.linear import Linear
 from sensorhealth.degradation.paces import STEADY, Paces
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.life import Calibration
-from sensorhealth.life.by_age import ByAge, soft_ends, stage
+from sensorhealth.life.by_age import ByAge, _share, soft_ends, stage
 from sensorhealth.life.lifedata import life_data
 from sensorhealth.life.remaining import remaining_life
 from sensorhealth.life.soft import paced_cdf, soft_cdf
@@ -90,14 +90,13 @@ def test_paths_of_shapes_of_their_own_are_not_foretold_too_surely(odd: tuple[Out
     assert len(rows) > 30
     assert alone < 0.75  # the curve seems to be known to a hair
     assert held(seen, rows, left, seen.calibration) > alone + 0.1
-    assert 0.8 < held(seen, rows, left, seen.calibration) < 0.98
+    assert 0.75 < held(seen, rows, left, seen.calibration) < 0.98
 
 
 def test_what_was_learnt_is_said(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
     seen = odd[0]
     assert "electrochemical CO" in seen.calibration.paces
     assert any("faster or slower" in remark for remark in seen.calibration.remarks)
-    assert any("ages at which" in remark for remark in seen.calibration.remarks)
     assert not Calibration().remarks
 
 
@@ -175,6 +174,16 @@ def test_the_second_opinion_is_a_pool_by_stage_and_only_of_its_own_kind() -> Non
     pooled = pool.blend(soft, table, START, days, age)
     np.testing.assert_allclose(pooled[[0, 2]], soft[[0, 2]])
     np.testing.assert_allclose(pooled[1], 0.6 * soft[1] + 0.4 * 0.5)
+    assert "k 0, 20 and 40 % (20 ends)" in Calibration(by_age=pool).remarks[0]
+
+
+def test_ages_have_a_share_only_where_the_past_clearly_asks_for_it() -> None:
+    alike = np.full((2, 200), 0.3)
+    assert _share(alike, 0.5) == 0.0  # a share for nothing would only widen the forecasts
+    alike[1, :40] = 0.31
+    assert _share(alike, 0.5) == 0.0
+    alike[0, :40] = 0.01  # ends that the paths did not foresee
+    assert 0.1 < _share(alike, 0.5) < 0.9
 
 
 def test_cells_without_lots_sites_or_noise_go_the_whole_way() -> None:
