@@ -5,8 +5,10 @@
 The readings say N(value, sampling) of an effect, all other effects' priors counted (the cavity). The normal put in the
 mixture's place gives the effect the mean and the variance that the mixture would (Minka 2001, "Expectation propagation for
 approximate Bayesian inference", UAI 17:362-369), but its own variance is never larger than the mean of the two groups' by
-their weights: where either answer is possible, the mixture's variance would need a negative precision. `ordinary` and `share`
-are learnt from all effects by EM, with what is believed beforehand as pseudo-observations (the two-groups model: see
+their weights: where either answer is possible, the mixture's variance would need a negative precision. Where that leaves a
+normal that lies off both groups by more than its own width, it is the groups' mean by precision instead (mean field): the
+variances of the crossed model are searched for with these normals as priors, and one far off would widen all. `ordinary` and
+`share` are learnt from all effects by EM, with what is believed beforehand as pseudo-observations (the two-groups model: see
 health/two_groups.py).
 """
 
@@ -79,9 +81,14 @@ def revised(mixture: Mixture, site: Site, deviation: FloatArray, variance: Float
     middle = (weight * mean).sum(axis=0)
     spread = (weight * (square + (mean - middle) ** 2)).sum(axis=0)
     usual = ordinary * mixture.unit**2
-    least = 1.0 / (weight * np.stack([usual, mixture.wide**2])).sum(axis=0)
+    prior = np.stack([usual, mixture.wide**2])
+    least = 1.0 / (weight * prior).sum(axis=0)
     width = 1.0 / np.maximum(1.0 / spread - np.where(told, 1.0 / sampling, 0.0), least)
     centre = np.where(told, (middle * (width + sampling) - value * width) / sampling, middle)
+    aside = np.abs(centre - np.clip(centre, min(mixture.centre, 0.0), max(mixture.centre, 0.0))) > np.sqrt(width)
+    precision = weight / prior
+    width = np.where(aside, 1.0 / precision.sum(axis=0), width)
+    centre = np.where(aside, precision[1] * mixture.centre * width, centre)
     own = mixture.own
     return Site(np.where(own, centre, 0.0), np.where(own, np.maximum(width, usual), usual), ordinary, share)
 

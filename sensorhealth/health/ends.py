@@ -4,7 +4,8 @@ What ended a sensor cannot be read off a fall alone. Told apart are: a technolog
 that died (it left no value any more, and was not removed as worn or poisoned); a step down that took it below its limit
 (poisoning, over-range, drying), confirmed by a repeat, by the other sensors of its instrument that read well at the same visit,
 by the reason of its removal, or by records that hold no repeats at all; and one low reading that nothing confirms, which may
-have been a leak. A last fall of less than LEAST_FALL is wear that went faster at the end.
+have been a leak. A last fall of less than LEAST_FALL is wear that went faster at the end, and so is every fall where most ends of
+a kind of sensor would be steps: that kind ages with a knee.
 """
 
 from __future__ import annotations
@@ -31,6 +32,10 @@ DEAD_FALL = float(np.log(0.3))
 LEAST_FALL = float(np.log(0.87))
 FALLS_ON = 0.1
 REPEATS_RECORDED = 0.1
+FEWEST_ENDS, USUAL = (
+    4,
+    0.5,
+)  # ends by a step in one kind of sensor, and their share of all its ends, that make them its way to wear
 COLUMNS = (
     "life_id", "sensor_id", "stratum", "time_before", "time_after", "first_row", "ratio_before", "size", "at_least",
     "probability", "how",
@@ -124,6 +129,7 @@ def ends_between_readings(table: pd.DataFrame, found: FoundFaults, ended: BoolAr
         [WORN, RAN_OUT, DIED, WORN, STEP, ONE_READING],
         default="",
     ).astype(object)
+    how = np.where((how == STEP) & _usual(table, at[how == STEP], ended)[at], WORN, how)
     which = how != ""
     frame = table.loc[at[which], ["life_id", "sensor_id", "stratum"]].reset_index(drop=True)
     frame["time_before"], frame["time_after"] = time[before[which]], time[at[which]]
@@ -132,6 +138,15 @@ def ends_between_readings(table: pd.DataFrame, found: FoundFaults, ended: BoolAr
     frame["size"], frame["at_least"] = faults.size[which], silent[which]
     frame["probability"], frame["how"], frame["at"] = faults.probability[which], how[which], at[which]
     return frame.sort_values(["sensor_id", "time_after"], ignore_index=True)
+
+
+def _usual(table: pd.DataFrame, steps: IntArray, ended: BoolArray) -> BoolArray:
+    """Readings of a kind of sensor most of whose ends would be steps: then it ages with a knee, and its falls are wear."""
+    stratum = table["stratum"]
+    ends = table["life_id"].where(ended).groupby(stratum).nunique()
+    stepped = table["life_id"].iloc[steps].groupby(stratum.iloc[steps]).nunique().reindex(ends.index).fillna(0)
+    many = (stepped >= FEWEST_ENDS) & (stepped > USUAL * ends)
+    return stratum.map(many).to_numpy(dtype=bool)
 
 
 def _no_value(table: pd.DataFrame, life: NDArray) -> BoolArray:

@@ -142,3 +142,17 @@ def test_a_life_that_ended_by_a_step_ended_at_once_and_did_not_wear_out() -> Non
     lives = health.lives(fleet, ends=ends).set_index("life_id")
     assert lives["end_kind"].to_dict() == {"a": "sudden", "b": "soft"}
     assert (lives["removal_reason"] == "worn").all()
+
+
+def test_falls_by_which_most_sensors_of_a_kind_end_are_how_it_wears() -> None:
+    fleet = fallen(-0.45, "worn", attempts=2)
+    table, lives = fleet.readings.copy(), fleet.lives.copy()
+    others = [f"s{k:03d}" for k in range(4, 12)]
+    last = table[table["sensor_id"].isin(others)].groupby("sensor_id").tail(1).index
+    table.loc[last, "log_ratio"] -= 0.45
+    again = table.loc[last].assign(time=table.loc[last, "time"] + pd.Timedelta(minutes=9))
+    table = pd.concat([table, again]).sort_values(["sensor_id", "time"], ignore_index=True)
+    table["row"] = np.arange(1, len(table) + 1)
+    lives.loc[lives["sensor_id"].isin(others), ["end_kind", "removal_reason"]] = ["soft", "worn"]
+    assert how(found(fleet)) == {SENSOR: "step"}
+    assert not how(found(Paths(table, lives, fleet.truth)))
