@@ -4,8 +4,8 @@ What ended a sensor cannot be read off a fall alone. Told apart are: a technolog
 that died (it left no value any more, and was not removed as worn or poisoned); a step down that took it below its limit
 (poisoning, over-range, drying), confirmed by a repeat, by the other sensors of its instrument that read well at the same visit,
 by the reason of its removal, or by records that hold no repeats at all; and one low reading that nothing confirms, which may
-have been a leak. A last fall of less than LEAST_FALL is wear that went faster at the end, and so is every fall where most ends of
-a kind of sensor would be steps: that kind ages with a knee.
+have been a leak. A last fall of less than LEAST_FALL is wear that went faster at the end, and so is every fall where nearly all
+ends of a kind of sensor would be steps: that kind ages with a knee.
 """
 
 from __future__ import annotations
@@ -32,10 +32,8 @@ DEAD_FALL = float(np.log(0.3))
 LEAST_FALL = float(np.log(0.87))
 FALLS_ON = 0.1
 REPEATS_RECORDED = 0.1
-FEWEST_ENDS, USUAL = (
-    4,
-    0.5,
-)  # ends by a step in one kind of sensor, and their share of all its ends, that make them its way to wear
+# Ends by a step, and their share of all ends of a kind, that make them its way to wear (poisoned sites may reach a half)
+FEWEST_ENDS, USUAL = 4, 0.7
 COLUMNS = (
     "life_id", "sensor_id", "stratum", "time_before", "time_after", "first_row", "ratio_before", "size", "at_least",
     "probability", "how",
@@ -141,7 +139,7 @@ def ends_between_readings(table: pd.DataFrame, found: FoundFaults, ended: BoolAr
 
 
 def _usual(table: pd.DataFrame, steps: IntArray, ended: BoolArray) -> BoolArray:
-    """Readings of a kind of sensor most of whose ends would be steps: then it ages with a knee, and its falls are wear."""
+    """Readings of a kind of sensor nearly all of whose ends would be steps: then it ages with a knee, and its falls are wear."""
     stratum = table["stratum"]
     ends = table["life_id"].where(ended).groupby(stratum).nunique()
     stepped = table["life_id"].iloc[steps].groupby(stratum.iloc[steps]).nunique().reindex(ends.index).fillna(0)

@@ -144,7 +144,7 @@ def test_a_life_that_ended_by_a_step_ended_at_once_and_did_not_wear_out() -> Non
     assert (lives["removal_reason"] == "worn").all()
 
 
-def test_falls_by_which_most_sensors_of_a_kind_end_are_how_it_wears() -> None:
+def test_falls_by_which_nearly_all_sensors_of_a_kind_end_are_how_it_wears() -> None:
     fleet = fallen(-0.45, "worn", attempts=2)
     table, lives = fleet.readings.copy(), fleet.lives.copy()
     others = [f"s{k:03d}" for k in range(4, 12)]
