@@ -5,6 +5,7 @@ They depend on the relative wander variance tau only, and add up over any divisi
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,6 +13,7 @@ import numpy as np
 
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination_blocks import Unit
+from sensorhealth.degradation.elimination_meetings import Meetings
 from sensorhealth.degradation.elimination_pairs import Pairs
 from sensorhealth.degradation.elimination_units import make_pairs
 from sensorhealth.degradation.reml_data import FloatArray
@@ -76,23 +78,25 @@ def reduce_readings(layout: Layout) -> Sums:
 def reduce_wander(layout: Layout, noise: ClockNoise) -> Sums:
     """Sums at the noise's tau."""
     xy, solved = _solved(layout, noise)
-    out = _empty(layout, np.ascontiguousarray(solved[:, -2:].T), noise.log_det)
-    for k, unit in enumerate(layout.units):
-        _add_unit(out, k, out.rz_of(unit), xy[unit.readings], solved[unit.readings, :-2])
-        for some in layout.meetings(k):
-            out.tt[unit.block] = out.tt[unit.block] + some.crossing(noise)
-    return out
+    return _in_time(layout, xy, solved, noise.log_det, lambda some: some.crossing(noise))
 
 
 def wander_slopes(layout: Layout, noise: ClockNoise) -> Sums:
     """Derivatives of the sums to tau: d R^-1 / d tau = -R^-1 K R^-1."""
     xy, solved = _solved(layout, noise)
     slope = -noise.solve(noise.wander(solved))
-    out = _empty(layout, np.ascontiguousarray(slope[:, -2:].T), noise.d_log_det)
+    return _in_time(layout, xy, slope, noise.d_log_det, lambda some: some.crossing_slope(noise))
+
+
+def _in_time(
+    layout: Layout, xy: FloatArray, solved: FloatArray, log_det: float, crossing: Callable[[Meetings], FloatArray]
+) -> Sums:
+    """Sums of [X y] (N, q) with `solved` (N, q + 2) of [X y Z]; `crossing`: of the crossed columns that meet in one unit."""
+    out = _empty(layout, np.ascontiguousarray(solved[:, -2:].T), log_det)
     for k, unit in enumerate(layout.units):
-        _add_unit(out, k, out.rz_of(unit), xy[unit.readings], slope[unit.readings, :-2])
+        _add_unit(out, k, out.rz_of(unit), xy[unit.readings], solved[unit.readings, :-2])
         for some in layout.meetings(k):
-            out.tt[unit.block] = out.tt[unit.block] + some.crossing_slope(noise)
+            out.tt[unit.block] = out.tt[unit.block] + crossing(some)
     return out
 
 
