@@ -44,11 +44,6 @@ class Visiting(NamedTuple):
     release: FloatArray
 
 
-def every_visit(sites: list[SiteSwaps], edges: FloatArray) -> FloatArray:
-    """Days (s, m + 1) up to which swaps have been made by each edge, were every visit made."""
-    return np.array([one.days[np.minimum(np.searchsorted(one.days, edges, side="right"), one.days.size - 1)] for one in sites])
-
-
 def draw_visiting(sites: list[SiteSwaps], edges: FloatArray, rng: np.random.Generator) -> Visiting:
     """Draw the visits of every site."""
     periods = edges.size - 1
