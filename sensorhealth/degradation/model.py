@@ -13,9 +13,10 @@ from sklearn.utils.validation import check_is_fitted
 from sensorhealth.degradation import tables
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.frames import build
+from sensorhealth.degradation.knees import Knees, learn_knees
 from sensorhealth.degradation.mixture import moments, quantile
 from sensorhealth.degradation.notes import notes_of
-from sensorhealth.degradation.paces import PARTS, Paces, from_beginnings, learn_paces
+from sensorhealth.degradation.paces import Paces, learn_paces, until
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
 from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
@@ -224,11 +225,17 @@ class AgeingModel(BaseEstimator):
         found = {name: learn_paces(model) for name, model in self.strata_.items()}
         return {name: item for name, item in found.items() if item.factor.size > 1}
 
-    def from_beginnings(self) -> dict[str, list[tuple[PathPosterior, FloatArray]]]:
-        """Paths as known from parts of each sensor's readings, and the ages (years) then, by stratum; for looking back."""
-        check_is_fitted(self, "strata_")
-        found = {name: [from_beginnings(model, part) for part in PARTS] for name, model in self.strata_.items()}
-        return {name: [item for item in items if item is not None] for name, items in found.items() if None not in items}
+    def knees(self, limit: float) -> dict[str, Knees]:
+        """Knees yet to come that the readings cannot exclude, by stratum; limit: ln headroom ratio at the end."""
+        found = {name: learn_knees(model, limit) for name, model in self.strata_.items()}
+        return {name: item for name, item in found.items() if item is not None}
+
+    def known_until(self, age_years: pd.Series) -> dict[str, tuple[PathPosterior, FloatArray]]:
+        """Paths as known from the readings up to an age of each life (index life_id), and their ages (years) at the last of
+        these, by stratum; for looking back."""
+        ages = {name: age_years.reindex(model.stratum.life_id).to_numpy(float) for name, model in self.strata_.items()}
+        found = {name: until(model, ages[name]) for name, model in self.strata_.items()}
+        return {name: item for name, item in found.items() if item is not None}
 
     def _law(self, stratum: str) -> ReadingLaw:
         if stratum not in self._laws:

@@ -9,6 +9,7 @@ the time ahead, as likely up as down. Where paths keep to the model's course the
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ PRIOR = np.array([10.0, 0.5, 0.2, 0.1, 0.05])  # sensors' worth of belief in eac
 PARTS = (1 / 3, 2 / 3)  # of a sensor's readings from which its last one is foretold
 FEWEST_READINGS = 4  # of a sensor that tells of its pace
 FEWEST_SENSORS = 10
+FEWEST_UNTIL = 2  # readings from which a sensor is foretold when looking back on a date
 LEAST_WEIGHT = 0.02  # of a size that is kept
 CLEAR = 5.0  # log likelihood that paces other than one must gain
 FAR_OFF = 9.0  # squared error, in variances, beyond which a last reading tells no more: it may be a bad one
@@ -54,7 +56,7 @@ def learn_paces(model: StratumModel) -> Paces:
     stratum = model.stratum
     if model.given or (stratum.counts >= FEWEST_READINGS).sum() < FEWEST_SENSORS:
         return STEADY
-    errors, variances = zip(*(_foretold(model, part) for part in PARTS))
+    errors, variances = zip(*(_at_paces(model, part) for part in PARTS))
     variance = np.concatenate(variances)
     error = np.concatenate(errors, axis=2)
     densities = -0.5 * (np.minimum(error**2 / variance, FAR_OFF) + np.log(variance))
@@ -69,23 +71,53 @@ def learn_paces(model: StratumModel) -> Paces:
     return Paces(np.exp(np.concatenate([[0.0], up, -up])), np.concatenate([weight[:1], down, down]), sensors)
 
 
-def _foretold(model: StratumModel, part: float) -> tuple[FloatArray, FloatArray]:
-    """Of each sensor with enough readings its last one, foretold from the first `part` of them: error (k, 2, m) at each pace up
-    and down, and its variance (m,), steps found in between counted in.
+class Foretold(NamedTuple):
+    """Of m sensors the last reading, foretold from their beginnings, and what came; all (m,), in ln headroom ratio.
+
+    birth, begun: level when new, and at the end of the beginning, as known then. path, since: the posterior then and its ages
+    (years); ahead: years from there to the last reading. mean, latent_variance: of the latent path at the last reading. came:
+    the reading, net of gas; noise: variance of its noise, and of steps found in between; stepped: whether there were any.
     """
+
+    birth: FloatArray
+    begun: FloatArray
+    path: PathPosterior
+    since: FloatArray
+    ahead: FloatArray
+    mean: FloatArray
+    latent_variance: FloatArray
+    came: FloatArray
+    noise: FloatArray
+    stepped: NDArray[np.bool_]
+
+
+def foretold_last(model: StratumModel, part: float) -> Foretold | None:
+    """Of each sensor with enough readings its last one, foretold from the first `part` of them; None for none."""
     stratum, item = model.stratum, max(model.modes, key=lambda mode: mode.weight)
     early = from_beginnings(model, part)
-    assert early is not None
+    if early is None:
+        return None
     posterior, begin = early
     path, own, noise = own_readings(item)
     told = stratum.counts >= FEWEST_READINGS
     last = stratum.last[told]
     gathered = np.cumsum(steps_found(stratum))
     steps = gathered[last] - gathered[_ends_of_beginnings(stratum, part)[told]]
-    ahead, came = stratum.age[last] - begin, path[last] + own[last]
-    means = [[posterior.latent(begin + ahead * np.exp(sign * log))[0][0] for sign in (1.0, -1.0)] for log in LOGS]
-    variance = posterior.latent(begin + ahead)[1][0] + noise[last] + np.maximum(steps, 0.0)
-    return came - np.array(means), variance
+    mean, variance = (array[0] for array in posterior.latent(stratum.age[last]))
+    begun = posterior.level[0]
+    birth = begun - posterior.curve[0].path(posterior.slope[0], begin)
+    return Foretold(
+        birth, begun, posterior, begin, stratum.age[last] - begin, mean, variance, path[last] + own[last],
+        noise[last] + np.maximum(steps, 0.0), steps > 0.0,
+    )  # fmt: skip
+
+
+def _at_paces(model: StratumModel, part: float) -> tuple[FloatArray, FloatArray]:
+    """Error (k, 2, m) of the last readings foretold at each pace up and down, and their variance (m,)."""
+    told = foretold_last(model, part)
+    assert told is not None
+    means = [[told.path.latent(told.since + told.ahead * np.exp(sign * log))[0][0] for sign in (1.0, -1.0)] for log in LOGS]
+    return told.came - np.array(means), told.latent_variance + told.noise
 
 
 def _ends_of_beginnings(stratum: Stratum, part: float) -> IntArray:
@@ -95,18 +127,34 @@ def _ends_of_beginnings(stratum: Stratum, part: float) -> IntArray:
 
 
 def from_beginnings(model: StratumModel, part: float) -> tuple[PathPosterior, FloatArray] | None:
-    """Posterior of the paths as known from the first `part` of each sensor's readings, and the ages (n,) then; None for none.
+    """As `from_some` for the first `part` of each sensor's readings, sensors with few readings left out."""
+    stratum = model.stratum
+    told = stratum.counts >= FEWEST_READINGS
+    return from_some(model, _beginnings(stratum, part) & told[stratum.life]) if told.any() else None
 
-    By the likeliest curve, at the variances and the common path of the whole fit. Sensors with few readings are left out.
+
+def until(model: StratumModel, age: FloatArray) -> tuple[PathPosterior, FloatArray] | None:
+    """As `from_some` for the readings of each life (n,) up to an age (years), lives with fewer than FEWEST_UNTIL left out."""
+    stratum = model.stratum
+    kept = stratum.age <= age[stratum.life]
+    enough = np.bincount(stratum.life[kept], minlength=stratum.life_id.size) >= FEWEST_UNTIL
+    return from_some(model, kept & enough[stratum.life])
+
+
+def from_some(model: StratumModel, kept: NDArray[np.bool_]) -> tuple[PathPosterior, FloatArray] | None:
+    """Posterior of the paths as known from the readings `kept` (N,), the first ones of each sensor, and the ages (n,) then; lives
+    without such readings are left out; None for none.
+
+    By the likeliest curve, at the variances and the common path of the whole fit.
     """
     stratum, item = model.stratum, max(model.modes, key=lambda mode: mode.weight)
-    told = stratum.counts >= FEWEST_READINGS
-    if model.given or not told.any():
+    rows = np.flatnonzero(kept)
+    if model.given or not rows.size:
         return None
     fitted, parameters = item.fitted, item.fitted.parameters
     path, own, noise = own_readings(item)
-    kept = _beginnings(stratum, part) & told[stratum.life]
-    offsets, rows = np.concatenate([[0], np.cumsum(kept)])[stratum.offsets], np.flatnonzero(kept)
+    offsets = np.concatenate([[0], np.cumsum(kept)])[stratum.offsets]
+    told = np.diff(offsets) > 0
     g = fitted.base.g
     ahead = one_ahead(
         offsets, g[rows], own[rows], noise[rows], parameters.sensor, parameters.brownian, steps_found(stratum)[rows]

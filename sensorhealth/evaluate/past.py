@@ -100,7 +100,7 @@ def model_forecast(
     remaining = past.remaining
     if calibration is not None:
         own = getattr(past, "calibration", None)
-        calibration = calibration if own is None else replace(calibration, paces=own.paces, by_age=own.by_age)
+        calibration = calibration if own is None else replace(calibration, paces=own.paces, knees=own.knees, end_law=own.end_law)
         remaining = remaining_life(
             past.paths, past.sudden, asked, remaining.as_of, margin=policy.margin, grid=remaining.grid_days,
             calibration=calibration,

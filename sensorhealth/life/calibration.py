@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
+from ..degradation.knees import Knees
 from ..degradation.paces import Paces
-from .by_age import ByAge, learn_by_age, wears_out
+from .end_law import EndLaw, learn_end_law
+from .worn import wears_out
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,8 +32,9 @@ class Calibration:
 
     overall: factor where a stratum has none of its own. by_stratum: stratum -> factor. readings: next readings it was
     learnt from. note: one sentence for the report. paces: stratum -> law of paces, factors on the slope of the paths from now
-    on (see `degradation.paces`); by_age: ages at the end as a second opinion, None with too few; both are learnt from the
-    records at hand by every analysis.
+    on (see `degradation.paces`); knees: stratum -> knees yet to come (`degradation.knees`); end_law: how soft ends came against
+    what paths foretold (`life.end_law`), None with too few; where a stratum has it, its paces and knees are in it. All three
+    are learnt from the records at hand by every analysis.
     """
 
     overall: float = 1.0
@@ -39,7 +42,8 @@ class Calibration:
     readings: int = 0
     note: str = "No correction: nothing in the past to learn one from."
     paces: Mapping[str, Paces] = field(default_factory=dict)
-    by_age: ByAge | None = None
+    knees: Mapping[str, Knees] = field(default_factory=dict)
+    end_law: EndLaw | None = None
 
     @property
     def corrects(self) -> bool:
@@ -56,7 +60,13 @@ class Calibration:
                 "Sensors went on faster or slower than the beginnings of their records foretold, and remaining life is spread "
                 f"accordingly; usual factor either way: {'; '.join(kinds)}"
             )
-        return (*told, *([] if self.by_age is None else [self.by_age.remark]))
+        if self.knees:
+            kinds = [f"{name} {100 * item.chance.sum():.0f} %" for name, item in self.knees.items()]
+            told.append(
+                "Too few sensors of these kinds have come to their end yet: that the loss speeds up (a knee) cannot be excluded, "
+                f"and remaining life is spread towards sooner ends; chance of a knee: {'; '.join(kinds)}"
+            )
+        return (*told, *([] if self.end_law is None else [self.end_law.remark]))
 
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
@@ -74,8 +84,10 @@ def with_own_past(
     """The calibration (None for none) with what the records up to the as-of date teach by themselves."""
     worn = set(lives["stratum"][wears_out(lives)])
     paces = {name: item for name, item in ageing.paces().items() if name in worn}
-    by_age = learn_by_age(ageing, lives, readings, as_of, margin, paces)
-    return replace(calibration or Calibration(), paces=paces, by_age=by_age)
+    law = learn_end_law(ageing, lives, readings, as_of, margin, paces)
+    told = set() if law is None else set(law.share)
+    knees = {name: item for name, item in ageing.knees(float(np.log1p(margin))).items() if name in worn - told}
+    return replace(calibration or Calibration(), paces=paces, knees=knees, end_law=law)
 
 
 def learn_factor(

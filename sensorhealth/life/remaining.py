@@ -162,20 +162,33 @@ def remaining_draws(
     places = [position.get_indexer(pd.Index(stratum[0].life_id)) for stratum in drawn]
     has_soft_end = lives["technology"].map(lambda name: name not in technologies() or technologies()[name].soft_end)
     flat = ~has_soft_end.to_numpy(dtype=bool)
-    paces = {} if calibration is None else calibration.paces
     for number, sudden in enumerate(hazards):
         soft = np.zeros((ids.size, days.size))
-        for stratum, rows in zip(drawn, places):
-            known = rows >= 0
-            if known.any():
-                path = stratum[number] if known.all() else stratum[number].take(known)
-                soft[rows[known]] = paced_cdf(
-                    widened(path, calibration), ages[rows[known]], days, margin, paces.get(path.stratum, STEADY)
-                )
-        if calibration is not None and calibration.by_age is not None:
-            soft = calibration.by_age.blend(soft, lives, as_of, days, ages)
+        for stratum, places_of in zip(drawn, places):
+            found = np.flatnonzero(places_of >= 0)
+            if found.size:
+                path, rows = stratum[number].take(found), places_of[found]
+                soft[rows] = _soft(widened(path, calibration), ages[rows], days, margin, lives.iloc[rows], as_of, calibration)
         soft[flat] = soft[flat, :1]
         yield combine(ids, as_of, days, soft, np.asarray(sudden.conditional_cdf(lives, as_of, days), dtype=float))
+
+
+def _soft(
+    path: PathPosterior,
+    ages: Array,
+    days: Array,
+    margin: float,
+    lives: pd.DataFrame,
+    as_of: pd.Timestamp,
+    calibration: Calibration | None,
+) -> Array:
+    """Chance (n, m) of the soft end alone of the lives of one stratum, with what the past has taught of it."""
+    if calibration is None:
+        return paced_cdf(path, ages, days, margin)
+    if calibration.end_law is not None and path.stratum in calibration.end_law.share:
+        return calibration.end_law.soft(path, ages, days, margin, lives, as_of)
+    name = path.stratum
+    return paced_cdf(path, ages, days, margin, calibration.paces.get(name, STEADY), calibration.knees.get(name))
 
 
 def combine(

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from ..degradation.knees import SOONER, Knees, sooner
+from ..degradation.paces import STEADY, Paces
 from .lifedata import DAYS_PER_YEAR
 from .passage import first_passage
 
 if TYPE_CHECKING:
-    from ..degradation.paces import Paces
     from ..degradation.posterior import PathPosterior
 
 Array = NDArray[np.float64]
@@ -45,16 +46,34 @@ def soft_cdf(path: PathPosterior, ages: Array, days: Array, margin: float) -> Ar
     return np.maximum.accumulate(mixture / weight.sum(), axis=1)
 
 
-def paced_cdf(path: PathPosterior, ages: Array, days: Array, margin: float, paces: Paces) -> Array:
-    """As `soft_cdf`, where each life goes on at one of the paces of its stratum: what is ahead comes so much sooner or later."""
-    if paces.factor.size == 1:
-        return soft_cdf(path, ages, days, margin)
-    beyond = days[-1] * np.geomspace(1.0, float(paces.factor.max()), 12)[1:]
-    wide = np.concatenate([days, beyond])
-    steady = soft_cdf(path, ages, wide, margin)
-    mixed = np.zeros((ages.size, days.size))
-    for factor, weight in zip(paces.factor, paces.weight):
-        place = np.clip(np.searchsorted(wide, factor * days, side="right") - 1, 0, wide.size - 2)
-        share = np.clip((factor * days - wide[place]) / (wide[place + 1] - wide[place]), 0.0, 1.0)
-        mixed += weight * ((1.0 - share) * steady[:, place] + share * steady[:, place + 1])
+def widened_grid(days: Array, factor: Array) -> Array:
+    """The grid, and days beyond it as far as the largest factor on the time ahead asks."""
+    most = float(factor.max())
+    return np.concatenate([days, days[-1] * np.geomspace(1.0, most, 13)[1:]]) if most > 1.0 else days
+
+
+def scaled(cdf: Array, wide: Array, days: Array, factor: Array, weight: Array) -> Array:
+    """From chances (n, w) by each of `wide` to those (n, m) by `days`, where what is ahead comes `factor` (k,) times as soon with
+    the weights (k,) or (n, k)."""
+    share_of = np.broadcast_to(weight, (len(cdf), factor.size))
+    mixed = np.zeros((len(cdf), days.size))
+    for number in np.flatnonzero(share_of.any(axis=0)):
+        when = factor[number] * days
+        place = np.clip(np.searchsorted(wide, when, side="right") - 1, 0, wide.size - 2)
+        share = np.clip((when - wide[place]) / (wide[place + 1] - wide[place]), 0.0, 1.0)
+        mixed += share_of[:, number, None] * ((1.0 - share) * cdf[:, place] + share * cdf[:, place + 1])
     return mixed
+
+
+def paced_cdf(
+    path: PathPosterior, ages: Array, days: Array, margin: float, paces: Paces = STEADY, knees: Knees | None = None
+) -> Array:
+    """As `soft_cdf`, where each life goes on at one of the paces of its stratum, and may meet a knee that none has met yet: what
+    is ahead comes so much sooner or later."""
+    paced = widened_grid(days, paces.factor)
+    if knees is None:
+        cdf = soft_cdf(path, ages, paced, margin)
+    else:
+        wide = widened_grid(paced, SOONER)
+        cdf = scaled(soft_cdf(path, ages, wide, margin), wide, paced, SOONER, sooner(knees, path, ages, float(np.log1p(margin))))
+    return cdf if paces.factor.size == 1 else scaled(cdf, paced, days, paces.factor, paces.weight)

@@ -20,7 +20,8 @@ class Technology:
     name: canonical name. aliases: other spellings (lower case). soft_end: whether the headroom path leads to the end; where it
     is False the forecast comes from ages at death alone. rate_per_year: default loss d ln(headroom)/dt (positive = loss) and
     rate_spread: its spread between sensors as a factor; life_years: usual life (low, high); recovers: whether upward steps
-    without a swap are part of its life (cleaning).
+    without a swap are part of its life (cleaning); hidden_reserve: whether activity can be used up unseen, so that a plateau may
+    end in a knee.
     """
 
     name: str
@@ -30,6 +31,7 @@ class Technology:
     rate_spread: float
     life_years: tuple[float, float]
     recovers: bool
+    hidden_reserve: bool
     source: str
 
 

@@ -1,0 +1,201 @@
+"""How the ends that came differed from what the paths had foretold, and what ages at the end add: a law for those to come.
+
+Each sensor is looked back on at several past dates, with what its readings up to then said of its path. The end that came, or
+the life that went on, is then told by the path with all that was ahead coming so much sooner or later, and by the sensor's age
+alone. The shares of these under which what came is likeliest, for sensors near to, on the way to and far from their end by
+their path, are the law (linear pool: Stone 1961, Ann. Math. Stat. 32:1339-1342). Dates and not parts of lives are looked back on,
+for a part of a life knows how long it became.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..degradation.paces import STEADY, Paces
+from .lifedata import DAYS_PER_YEAR, years_between
+from .soft import default_grid, scaled, soft_cdf, widened_grid
+from .sudden import SuddenLife
+from .worn import soft_ends, wears_out
+
+if TYPE_CHECKING:
+    from ..degradation import AgeingModel
+    from ..degradation.posterior import PathPosterior
+
+Array = NDArray[np.float64]
+
+FAR = (0.3, 1.0)  # remaining life foretold by the path, as a share of the age, between the three stages that have shares
+LOGS = np.linspace(-1.5, 2.1, 25)  # ln of how much sooner the end comes than foretold
+FACTORS = np.exp(LOGS)
+WITHIN = np.exp(0.05 * np.array([-1.0, 0.0, 1.0]))  # what one of these stands for
+SPREADS = np.array([0.075, 0.15, 0.3, 0.5, 0.8])  # of ln(factor)
+AGES = np.array([0.0, 0.1, 0.3, 0.6, 0.9])  # share of the ages at the end
+EVEN = 0.5  # belief beforehand that ends come as the paths say
+MIDDLE, SPREAD = 0.3, 0.2  # how the belief in other laws falls off with the middle and the spread of ln(factor)
+ODD = 0.03  # share of ends that no law is to explain: steps, mistakes of the records
+LEAST_CHANCE = 0.5  # of another law, for it to be followed: without need it only widens the forecasts
+FEWEST_ENDS = 5
+FAMILIES = ("weibull", "lognormal")
+DATES = 8  # looked back on, evenly over the records but their beginning
+GRID = default_grid(3650.0)[::2]
+LEAST = 1e-6  # probability that even the unforeseen is given
+
+
+@dataclass(frozen=True)
+class EndLaw:
+    """The law of the soft ends, by stratum.
+
+    ages: the fitted life distribution; share: stratum -> (3, len(LOGS) + 1), for sensors near to, on the way to and far from
+    their end by their path: the path at each of FACTORS, then the age; ends: stratum -> ends it was learnt from.
+    """
+
+    ages: SuddenLife
+    share: Mapping[str, Array]
+    ends: Mapping[str, int]
+
+    @property
+    def remark(self) -> str:
+        """What was learnt, in words."""
+        kinds = []
+        for name, share in self.share.items():
+            factor = np.exp(share[:, :-1] @ LOGS / np.maximum(share[:, :-1].sum(axis=1), LEAST))
+            told = [f"{1.0 / middle:.2f} ({100 * own[-1]:.0f} %)" for middle, own in zip(factor, share)]
+            kinds.append(f"{name} {', '.join(told)} from {self.ends[name]} ends")
+        return (
+            "Soft ends came sooner or later than paths had foretold, and forecasts follow; usual part of the time foretold, and "
+            "the share of ages at the end in the forecast, for sensors near to their end, on the way and far from it: "
+            + "; ".join(kinds)
+        )
+
+    def soft(
+        self, path: PathPosterior, ages: Array, days: Array, margin: float, lives: pd.DataFrame, as_of: pd.Timestamp
+    ) -> Array:
+        """Chance (n, m) of the soft end by each of `days`, of lives (n,) of a stratum that the law covers."""
+        wide = widened_grid(days, FACTORS)
+        cdf = soft_cdf(path, ages, wide, margin)
+        share = self.share[path.stratum][stage(cdf, wide, ages)]
+        pooled = scaled(cdf, wide, days, FACTORS, share[:, :-1])
+        rows = np.flatnonzero(share[:, -1])
+        if rows.size:
+            pooled[rows] += share[rows, -1:] * self.ages.conditional_cdf(lives.iloc[rows], as_of, days)
+        pooled[:, 0] = cdf[:, 0]  # where it stands now is not in doubt
+        return np.maximum.accumulate(pooled, axis=1)
+
+
+def stage(soft: Array, days: Array, age_years: Array) -> NDArray[np.intp]:
+    """How far from the end (n,) each path says it is: 0 near, 1 on the way, 2 far."""
+    reached = soft >= 0.5
+    median = np.where(reached.any(axis=1), days[reached.argmax(axis=1)], np.inf)
+    return np.searchsorted(np.array(FAR), median / np.maximum(age_years * DAYS_PER_YEAR, 1.0), side="right")
+
+
+def learn_end_law(
+    ageing: AgeingModel,
+    lives: pd.DataFrame,
+    readings: pd.DataFrame,
+    as_of: pd.Timestamp,
+    margin: float,
+    paces: Mapping[str, Paces],
+) -> EndLaw | None:
+    """The law of the soft ends from the records up to the as-of date; None with too few ends."""
+    told = soft_ends(lives[wears_out(lives)], readings, float(np.log1p(margin)))
+    count = told["stratum"][told["end_kind"] == "sudden"].value_counts()
+    ends = {str(name): int(number) for name, number in count.items() if number >= FEWEST_ENDS}
+    if not ends:
+        return None
+    ages = SuddenLife(families=FAMILIES, n_draws=8).fit(told, as_of)
+    begin = readings["time"].min()
+    dates = [begin + (as_of - begin) * (k + 2) / (DATES + 2) for k in range(DATES)]
+    back = told.set_index("life_id")
+    seen: dict[str, list[_Seen]] = {}
+    for date in dates:
+        age = pd.Series(years_between(back["installed"], date), index=back.index)
+        for name, (path, then) in ageing.known_until(age).items():
+            if name in ends:
+                seen.setdefault(name, []).append(_what_came(path, then, back, ages, margin))
+    share = {}
+    for name, items in seen.items():
+        found = _shares(items, paces.get(name, STEADY))
+        if found is not None:
+            share[name] = found
+    return EndLaw(ages, share, ends) if share else None
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Lives of one stratum looked back on at one date: ids (n,), stages (n,), and the chance (n, len(LOGS) + 1) that the path at
+    each factor, and the age, gave to what came."""
+
+    life_id: NDArray[np.object_]
+    stage: NDArray[np.intp]
+    likelihood: Array
+
+
+def _what_came(path: PathPosterior, age: Array, back: pd.DataFrame, ages: SuddenLife, margin: float) -> _Seen:
+    own = back.reindex(path.life_id).reset_index()
+    died = (own["end_kind"] == "sudden").to_numpy()
+    low = (years_between(own["installed"], own["last_alive"]) - age) * DAYS_PER_YEAR
+    high = np.where(died, (years_between(own["installed"], own["ended"]) - age) * DAYS_PER_YEAR, np.inf)
+    kept = np.flatnonzero((low > -0.5) & (high > np.maximum(low, 0.0)) & ((low > 0.5) | died))
+    low, high = np.maximum(low[kept], 0.0), high[kept]
+    wide = widened_grid(GRID, FACTORS)
+    cdf = soft_cdf(path.take(kept), age[kept], wide, margin)
+    moment = ages.as_of_
+    then = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
+    by_age = ages.conditional_cdf(then, moment, GRID)
+    chance = np.empty((kept.size, LOGS.size + 1))
+    for row, (one, other, early, late) in enumerate(zip(cdf, by_age, low, high)):
+        at = np.outer(FACTORS, WITHIN)
+        before = np.where(early > 0.0, np.interp(early * at, wide, one), 0.0).mean(axis=1)
+        after = np.interp(late * at, wide, one).mean(axis=1) if np.isfinite(late) else 1.0
+        chance[row, :-1] = after - before
+        gone = np.interp(early, GRID, other) if early > 0.0 else 0.0
+        chance[row, -1] = (np.interp(late, GRID, other) if np.isfinite(late) else 1.0) - gone
+    return _Seen(path.life_id[kept], stage(cdf, wide, age[kept]), np.maximum(chance, LEAST))
+
+
+def _shares(items: list[_Seen], paces: Paces) -> Array | None:
+    """Shares (3, len(LOGS) + 1) of one stratum; None where the past does not ask for them."""
+    life = np.concatenate([item.life_id for item in items])
+    at, likelihood = np.concatenate([item.stage for item in items]), np.concatenate([item.likelihood for item in items])
+    plain = np.append(_as_shares(paces), 0.0)
+    found = np.tile(plain, (len(FAR) + 1, 1))
+    asked = False
+    for k in range(len(found)):
+        here = np.flatnonzero(at == k)
+        if here.size:
+            _, which, times = np.unique(life[here], return_inverse=True, return_counts=True)
+            share, chance = _likely(likelihood[here], 1.0 / times[which], plain)
+            if chance > LEAST_CHANCE:
+                asked, found[k] = True, share
+    return found if asked else None
+
+
+def _as_shares(paces: Paces) -> Array:
+    """A law of paces as shares (len(LOGS),) of FACTORS."""
+    share = np.zeros(LOGS.size)
+    np.add.at(share, np.abs(np.log(paces.factor)[:, None] - LOGS).argmin(axis=1), paces.weight)
+    return share
+
+
+def _likely(likelihood: Array, worth: Array, plain: Array) -> tuple[Array, float]:
+    """Mean of the shares (k,) given what came, likelihood (n, k), each worth so much (n,); chance that they are not `plain`.
+
+    Beforehand the plain shares are held as likely as all laws together in which ln(factor) is normal and ages have a share.
+    """
+    middle, spread, age = (grid.ravel() for grid in np.meshgrid(LOGS, SPREADS, AGES, indexing="ij"))
+    laws = np.exp(-0.5 * ((LOGS - middle[:, None]) / spread[:, None]) ** 2)
+    laws *= ((1.0 - age) / laws.sum(axis=1))[:, None]
+    shares = np.vstack([plain, np.column_stack([laws, age])])
+    belief = np.exp(-np.abs(middle) / MIDDLE) * np.exp(-spread / SPREAD) * (age + 0.1) ** -1.0
+    prior = np.append(EVEN, (1.0 - EVEN) * belief / belief.sum())
+    unforeseen = ODD * likelihood.mean(axis=1)[:, None]
+    log = np.log((1.0 - ODD) * likelihood @ shares.T + unforeseen).T @ worth + np.log(prior)
+    chance = np.exp(log - log.max())
+    chance /= chance.sum()
+    return chance @ shares, float(1.0 - chance[0])

@@ -1,0 +1,37 @@
+"""When sensors of one kind wore out, told as life data: by their readings, or by their removal."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..technologies import technologies
+
+
+def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float) -> pd.DataFrame:
+    """The lives with their soft ends told as life data takes deaths: between the last reading above the limit and the first of
+    those below it, or the removal as worn; every other life goes on to its last reading or its end.
+    """
+    low = (readings["log_ratio"] <= limit) | (readings["censoring"] < 0)
+    good = readings["time"][~low].groupby(readings["life_id"]).max()
+    after = ~(readings["time"].to_numpy() < good.reindex(readings["life_id"]).to_numpy())
+    first_low = readings["time"][low & after].groupby(readings["life_id"]).min()
+    ids = pd.Index(lives["life_id"])
+    seen = {
+        name: pd.to_datetime(times.reindex(ids)).to_numpy() for name, times in (("last_good", good), ("first_low", first_low))
+    }
+    known = lives.assign(**seen, ended=pd.to_datetime(lives["ended"]))
+    worn = known["first_low"].notna() | (known["end_kind"] == "soft")
+    found = known["first_low"].fillna(known["ended"]).where(worn, known["ended"])
+    alive = known["last_good"].fillna(known["entered"])
+    alive = alive.where(~(alive > found), found)
+    kind = known["end_kind"].where(known["ended"].isna(), "censored").mask(worn, "sudden")
+    told = known.assign(ended=found, end_kind=kind, last_alive=alive.where(worn, known["last_alive"]), last_test=found)
+    return told.drop(columns=["last_good", "first_low"])
+
+
+def wears_out(lives: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which lives (n,) are of a technology whose headroom leads to the end."""
+    flat = [name for name, facts in technologies().items() if not facts.soft_end]
+    return ~lives["technology"].isin(flat).to_numpy(dtype=bool)

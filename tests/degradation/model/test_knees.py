@@ -1,0 +1,64 @@
+"""Knees that no sensor has met yet: as likely as the readings leave them, and gone once sensors have lived without."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sensorhealth.degradation import AgeingModel
+from sensorhealth.degradation.curves import Linear
+from sensorhealth.degradation.knees import CENTRE, EVEN, LOGS, OWN, SOONER, SPREAD, Knees, sooner
+from sensorhealth.degradation.posterior import PathPosterior
+
+from .fleets import Truth, simulate
+
+KIND = "electrochemical CO"
+
+
+def chance(visits: float, technology: str = "electrochemical") -> float:
+    """Chance of a knee yet to come in a fleet of steady loss that was visited so often."""
+    made = simulate(
+        Truth(slope=-0.08, slope_sd=0.015, noise=0.02, visits=visits), 40, np.random.default_rng(7), technology=technology
+    )
+    model = AgeingModel(curves="exponential", parameter_uncertainty=False).fit(made.readings, made.lives, made.cylinders)
+    found = model.knees(0.0).get(f"{technology} CO")
+    return 0.0 if found is None else float(found.chance.sum())
+
+
+def test_early_readings_leave_a_later_knee_as_likely_as_it_was() -> None:
+    early, middle, late = (chance(visits) for visits in (8.0, 14.0, 36.0))
+    assert 0.2 < early < EVEN
+    assert early > middle + 0.05
+    assert late < 0.05  # sensors have come to their limit without one
+
+
+def test_a_technology_without_a_reserve_has_no_knee() -> None:
+    assert chance(8.0, "infrared") == 0.0
+
+
+def path(level: float, gone: float) -> PathPosterior:
+    """One sensor that has lost `gone` since new and stands at `level`."""
+    one = np.ones(1)
+    return PathPosterior(
+        KIND, np.array(["a"], dtype=object), one, (Linear(1.0),), np.array([[level]]), np.array([[-gone]]),
+        np.tile(1e-6 * np.eye(2), (1, 1, 1, 1)), np.ones((1, 1)), 0.0 * one, 1e-4 * one, np.inf * one, 0.0 * one, np.array([5]),
+    )  # fmt: skip
+
+
+def test_a_knee_brings_the_end_sooner_by_the_way_that_is_left_behind_it() -> None:
+    at_half = Knees(((np.abs(CENTRE - 0.55) < 0.01) & (SPREAD == max(OWN))).ravel().astype(float), 10)
+    weight = sooner(at_half, path(0.9, 0.1), np.ones(1), 0.0)[0]
+    assert weight.sum() == pytest.approx(1.0)
+    # a tenth gone; the sensor's own knee lies about .55, after it 3, 8 or 20 times as fast: .9 of the way in .45 + .45 / ratio
+    usual = float(weight @ LOGS)
+    wanted = -np.mean([np.log((0.45 + 0.45 / ratio) / 0.9) for ratio in (3.0, 8.0, 20.0)])
+    assert usual == pytest.approx(wanted, abs=0.12)
+    assert SOONER[weight > 0.01].min() < 1.3 and SOONER[weight > 0.01].max() > 2.0  # each sensor has its own
+
+
+def test_a_sensor_that_does_not_age_never_comes_to_a_knee() -> None:
+    knees = Knees(np.full(CENTRE.size, EVEN / CENTRE.size), 10)
+    still = path(0.5, 0.0)
+    weight = sooner(knees, still, np.ones(1), 0.0)[0]
+    assert SOONER[weight > 0].max() < np.exp(LOGS[-1]) + 1e-9  # at most so much sooner, of a time without end
+    assert weight.sum() == pytest.approx(1.0)
