@@ -46,7 +46,7 @@ def path(level: float, gone: float) -> PathPosterior:
 
 
 def test_a_knee_brings_the_end_sooner_by_the_way_that_is_left_behind_it() -> None:
-    at_half = Knees(((np.abs(CENTRE - 0.55) < 0.01) & (SPREAD == max(OWN))).ravel().astype(float), 10)
+    at_half = Knees(((np.abs(CENTRE - 0.55) < 0.01) & (max(OWN) == SPREAD)).ravel().astype(float), 10)
     weight = sooner(at_half, path(0.9, 0.1), np.ones(1), 0.0)[0]
     assert weight.sum() == pytest.approx(1.0)
     # a tenth gone; the sensor's own knee lies about .55, after it 3, 8 or 20 times as fast: .9 of the way in .45 + .45 / ratio
