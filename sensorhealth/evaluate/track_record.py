@@ -58,11 +58,7 @@ class TrackRecord:
 
     def corrected(self, analysis: Analysis, progress: Callable[[str], None] | None = None) -> Analysis:
         """The same analysis with its forecasts' spread corrected as this record teaches; itself where nothing is."""
-        from ..analysis import analyse
-
-        if not self.calibration.corrects:
-            return analysis
-        return analyse(analysis.fleet, analysis.as_of, analysis.policy, calibration=self.calibration, progress=progress)
+        return analysis.recast(self.calibration, progress) if self.calibration.corrects else analysis
 
 
 def track_record(
@@ -78,7 +74,7 @@ def track_record(
     """Stand on past dates, refit on what was known then, forecast, and compare with what the rest of the records says.
 
     as_of_dates: None for four dates up to half a year before the end (see `past.past_dates`). model: settings of the
-    ageing model for the refits. refit: how to look ahead from a date; None for `sensorhealth.analysis.look_ahead`. lives:
+    ageing model for the refits. refit: how to look ahead from a date; None for `sensorhealth.outlook.look_ahead`. lives:
     lives as judged with hindsight (an analysis' table), so that an unrecorded swap found later ends the life it
     ended; None for the records' own. Every forecast is made from `fleet.known_at(date)` alone. A date on which no
     model can be fitted is left out with a note. Raises RecordsError where no date is left.
@@ -120,7 +116,7 @@ def track_record(
 
 def _whole_way(settings: Mapping[str, Any]) -> Refit:
     def refit(fleet: Fleet, date: pd.Timestamp, policy: Policy) -> Past:
-        from ..analysis import look_ahead
+        from ..outlook import look_ahead
 
         return look_ahead(fleet, date, policy, model=settings)
 
