@@ -226,4 +226,8 @@ def compare_policies(
     base = analyse(fleet, as_of, first, progress=progress)
     other = second if isinstance(second, Policy) else Policy.load(second)
     again = any(getattr(base.policy, name) != getattr(other, name) for name in decide.FORECAST_KEYS)
-    return decide.compare_plans(base, analyse(fleet, as_of, other, progress=progress) if again else base, other)
+    own = analyse(fleet, as_of, other, progress=progress) if again else None
+    return decide.compare_policies(
+        base.fleet_plan, own.fleet_plan if own else base.fleet_plan.under(other),
+        shared_draws=base.shared_draws(), second_draws=own.shared_draws() if own else None,
+    )  # fmt: skip

@@ -30,7 +30,6 @@ WORLDS = {
     "one visit a year": (World(noise=0.03), Policy(visit_interval_days=365, risk=0.3)),
 }
 
-ALLOWED = {"one visit a year": 1.20}  # a weakness: 7 % and 14 % measured; the successors' rate ignores that they are watched
 
 
 @dataclass(frozen=True)
@@ -79,7 +78,7 @@ def test_plan_is_near_the_best_that_forecasts_allow_in_every_world(name: str, st
     plan = _total(world, policy, by_plan(world, policy), seeds)
     best = min(_total(world, policy, by_risk(policy, risk), seeds).fair for risk in RISKS)
     calendar = _total(world, policy, by_calendar(policy), seeds)
-    assert plan.fair <= ALLOWED.get(name, 1.10) * best
+    assert plan.fair <= 1.10 * best
     assert plan.fair <= 0.80 * calendar.fair
     assert plan.worn <= calendar.worn + 2.0 * np.sqrt(plan.worn + calendar.worn)
     assert plan.failures <= calendar.failures + 3.0 * np.sqrt(plan.failures + calendar.failures)
