@@ -216,6 +216,6 @@ def unknown_names(facts: Situation) -> tuple[str, ...]:
     for what, named, present in (("site", facts.policy.sites, facts.site), ("kind of sensor", facts.policy.kinds, facts.kind)):
         there = set(present)
         for name in sorted(set(named) - there):
-            known = ", ".join(sorted(str(one) for one in there)[:8])
+            known = ", ".join(sorted(str(one) for one in there if one)[:8]) or "none recorded"
             found.append(f"the policy names the {what} {name!r}, which no sensor in the records has (there are: {known})")
     return tuple(found)

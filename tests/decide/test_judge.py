@@ -31,7 +31,6 @@ WORLDS = {
 }
 
 
-
 @dataclass(frozen=True)
 class _Sum:
     """cost (currency), failures in service, those of them by wear; after the warm-up, over all seeds.

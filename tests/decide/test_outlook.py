@@ -64,9 +64,8 @@ def test_an_end_that_is_known_is_met_by_the_last_visit_before_it(interval: int) 
 
 def test_sensors_that_start_new_and_tell_nothing_are_swapped_at_the_textbook_age() -> None:
     """No information gained: the visit next to Barlow and Proschan's age, the better one of the two around it."""
-    fresh = LifeRows(
-        np.array([KIND], dtype=object), GRID, stats.weibull_min.cdf(GRID, 3.0, scale=900.0)[None], np.zeros((1, GRID.size))
-    )
+    ended, none = stats.weibull_min.cdf(GRID, 3.0, scale=900.0)[None], np.zeros((1, GRID.size))
+    fresh = LifeRows(np.array([KIND], dtype=object), GRID, ended, none)
     new = LifeRows(np.array(["S1"], dtype=object), GRID, fresh.soft, fresh.sudden)
     plan = _plan(new, fresh, visit_interval_days=30, first_visit_days=30, visit_cost=0.0, risk=0.5, planning_days=1500)
     age = age_replacement(GRID, fresh.soft, 240.0, 1740.0).age_days[0]

@@ -249,3 +249,28 @@ def test_a_swap_that_comes_early_to_save_a_visit_says_so() -> None:
     assert found[0].loc["B", "swap_visit"] > found[0].loc["A", "swap_visit"]
     assert "saves a visit of its own" in found[1].loc["B", "reason"]
     assert "saves a visit" not in found[1].loc["A", "reason"]
+
+
+def test_swap_for_which_no_visit_has_room_in_time_is_named_in_words() -> None:
+    """One swap a visit, nine sensors that all end within a year: whoever is put off past the accepted risk is told so."""
+    ids = [f"S{number}" for number in range(9)]
+    remaining = weibull_rows(ids, 250.0, 6.0)
+    plan = plan_fleet(remaining, None, forecast_rows(ids), tables(ids), Policy(visit_capacity_swaps=1))
+    table = plan.actions[plan.actions["action"] == "keep"]
+    late = table["swap_visit"] > table["latest_swap"]
+    without = table["swap_visit"].isna()
+    assert late.any() and without.any()
+    assert table.loc[late | without, "over_risk"].all()
+    assert table.loc[late, "reason"].str.contains("past its accepted risk").all()
+    assert table.loc[without, "reason"].str.contains("no visit has room for it").all()
+    assert not table.loc[~late & ~without, "reason"].str.contains("room").any()
+
+
+def test_failed_sensor_without_room_for_its_replacement_says_so() -> None:
+    ids = [f"S{number}" for number in range(8)]
+    forecast = forecast_rows(ids, last_gas_test_outcome="fail")
+    plan = plan_fleet(weibull_rows(ids, 900.0), None, forecast, tables(ids), Policy(visit_capacity_swaps=1))
+    place = plan.actions["swap_visit"].notna()
+    assert 0 < place.sum() < len(ids)
+    assert plan.actions.loc[place, "reason"].str.contains("Place for its replacement is kept").all()
+    assert plan.actions.loc[~place, "reason"].str.contains("No visit has room").all()
