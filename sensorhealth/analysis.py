@@ -176,7 +176,7 @@ def decided(ahead: Outlook, known: Fleet, day: pd.Timestamp, policy: Policy, pro
     step("comparing lots")
     lots = _lots(ahead, known, forecast, policy)
     step("planning")
-    evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings)
+    evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings, zeros=zeros)
     fresh = new_sensors(ahead, day, policy)
     plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
     step("budgeting")
