@@ -156,11 +156,39 @@ def analyse(
     Raises RecordsError where there is nothing to analyse, PolicyError for a policy that cannot be used.
     """
     step = progress or (lambda name: None)
-    policy = policy if isinstance(policy, Policy) else Policy() if policy is None else Policy.load(policy)
+    policy = _policy(policy)
     day = _as_of_day(fleet, as_of)
-    known = fleet.known_at(day + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1))
+    known = fleet.known_at(_end_of(day))
 
     return decided(look_ahead(known, day, policy, model=model, calibration=calibration, progress=step), known, day, policy, step)
+
+
+def analyse_and_look_back(
+    fleet: Fleet,
+    as_of: pd.Timestamp | str | None = None,
+    policy: Policy | Path | str | None = None,
+    *,
+    dates: int | None = None,
+    progress: Progress | None = None,
+) -> tuple[Analysis, TrackRecord | None]:
+    """`analyse`, and beside it, in a process of its own, forecasts as they would have been made on past dates.
+
+    dates: how many past dates; None for the usual two. The forecasts' spread is corrected where that past says so. The second is
+    None where the records are too short to look back, or so many (`evaluate.LARGEST`) that it is done only when `dates` asks.
+    """
+    from .evaluate import LARGEST, beside, past_dates
+
+    policy = _policy(policy)
+    day = _as_of_day(fleet, as_of)
+    known = fleet.known_at(_end_of(day))
+    if dates is None and len(known.calibrations) > LARGEST:
+        return analyse(fleet, day, policy, progress=progress), None
+    with beside(known, policy, None if dates is None else past_dates(known, dates)) as past:
+        analysis = analyse(fleet, day, policy, progress=progress)
+        if progress is not None:
+            progress("comparing past forecasts with what happened")
+        record = past.record(analysis.lives)
+    return analysis if record is None else record.corrected(analysis, progress), record
 
 
 @one_thread
@@ -201,6 +229,14 @@ def _lots(of: Outlook | Analysis, fleet: Fleet, forecast: pd.DataFrame, policy: 
     usual = {"sensors": fleet.sensors, "forecast": forecast, "money": money}
     table = compare.lots(of.readings, with_new_sensors(of.lives), of.ageing, **{**usual, **options})
     return table.iloc[:0] if fleet.selective_recording else table
+
+
+def _policy(policy: Policy | Path | str | None) -> Policy:
+    return policy if isinstance(policy, Policy) else Policy() if policy is None else Policy.load(policy)
+
+
+def _end_of(day: pd.Timestamp) -> pd.Timestamp:
+    return day + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1)
 
 
 def _as_of_day(fleet: Fleet, as_of: pd.Timestamp | str | None) -> pd.Timestamp:
