@@ -29,7 +29,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
     def write(end: str, due: str, past: bool, swap: str) -> str:
         text = "may be by now" if past else f"may be from {end} on"
         return (
-            f"The zero of this sensor drifts, and {text} past what the policy says its instrument can take out (chance "
+            f"The zero of this sensor moves, and {text} past what the policy says its instrument can take out (chance "
             f"{100 * CHANCE:g} % or more). Calibrate it in clean air and with gas by {due}; a sensor whose zero cannot be set is "
             f"out of service.{swap}"
         )
