@@ -290,7 +290,7 @@ def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -
     """
     rng = np.random.default_rng(BUDGET_SEED)
     current = _current(ahead.lives)
-    part = decide.drawn_lives(current, np.ones(len(current), dtype=bool), rng)
+    part = decide.drawn_lives(current, ahead.ageing.can_be_drawn(current), rng)
     lives = pd.concat([current.iloc[part], _new_lives(ahead.lives, day)], ignore_index=True)
     drawn = ahead.ageing.shared_draws(lives, _age_years(lives, day), BUDGET_DRAWS, rng)
     events = decide.shared_events(ahead.lives, day)

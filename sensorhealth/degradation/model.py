@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
@@ -40,7 +41,9 @@ class AgeingModel(BaseEstimator):
     brownian: "auto" keeps a wander where the likelihood asks for it; True, False.
     method: "REML" or "ML". lots: "shrunken" or "none". sessions, fade: effects of sessions and of fading cylinders.
     parameter_uncertainty: "auto" averages small strata over their variance parameters; True, False.
-    random_state: seed of those draws.
+    most_lives: sensors of a stratum beyond which curve, tails and variances are those of a random part of them, part_lives
+    many; all readings of all sensors then enter the posteriors at these (degradation/large.py).
+    random_state: seed of those draws, and of the part.
 
     Attributes (tables: see degradation/tables.py)
     ----------
@@ -58,6 +61,8 @@ class AgeingModel(BaseEstimator):
         sessions: bool = True,
         fade: bool = True,
         parameter_uncertainty: Literal["auto"] | bool = "auto",
+        most_lives: int = 2000,
+        part_lives: int = 1000,
         random_state: int = 0,
     ) -> None:
         self.curves = curves
@@ -68,6 +73,8 @@ class AgeingModel(BaseEstimator):
         self.sessions = sessions
         self.fade = fade
         self.parameter_uncertainty = parameter_uncertainty
+        self.most_lives = most_lives
+        self.part_lives = part_lives
         self.random_state = random_state
 
     def _settings(self) -> Settings:
@@ -81,6 +88,8 @@ class AgeingModel(BaseEstimator):
             fade=self.fade,
             draws=None if self.parameter_uncertainty == "auto" else bool(self.parameter_uncertainty),
             seed=self.random_state,
+            most_lives=self.most_lives,
+            part_lives=self.part_lives,
         )
 
     @one_thread
@@ -221,13 +230,13 @@ class AgeingModel(BaseEstimator):
     def paces(self) -> dict[str, Paces]:
         """How far paths leave the course that was foretold of them long before, by stratum (the steady ones left out)."""
         check_is_fitted(self, "strata_")
-        found = {name: learn_paces(model) for name, model in self.strata_.items()}
+        found = {name: learn_paces(model.told) for name, model in self.strata_.items()}
         return {name: item for name, item in found.items() if item.factor.size > 1}
 
     def from_beginnings(self) -> dict[str, list[tuple[PathPosterior, FloatArray]]]:
         """Paths as known from parts of each sensor's readings, and the ages (years) then, by stratum; for looking back."""
         check_is_fitted(self, "strata_")
-        found = {name: [from_beginnings(model, part) for part in PARTS] for name, model in self.strata_.items()}
+        found = {name: [from_beginnings(model.told, part) for part in PARTS] for name, model in self.strata_.items()}
         return {name: [item for item in items if item is not None] for name, items in found.items() if None not in items}
 
     def _law(self, stratum: str) -> ReadingLaw:
@@ -248,6 +257,16 @@ class AgeingModel(BaseEstimator):
             blocks.append(_posterior(model, local, np.array([item.weight for item in model.components]), parts))
         return blocks
 
+    def can_be_drawn(self, lives: Lives) -> NDArray[np.bool_]:
+        """Which lives (n,) `shared_draws` can be asked about: all but those of a very large kind outside its part."""
+        code, local = self._where(lives)
+        models = list(self.strata_.values())
+        found = np.ones(code.size, dtype=bool)
+        for k, model in enumerate(models):
+            if model.part is not None:
+                found[code == k] = model.place_in_part[local[code == k]] >= 0
+        return found
+
     def shared_draws(self, lives: Lives, age_years: Any, n_draws: int, rng: np.random.Generator) -> list[list[PathPosterior]]:
         """For each stratum, `n_draws` posteriors conditional on a draw of all that sensors share.
 
@@ -255,7 +274,10 @@ class AgeingModel(BaseEstimator):
         sensors are independent given the draw, so counts over a fleet are mixtures over draws.
         """
         blocks = []
-        for model, _, local, age in self._by_stratum(lives, age_years):
+        for whole, _, place, age in self._by_stratum(lives, age_years):
+            model, local = whole.told, place if whole.part is None else whole.place_in_part[place]
+            if (local < 0).any():
+                raise FitError("only lives for which `can_be_drawn` holds have draws of what they share with others")
             weight = np.array([item.weight for item in model.components])
             times = rng.multinomial(n_draws, weight / weight.sum())
             drawn: list[PathPosterior] = []

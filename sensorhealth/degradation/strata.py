@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
+import pandas as pd
 
 from sensorhealth.degradation import borrowing
 from sensorhealth.degradation.choosing import CurveChoice, curve_grid, first_look, fit_curves
-from sensorhealth.degradation.design import FloatArray, Stratum
+from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, terms
 from sensorhealth.degradation.fitting import CurveFit, Options, at_parameters, fit_curve
 from sensorhealth.degradation.gas import grown, with_gas_prior
+from sensorhealth.degradation.large import with_all_lives
+from sensorhealth.degradation.part import choose_lives, take_lives
 from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.surprises import Surprises, find_surprises
@@ -41,6 +45,8 @@ class Settings:
     fade: bool
     draws: bool | None
     seed: int
+    most_lives: int
+    part_lives: int
 
 
 @dataclass(frozen=True)
@@ -50,7 +56,8 @@ class StratumModel:
     modes: one component per curve kept, at its estimated variances; components: the same, or draws of the variances around
     them. bare: the readings without the steps that were found in them. curves: all that were tried. wander_gain: deviance
     that a wander gained (0 where it was not asked). surprises: what jumps are like. given: variances were not estimated
-    from these readings.
+    from these readings. part: of a very large kind the model of some of its lives, from which all but the posteriors of the
+    others comes.
     """
 
     bare: Stratum
@@ -62,6 +69,17 @@ class StratumModel:
     surprises: Surprises
     given: bool
     remarks: tuple[str, ...] = ()
+    part: StratumModel | None = None
+
+    @cached_property
+    def place_in_part(self) -> IntArray:
+        """Place (n,) of each life in the part, -1 outside it."""
+        return pd.Index(self.told.stratum.life_id).get_indexer(pd.Index(self.stratum.life_id)).astype(np.int64)
+
+    @property
+    def told(self) -> StratumModel:
+        """The model of the lives that told variances and curves: of a part of a very large kind, of all of another."""
+        return self if self.part is None else self.part
 
     @property
     def variances(self) -> VarianceParameters:
@@ -71,6 +89,10 @@ class StratumModel:
 
 def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
     """Fit one stratum; `relatives` are fitted strata of the same technology, which a small one borrows from."""
+    if int((stratum.counts > 0).sum()) > settings.most_lives:
+        lives = choose_lives(stratum, settings.part_lives, settings.seed)
+        part = fit_stratum(take_lives(stratum, lives), replace(settings, most_lives=stratum.life_id.size), relatives)
+        return part if part.given else with_all_lives(part, stratum)
     found = terms(stratum, fade=settings.fade, sessions=settings.sessions, lots=settings.lots)
     repeated = int((stratum.counts > 1).sum())
     if stratum.age.size < FEWEST_READINGS or repeated < FEWEST_LIVES or not found.slope:
@@ -159,6 +181,8 @@ def refit_at(model: StratumModel, bare: Stratum, settings: Settings) -> StratumM
         found = replace(old.terms, doubt=doubt)
         return at_parameters(stratum, old.curve, found, old.parameters, old.degrees, settings.method)
 
+    if model.part is not None:
+        return with_all_lives(model.part, bare)
     bare = replace(bare, gas_prior=grown(model.stratum.gas_prior, bare.tolerance.size))
     likeliest = max(model.modes, key=lambda item: item.weight)
     stratum, doubt, _ = find_surprises(bare, solved(likeliest, bare, None), model.surprises)
