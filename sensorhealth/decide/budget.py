@@ -149,7 +149,8 @@ def budget(
 
     fleet_plan: from `plan_fleet`. remaining: life distributions with the plan's rows, None = the plan's own.
     shared_draws: life distributions given one draw each of what the sensors share, with the plan's rows first, or a random
-    part of them by name (see `parts`); rows named by a kind ("technology gas") may follow, for new sensors in the same world. Without draws the sensors are
+    part of them by name (see `parts`); rows named by a kind ("technology gas") may follow, for new sensors in the same
+    world. Without draws the sensors are
     taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of months for each,
     named in column `group`); visits are not part of a technology's cost. scheme: "condition", "calendar", "failure";
     None = the policy's.
@@ -210,7 +211,8 @@ class Account:
         made = visits_expected(self.fleet_plan, walked, expected, weight) if made is None else made
         cost = made * np.array([site.cost for site in self.fleet_plan.ahead.sites])[:, None] * ready.calendar.price
         self.visits.append(cost)
-        self._replaced.append([sum(float(weight[rows] @ flow[way].sum(axis=1)) for rows, flow in expected.blocks) for way in (0, 1)])
+        sums = [[weight[rows] @ flow[way].sum(axis=1) for way in (0, 1)] for rows, flow in expected.blocks]
+        self._replaced.append([float(value) for value in np.sum(sums, axis=0)])
         for name, tally in self._tallies.items():
             names, code = self._groups[name]
             tally.add(expected, walked.rule, visits_of(cost, ready.where, code, len(names)) if name != "technology" else None)

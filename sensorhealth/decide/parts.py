@@ -1,7 +1,7 @@
 """Very many positions: possible worlds are walked through with a random part of them, scaled up, and the forecast with all.
 
-A world moves the sensors of a kind together, and a few thousand of them show how far; sixty worlds of a million sensors would show
-the same and take hours. What a part gets wrong in the mean is known, since the forecast itself is walked through with all
+A world moves the sensors of a kind together, and a few thousand of them show how far; sixty worlds of a million sensors would
+show the same and take hours. What a part gets wrong in the mean is known, since the forecast itself is walked through with all
 positions and with the part, and is put right; what is left is how the error differs from world to world.
 """
 
@@ -39,19 +39,19 @@ class Part:
     row: IntArray
 
 
-def drawn_lives(lives: pd.DataFrame, known: NDArray[np.bool_], rng: np.random.Generator) -> IntArray:
+def drawn_lives(lives: pd.DataFrame, rng: np.random.Generator) -> IntArray:
     """Rows of `lives` (site, technology) with which worlds are walked through: all, or a random part where they are many.
 
-    known: (n,) lives that can be drawn at all. The part is spread over technologies and sites.
+    The part is spread over technologies and sites.
     """
     if len(lives) <= MANY:
         return np.arange(len(lives))
     group, size = _groups(lives["site"].to_numpy(dtype=object), lives["technology"].to_numpy(dtype=object))
     quota = np.maximum(np.ceil(WALKED * size / len(lives)), FEWEST)
-    order = np.lexsort((rng.random(group.size), ~known, group))
+    order = np.lexsort((rng.random(group.size), group))
     rank = np.empty(group.size)
     rank[order] = np.arange(group.size) - np.searchsorted(group[order], group[order])
-    return np.flatnonzero((rank < quota[group]) & known)
+    return np.flatnonzero(rank < quota[group])
 
 
 def part_of(where: Positions, ids: ObjectArray, drawn: ObjectArray) -> Part | None:
@@ -85,16 +85,15 @@ class Missing(NamedTuple):
     groups: dict[str, dict[str, FloatArray]]
 
 
-def missing(
-    worlds: list[Replacing], part: Part, fleet_plan: FleetPlan, groups: dict[str, tuple[IntArray, int]]
-) -> Missing:
+def missing(worlds: list[Replacing], part: Part, fleet_plan: FleetPlan, groups: dict[str, tuple[IntArray, int]]) -> Missing:
     """All positions less the part scaled up, by the plan's forecast, over the `worlds` of visits.
 
     groups: group (n,) of each position and number of groups, for each way of grouping.
     """
     where, table = worlds[0].where, fleet_plan.remaining
     every = np.arange(where.row.size)
-    replaced, found = np.zeros(2), {name: {} for name in groups}  # type: dict[str, dict[str, FloatArray]]
+    replaced = np.zeros(2)
+    found: dict[str, dict[str, FloatArray]] = {name: {} for name in groups}
     for ready in worlds:
         walks = ((ready, every, np.ones(every.size)), (of_part(ready, part.rows, where.row[part.rows]), part.rows, -part.weight))
         for walked, rows_of, weight in walks:
@@ -129,9 +128,7 @@ def of_part(ready: Replacing, rows: IntArray, row: IntArray) -> Replacing:
     return replace(ready, where=replace(where, **{**positions, "row": row}), rule=replace(rule, **ways))
 
 
-def _groups(
-    site: ObjectArray, technology: ObjectArray, counted: NDArray[np.bool_] | None = None
-) -> tuple[IntArray, FloatArray]:
+def _groups(site: ObjectArray, technology: ObjectArray, counted: NDArray[np.bool_] | None = None) -> tuple[IntArray, FloatArray]:
     """Group (n,) of each by site and technology, and the size of each group (of those counted)."""
     sites, names = codes(site)[1], codes(technology)
     _, group = np.unique(sites * (len(names[0]) + 1) + names[1], return_inverse=True)

@@ -45,7 +45,8 @@ class Tally:
     def __init__(self, ready: Replacing, policy: Policy, code: IntArray, groups: int, part: Part | None = None) -> None:
         every = slice(None) if part is None else part.rows
         self.ready, self.policy, self.code, self.groups = ready, policy, code[every], groups
-        self.cost, self.kind, self.site = (array[every] for array in (ready.where.unit_cost, ready.where.kind, ready.where.site_code))
+        where = ready.where
+        self.cost, self.kind, self.site = where.unit_cost[every], where.kind[every], where.site_code[every]
         self.weight = np.ones(code.size) if part is None else part.weight
         self.months = ready.calendar.price.size
         self.size = np.bincount(code, minlength=groups)

@@ -1,20 +1,19 @@
 """All lives of a very large kind at the variances and on the curves that a part of them told.
 
 What lives share is solved for exactly, by conjugate gradients (kernel: all_shared.py), and so are the means of all paths given it
-(all_paths.py). How sure these are counts each reading's gas and session as known to what the readings of their cylinder and day leave
-open, as if the errors of two cylinders had nothing to do with each other; a few per cent of a standard deviation (tested).
+(all_paths.py). How sure these are counts each reading's gas and session as known to what the readings of their cylinder and day
+leave open, as if the errors of two cylinders had nothing to do with each other; a few per cent of a standard deviation (tested).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import Any
 
 import numpy as np
 
-from sensorhealth.degradation.all_common import common_spread
+from sensorhealth.degradation.all_common import Common, common_spread
+from sensorhealth.degradation.all_gas import gas_variances
 from sensorhealth.degradation.all_paths import Paths
 from sensorhealth.degradation.all_shared import Shared, solve_shared
 from sensorhealth.degradation.curves import Curve
@@ -36,7 +35,6 @@ from sensorhealth.degradation.effects import (
 )
 from sensorhealth.degradation.fitting import SETTLED, CurveFit
 from sensorhealth.degradation.part import spread_of
-from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import CrossedClass, CrossedData, VarianceParameters, crossed_variances
 from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, face_value, revise
 from sensorhealth.degradation.settling import LIMIT, RESTED
@@ -67,8 +65,9 @@ class SharedFit:
 class AllFit:
     """A stratum with all its lives on one curve; what `fitting.CurveFit` says of one that was fitted in full.
 
-    own (3, n): prior covariance of each life's level and slope, with what is not known of the common path; common (3, n):
-    what is not known of its region (`all_common`), to be added to what its readings leave. noise (N,): of each
+    own (3, n): prior covariance of each life's level and slope, with what is not known of the common path; common:
+    what is not known of its region (`all_common`), to be added to what its readings leave; lots: variances (lots,) of what
+    is not known of theirs. noise (N,): of each
     reading, with what is not known of its gas and session.
     """
 
@@ -86,57 +85,9 @@ class AllFit:
     variance: FloatArray
     origin: tuple[FloatArray, FloatArray]
     own: FloatArray
-    common: FloatArray
+    common: Common
+    lots: dict[str, FloatArray]
     noise: FloatArray
-
-
-@dataclass(frozen=True)
-class AllLives(Component):
-    """One curve at one set of variances, for all lives of a large kind."""
-
-    @property
-    def slack(self) -> int:
-        return 0
-
-    @cached_property
-    def origin(self) -> tuple[FloatArray, FloatArray]:
-        """Posterior of (level at birth, slope per unit phi): mean (n, 2), covariance (n, 2, 2)."""
-        return self._all.origin
-
-    @property
-    def _all(self) -> AllFit:
-        assert isinstance(self.fitted, AllFit)
-        return self.fitted
-
-    def latent(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Mean and variance (m,) of the latent path of lives `index` (m,) at any `age` (m,), in or after."""
-        fitted, stratum = self._all, self.stratum
-        lives, place = np.unique(index, return_inverse=True)
-        slopes = None if fitted.slopes is None else fitted.slopes[lives]
-        rows = np.concatenate([np.arange(*stratum.offsets[life : life + 2]) for life in lives] or [np.zeros(0, np.int64)])
-        common = np.stack([at_columns(fitted.fit.crossed[name][0], stratum.lot[lives]) if name in fitted.fit.crossed
-                           else np.zeros(lives.size) for name in (LOT_LEVEL, LOT_SLOPE)]) + fitted.fit.beta[:2, None]  # fmt: skip
-        phi = fitted.curve.value(age) if slopes is None else fitted.curve.path_by_slope(slopes[place], age)
-        life = np.concatenate([np.repeat(np.arange(lives.size), stratum.counts[lives]), place])
-        asked = np.repeat([0.0, 1.0], [rows.size, index.size])
-        g = np.concatenate([fitted.base.g[rows], phi])
-        order = np.lexsort((asked, g, life))
-        own = _own(fitted)[rows]
-        known = np.append(fitted.parameters.residual / fitted.sites.weight[rows], np.full(index.size, np.inf))[order]
-        wide = np.append(fitted.noise[rows], np.full(index.size, np.inf))[order]
-        step = np.append(steps_found(stratum)[rows], np.zeros(index.size))[order]
-        offsets = np.searchsorted(life[order], np.arange(lives.size + 1)).astype(np.int64)
-        sensor = _three(fitted.parameters.sensor)[:, None]
-        narrow = Paths(offsets, g[order], known, sensor, fitted.parameters.brownian, step)
-        open_ = Paths(offsets, g[order], wide, fitted.own[:, lives], fitted.parameters.brownian, step)
-        mean, variance = np.empty(order.size), np.empty(order.size)
-        to = order[narrow.order]
-        mean[to], variance[to] = narrow.smoothed(np.append(own, np.zeros(index.size))[to]), open_.variance()
-        found = mean[rows.size :] + common[0, place] + common[1, place] * phi + bend(fitted.curve, slopes, place, age)
-        c11, c12, c22 = fitted.common[:, index]
-        spread = variance[rows.size :] + c11 + 2.0 * phi * c12 + phi**2 * c22
-        jump = np.where(age >= stratum.last_age[index], self.jump[index], 0.0)
-        return found + self.share * jump, spread + self.share * (1.0 - self.share) * jump**2
 
 
 def fit_all(stratum: Stratum, part: CurveFit, terms: Terms, begin: AllFit | None = None) -> AllFit:
@@ -161,6 +112,7 @@ class _Sweeps:
         self.effects = {name: old[name][0] if name in old and old[name][0].size == sizes[name] else np.zeros(sizes[name])
                         for name in names if name != STEP}  # fmt: skip
         self.lots: dict[str, FloatArray] = {}
+        self.known_lots: dict[str, FloatArray] = {}
         self.life_variance = np.zeros(self.base.y.size) if begin is None else begin.variance
 
     def _on_curve(self) -> None:
@@ -219,7 +171,7 @@ class _Sweeps:
         stratum, base, parameters = self.stratum, self.base, self.part.parameters
         noise = parameters.residual / self.sites.weight
         paths = Paths(
-            stratum.offsets, base.g, noise, _three(parameters.sensor)[:, None], parameters.brownian, self.step
+            stratum.offsets, base.g, noise, three(parameters.sensor)[:, None], parameters.brownian, self.step
         )  # fmt: skip
         order = paths.order
         classes = {item.name: _shared(item, self.prior[item.name], order) for item in base.classes if item.name != STEP}
@@ -236,9 +188,11 @@ class _Sweeps:
         state = paths.state(own[order])
         return self._found(classes, order, noise, shared + smooth, state)
 
-    def _found(self, classes: dict[str, Shared], order: IntArray, noise: FloatArray, fitted: FloatArray, state: FloatArray) -> AllFit:
+    def _found(
+        self, classes: dict[str, Shared], order: IntArray, noise: FloatArray, fitted: FloatArray, state: FloatArray
+    ) -> AllFit:
         stratum, parameters = self.stratum, self.part.parameters
-        variances, between, gas = self._gas(classes, order, noise)
+        variances, between, gas = gas_variances(stratum, classes, order, noise, self.life_variance)
         prior = self._prior_of_lives()
         variances |= self.lots
         open_ = Paths(stratum.offsets, self.base.g, noise + gas, prior, parameters.brownian, self.step)
@@ -251,19 +205,19 @@ class _Sweeps:
         origin = np.stack([state[0] + self.beta[0] + lot[0], state[1] + self.beta[1] + lot[1]], axis=1)
         common, shifts = self._common()
         variances |= {name: variances[name] + shift for name, shift in shifts.items()}
-        c11, c12, c22 = np.stack([c11, c12, c22]) + common
-        covariance = np.moveaxis(np.array([[c11, c12], [c12, c22]]), 2, 0)
+        covariance = np.moveaxis(np.array([[c11, c12], [c12, c22]]), 2, 0) + common.spread
         fit = SharedFit(
             self.beta, self.part.fit.beta_covariance,
             {name: (self.effects[name], variances[name]) for name in classes}, between,
         )  # fmt: skip
         return AllFit(
             stratum, self.part.curve, self.terms, parameters, self.part.degrees, self.base, self.bend, self.slopes, self.sites,
-            fit, fitted + self.bend, 1.0 / (1.0 / others + 1.0 / noise), (origin, covariance), prior, common, noise + gas,
+            fit, fitted + self.bend, 1.0 / (1.0 / others + 1.0 / noise), (origin, covariance), prior,
+            common, dict(self.known_lots), noise + gas,
         )  # fmt: skip
 
-    def _common(self) -> tuple[FloatArray, dict[str, FloatArray]]:
-        """Covariance (3, n) of level and slope that the lives of a region have in common, and what that does to its gas."""
+    def _common(self) -> tuple[Common, dict[str, FloatArray]]:
+        """What is not known of each region, and the variance that it gives the classes of the gas."""
         parameters, stratum = self.part.parameters, self.stratum
         gas = [item for item in self.base.classes if item.name in (STATED, CYLINDER)]
         gas = gas or [item for item in self.base.classes if item.name == SESSION]
@@ -272,101 +226,36 @@ class _Sweeps:
             column = np.where(item.index >= 0, item.index + variance.size, column)
             variance = np.append(variance, self.prior[item.name])
         beta = self.part.fit.beta_covariance[:2, :2]
-        lives, columns = common_spread(
+        found = common_spread(
             stratum.life, column, self.base.g, variance, parameters.sensor, beta, stratum.life_id.size
         )  # fmt: skip
         cut = np.cumsum([item.size for item in gas])[:-1]
-        return lives, dict(zip((item.name for item in gas), np.split(columns, cut)))
+        return found, dict(zip((item.name for item in gas), np.split(found.columns, cut)))
 
     def _prior_of_lives(self) -> FloatArray:
         """Prior covariance (3, n) of each life's level and slope, with what is not known of its kind's and lot's."""
         stratum, parameters, fit = self.stratum, self.part.parameters, self.part.fit
-        found = np.repeat((_three(parameters.sensor) + _three(fit.beta_covariance[:2, :2]))[:, None], stratum.life_id.size, axis=1)
+        found = np.repeat((three(parameters.sensor) + three(fit.beta_covariance[:2, :2]))[:, None], stratum.life_id.size, axis=1)
         for name, k in ((LOT_LEVEL, 0), (LOT_SLOPE, 2)):
             if name in self.effects:
                 error = parameters.residual / max(float(np.median(stratum.counts)), 1.0)
                 known = spread_of(
-                    stratum.lot, float(_three(parameters.sensor)[k]), float(self.prior[name][0]), error, stratum.lots.size
+                    stratum.lot, float(three(parameters.sensor)[k]), float(self.prior[name][0]), error, stratum.lots.size
                 )
                 found[k] += at_columns(known, stratum.lot)
+                self.known_lots[name] = known
                 several = max(np.unique(stratum.lot[stratum.lot >= 0]).size, 1)
                 self.lots[name] = known + self.prior[name][0] / several  # the mean of all lots is the kind's
         return found
-
-    def _gas(
-        self, classes: dict[str, Shared], order: IntArray, noise: FloatArray
-    ) -> tuple[dict[str, FloatArray], FloatArray, FloatArray]:
-        """Variances of the effects of each class, covariance of each cylinder's bias and fade, and variance (N,) of what gas and
-        session do to each reading.
-        """
-        stratum = self.stratum
-        session, gas = np.zeros(noise.size), np.zeros(noise.size)
-        found = {name: item.variance.copy() for name, item in classes.items()}
-        between = np.zeros(stratum.cylinders.size)
-        for _ in range(2):  # each is told by readings that the other makes uncertain
-            told = 1.0 / (noise + self.life_variance + session)
-            gas = np.zeros(noise.size)
-            for name in (STATED, CYLINDER):
-                if name in classes:
-                    found[name] = 1.0 / (1.0 / np.maximum(classes[name].variance, 1e-18) + classes[name].squares(told[order]))
-                    gas[order] += classes[name].on_readings(found[name])
-            if FADE in classes:
-                found_now, between, gas = self._with_fade(classes, order, told)
-                found |= found_now
-            if SESSION in classes:
-                told = 1.0 / (noise + self.life_variance + gas)
-                item = classes[SESSION]
-                found[SESSION] = 1.0 / (1.0 / np.maximum(item.variance, 1e-18) + item.squares(told[order]))
-                session[order] = item.on_readings(found[SESSION])
-        return found, between, gas + session
-
-    def _with_fade(
-        self, classes: dict[str, Shared], order: IntArray, told: FloatArray
-    ) -> tuple[dict[str, FloatArray], FloatArray, FloatArray]:
-        """The same where cylinders fade: bias and fade of a cylinder are told by the same readings."""
-        stratum, fade = self.stratum, classes[FADE]
-        used, size = stratum.cylinder, stratum.cylinders.size
-        opened = np.where(used >= 0, stratum.opened, 0.0)
-        first, cross, second = (np.bincount(used + 1, told * opened**k, size + 1)[1:] for k in range(3))
-        stated = np.isfinite(stratum.tolerance)
-        bias = np.full(size, 1e-18)
-        for name, mask in ((STATED, stated), (CYLINDER, ~stated)):
-            if name in classes:
-                bias[mask] = classes[name].variance[: int(mask.sum())]
-        one, two = first + 1.0 / np.maximum(bias, 1e-18), second + 1.0 / np.maximum(fade.variance, 1e-18)
-        det = one * two - cross**2
-        b, f, c = two / det, one / det, -cross / det
-        found: dict[str, Any] = {FADE: f}
-        for name, mask in ((STATED, stated), (CYLINDER, ~stated)):
-            if name in classes:
-                known = int(mask.sum())
-                rest = 1.0 / (1.0 / np.maximum(classes[name].variance, 1e-18) + classes[name].squares(told[order]))
-                found[name] = np.concatenate([b[mask], rest[known:]])
-        gas = np.zeros(told.size)
-        gas[order] = sum(classes[name].on_readings(found[name]) for name in (STATED, CYLINDER) if name in classes)
-        here = used >= 0
-        at = used[here]
-        gas[here] = b[at] + 2.0 * opened[here] * c[at] + opened[here] ** 2 * f[at]
-        return found, c, gas
 
 
 def _shared(item: CrossedClass, variance: FloatArray, order: IntArray) -> Shared:
     return Shared(item.index[order], None if item.value is None else item.value[order], variance)
 
 
-def _three(matrix: FloatArray) -> FloatArray:
+def three(matrix: FloatArray) -> FloatArray:
     """A symmetric 2x2 matrix as 11, 12, 22."""
     return np.array([matrix[0, 0], matrix[0, 1], matrix[1, 1]])
-
-
-def _own(fitted: AllFit) -> FloatArray:
-    """Readings (N,) net of all that lives share."""
-    total = fitted.sites.response - fitted.bend - fitted.base.x @ fitted.fit.beta
-    for item in fitted.base.classes:
-        if item.name in fitted.fit.crossed:
-            part = at_columns(fitted.fit.crossed[item.name][0], item.index)
-            total -= part if item.value is None else part * item.value
-    return total
 
 
 def _first_slopes(stratum: Stratum, curve: Curve, begin: AllFit | None) -> FloatArray | None:

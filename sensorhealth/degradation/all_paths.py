@@ -1,7 +1,7 @@
 """Kernel: the paths of any number of lives at given variances, all at once, in time that grows with their readings alone.
 
-A life's readings net of all that it shares with others are level + slope g + W(g) + steps + noise. Filter and smoother run over the
-k-th reading of every life at a time; the state is (level with wander and steps, slope). Smoothing goes back in the form that
+A life's readings net of all that it shares with others are level + slope g + W(g) + steps + noise. Filter and smoother run over
+the k-th reading of every life at a time; the state is (level with wander and steps, slope). Smoothing goes back in the form that
 needs no inverse (Bryson and Frazier 1963; de Jong 1989, Annals of Statistics 17:1073-1088), which also gives V^-1 r, V being the
 covariance of a life's readings: what conjugate gradients for the effects that lives share are made of.
 """

@@ -1,8 +1,7 @@
 """Kernel: what lives share (fixed effects, cylinders, sessions, lots) from all their readings at given variances.
 
-Henderson's equations with the lives absorbed, A v = T'V^-1 y with A = T'V^-1 T + Theta^-1, solved by conjugate gradients (Hestenes and
-Stiefel 1952): nothing is kept but a number per column, so that a million lives take no more memory per life than ten. How sure each
-column is comes from its own readings, the others taken as known to their own uncertainty.
+Henderson's equations with the lives absorbed, A v = T'V^-1 y with A = T'V^-1 T + Theta^-1, solved by conjugate gradients
+(Hestenes and Stiefel 1952): nothing is kept but a number per column, so that a million lives take as much memory each as ten.
 """
 
 from __future__ import annotations
@@ -39,12 +38,12 @@ class Shared:
     def gathered(self, readings: FloatArray) -> FloatArray:
         """Sums (C,) of readings (N,) over each column."""
         weighed = readings if self.value is None else readings * self.value
-        return np.bincount(self.index + 1, weighed, self.variance.size + 1)[1:]
+        return np.bincount(self.index + 1, weighed, self.variance.size + 1)[1:].astype(float, copy=False)
 
     def squares(self, readings: FloatArray) -> FloatArray:
         """Sums (C,) of readings times the squared coefficient."""
         weighed = readings if self.value is None else readings * self.value**2
-        return np.bincount(self.index + 1, weighed, self.variance.size + 1)[1:]
+        return np.bincount(self.index + 1, weighed, self.variance.size + 1)[1:].astype(float, copy=False)
 
 
 def solve_shared(

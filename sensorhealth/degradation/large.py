@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from sensorhealth.degradation.all_lives import AllFit, AllLives, fit_all
+from sensorhealth.degradation.all_lives import AllFit, fit_all
+from sensorhealth.degradation.all_predicting import AllLives
 from sensorhealth.degradation.design import Stratum
 from sensorhealth.degradation.effects import CYLINDER, FADE, STATED, Terms
 from sensorhealth.degradation.fitting import CurveFit

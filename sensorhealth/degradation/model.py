@@ -7,7 +7,6 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
@@ -130,13 +129,13 @@ class AgeingModel(BaseEstimator):
         self._stratum_code = np.repeat(np.arange(len(fitted)), [m.stratum.life_id.size for m in self.strata_.values()])
         self._local = np.concatenate([np.arange(m.stratum.life_id.size) for m in self.strata_.values()])
         models = list(self.strata_.values())
-        self.fixed_effects_ = _stack([tables.fixed_table(m.stratum, m.modes) for m in models])
-        self.variance_parameters_ = _stack([tables.variance_table(m.stratum, m.modes) for m in models])
-        self.curves_ = _stack([tables.curve_table(m.stratum, list(m.curves)) for m in models])
-        self.cylinder_effects_ = _stack([tables.cylinder_table(m.stratum, m.modes) for m in models])
-        self.session_effects_ = _stack([tables.session_table(m.stratum, m.modes) for m in models])
-        self.lot_effects_ = _stack([tables.lot_table(m.stratum, m.modes) for m in models])
-        residuals = _stack([tables.residual_table(m.stratum, m.modes) for m in models])
+        self.fixed_effects_ = tables.stacked([tables.fixed_table(m.stratum, m.modes) for m in models])
+        self.variance_parameters_ = tables.stacked([tables.variance_table(m.stratum, m.modes) for m in models])
+        self.curves_ = tables.stacked([tables.curve_table(m.stratum, list(m.curves)) for m in models])
+        self.cylinder_effects_ = tables.stacked([tables.cylinder_table(m.stratum, m.modes) for m in models])
+        self.session_effects_ = tables.stacked([tables.session_table(m.stratum, m.modes) for m in models])
+        self.lot_effects_ = tables.stacked([tables.lot_table(m.stratum, m.modes) for m in models])
+        residuals = tables.stacked([tables.residual_table(m.stratum, m.modes) for m in models])
         self.residuals_ = _like(readings, residuals)
         self.notes_ = [note for m in models for note in notes_of(m)]
 
@@ -201,8 +200,8 @@ class AgeingModel(BaseEstimator):
                     index=here,
                 )
             )  # fmt: skip
-        return _stack(
-            blocks or [_none("life_id", "age_years", "mean", "sd_latent", "sd_reading")], ignore_index=False
+        return tables.stacked(
+            blocks or [tables.none("life_id", "age_years", "mean", "sd_latent", "sd_reading")], ignore_index=False
         ).sort_index()
 
     def next_reading(self, life_ids: Lives, age_years: Any) -> pd.DataFrame:
@@ -218,8 +217,8 @@ class AgeingModel(BaseEstimator):
             columns["sd"] = np.sqrt(spread)
             columns |= {f"p{round(100 * chance):02d}": quantile(*mixture, chance) for chance in (0.05, 0.5, 0.95)}
             blocks.append(pd.DataFrame(columns, index=here))
-        return _stack(
-            blocks or [_none("life_id", "age_years", "mean", "sd", "p05", "p50", "p95")], ignore_index=False
+        return tables.stacked(
+            blocks or [tables.none("life_id", "age_years", "mean", "sd", "p05", "p50", "p95")], ignore_index=False
         ).sort_index()
 
     def reading_laws(self) -> dict[str, ReadingLaw]:
@@ -257,16 +256,6 @@ class AgeingModel(BaseEstimator):
             blocks.append(_posterior(model, local, np.array([item.weight for item in model.components]), parts))
         return blocks
 
-    def can_be_drawn(self, lives: Lives) -> NDArray[np.bool_]:
-        """Which lives (n,) `shared_draws` can be asked about: all but those of a very large kind outside its part."""
-        code, local = self._where(lives)
-        models = list(self.strata_.values())
-        found = np.ones(code.size, dtype=bool)
-        for k, model in enumerate(models):
-            if model.part is not None:
-                found[code == k] = model.place_in_part[local[code == k]] >= 0
-        return found
-
     def shared_draws(self, lives: Lives, age_years: Any, n_draws: int, rng: np.random.Generator) -> list[list[PathPosterior]]:
         """For each stratum, `n_draws` posteriors conditional on a draw of all that sensors share.
 
@@ -274,10 +263,7 @@ class AgeingModel(BaseEstimator):
         sensors are independent given the draw, so counts over a fleet are mixtures over draws.
         """
         blocks = []
-        for whole, _, place, age in self._by_stratum(lives, age_years):
-            model, local = whole.told, place if whole.part is None else whole.place_in_part[place]
-            if (local < 0).any():
-                raise FitError("only lives for which `can_be_drawn` holds have draws of what they share with others")
+        for model, _, local, age in self._by_stratum(lives, age_years):
             weight = np.array([item.weight for item in model.components])
             times = rng.multinomial(n_draws, weight / weight.sum())
             drawn: list[PathPosterior] = []
@@ -289,16 +275,6 @@ class AgeingModel(BaseEstimator):
                         drawn.append(_posterior(model, local, np.ones(1), [part], only=k))
             blocks.append([drawn[k] for k in rng.permutation(n_draws)])
         return blocks
-
-
-def _none(*names: str) -> pd.DataFrame:
-    """The answer to no question."""
-    return pd.DataFrame({name: pd.Series(dtype=object if name == "life_id" else float) for name in names})
-
-
-def _stack(frames: list[pd.DataFrame], *, ignore_index: bool = True) -> pd.DataFrame:
-    filled = [frame for frame in frames if len(frame)]
-    return pd.concat(filled or frames[:1], ignore_index=ignore_index)
 
 
 def _like(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:

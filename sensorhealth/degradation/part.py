@@ -5,20 +5,38 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from scipy import sparse
 
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 
+REGIONS = 4  # times as many lives as the part has, in the regions that it is drawn from
+
 
 def choose_lives(stratum: Stratum, count: int, seed: int) -> IntArray:
-    """About `count` lives with readings, at random and in order, spread evenly over the lots and the lives frame (which is
-    sorted by sensor, so that sites are met by their size); and the life that stands for a new sensor of the kind.
+    """About `count` lives with readings, and the life that stands for a new sensor of the kind, in order.
+
+    At random, from regions (lives tied together by cylinders) drawn at random until these have REGIONS times as many: of a few
+    regions each cylinder is met by many. Within them spread evenly over the lots and the lives frame.
     """
-    read = np.flatnonzero(stratum.counts > 0)
+    rng = np.random.default_rng(seed)
+    region = _regions(stratum)
+    lives = np.bincount(region, stratum.counts > 0, region.max(initial=0) + 1)
+    drawn = rng.permutation(lives.size)
+    enough = int(np.searchsorted(np.cumsum(lives[drawn]), REGIONS * count)) + 1
+    read = np.flatnonzero((stratum.counts > 0) & np.isin(region, drawn[:enough]))
     order = read[np.argsort(stratum.lot[read], kind="stable")]
-    begin = np.random.default_rng(seed).uniform()
-    places = np.minimum(((np.arange(count) + begin) * order.size / count).astype(np.int64), order.size - 1)
+    places = np.minimum(((np.arange(count) + rng.uniform()) * order.size / count).astype(np.int64), order.size - 1)
     new = np.flatnonzero(stratum.life_id == stratum.name)
     return np.unique(np.concatenate([order[places], new]))
+
+
+def _regions(stratum: Stratum) -> IntArray:
+    """Region (n,) of each life: lives that cylinders tie together, directly or by others."""
+    met = stratum.cylinder >= 0
+    lives, size = stratum.life_id.size, stratum.life_id.size + stratum.cylinders.size
+    places = stratum.life[met], lives + stratum.cylinder[met]
+    tied = sparse.coo_array((np.ones(places[0].size), places), shape=(size, size))
+    return sparse.csgraph.connected_components(tied, directed=False)[1][:lives].astype(np.int64)
 
 
 def take_lives(stratum: Stratum, lives: IntArray) -> Stratum:
@@ -52,6 +70,6 @@ def _met(index: IntArray, size: int) -> tuple[IntArray, IntArray]:
 
 
 def spread_of(lots: IntArray, own: float, among: float, error: float, size: int) -> FloatArray:
-    """Variance (size,) of lots' effects from how many lives (n,) each has: `among` lots, `own` among lives, `error` of a life's."""
+    """Variance (size,) of lots' effects by how many of the lives (n,) each has: `among` lots, `own` of lives, `error` of one."""
     known = np.bincount(lots[lots >= 0], minlength=size)
-    return among / (1.0 + known * among / max(own + error, 1e-18))
+    return np.asarray(among / (1.0 + known * among / max(own + error, 1e-18)), dtype=float)

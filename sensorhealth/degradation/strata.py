@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
-import pandas as pd
 
 from sensorhealth.degradation import borrowing
 from sensorhealth.degradation.choosing import CurveChoice, curve_grid, first_look, fit_curves
-from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
+from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, terms
 from sensorhealth.degradation.fitting import CurveFit, Options, at_parameters, fit_curve
 from sensorhealth.degradation.gas import grown, with_gas_prior
@@ -29,6 +27,8 @@ FEW_EACH = 25  # readings per sensor below which they can hardly show a wander, 
 DRAWS = 16  # of the variances, over all curves of a stratum
 PERSISTENT = 0.25  # correlation of a sensor's successive sessions above which they are not errors of the day
 FEWEST_PAIRS = 20
+OF_PART = -1  # in place of the most lives, for the part of a larger kind
+SHOWN = 3.0  # standard errors by which readings of one session must be alike for sessions to show
 LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
 
 
@@ -71,11 +71,6 @@ class StratumModel:
     remarks: tuple[str, ...] = ()
     part: StratumModel | None = None
 
-    @cached_property
-    def place_in_part(self) -> IntArray:
-        """Place (n,) of each life in the part, -1 outside it."""
-        return pd.Index(self.told.stratum.life_id).get_indexer(pd.Index(self.stratum.life_id)).astype(np.int64)
-
     @property
     def told(self) -> StratumModel:
         """The model of the lives that told variances and curves: of a part of a very large kind, of all of another."""
@@ -89,9 +84,9 @@ class StratumModel:
 
 def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
     """Fit one stratum; `relatives` are fitted strata of the same technology, which a small one borrows from."""
-    if int((stratum.counts > 0).sum()) > settings.most_lives:
+    if 0 <= settings.most_lives < int((stratum.counts > 0).sum()):
         lives = choose_lives(stratum, settings.part_lives, settings.seed)
-        part = fit_stratum(take_lives(stratum, lives), replace(settings, most_lives=stratum.life_id.size), relatives)
+        part = fit_stratum(take_lives(stratum, lives), replace(settings, most_lives=OF_PART), relatives)
         return part if part.given else with_all_lives(part, stratum)
     found = terms(stratum, fade=settings.fade, sessions=settings.sessions, lots=settings.lots)
     repeated = int((stratum.counts > 1).sum())
@@ -106,8 +101,13 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
         brownian=settings.wander is True or (settings.wander is None and sparse),
     )
     grid = curve_grid(settings.curves, stratum.oldest)
-    seen = first_look(stratum, grid[0][0], found, options, settings.degrees)
+    quick = settings.most_lives == OF_PART and found.sessions  # what many sessions cost is spent where they show
+    seen = first_look(stratum, grid[0][0], replace(found, sessions=False) if quick else found, options, settings.degrees)
     remarks: tuple[str, ...] = ()
+    if quick and not sessions_show(stratum, seen):
+        found = replace(found, sessions=False)
+    elif quick:
+        seen = first_look(stratum, grid[0][0], found, options, settings.degrees)
     if found.sessions and sessions_persist(stratum, seen):
         found = replace(found, sessions=False)
         seen = first_look(stratum, grid[0][0], found, options, settings.degrees)
@@ -155,6 +155,17 @@ def sessions_persist(stratum: Stratum, fitted: CurveFit) -> bool:
     now, later = each[:-1][pairs], each[1:][pairs]
     spread = float(np.sqrt(np.mean(now**2) * np.mean(later**2)))
     return spread > 0.0 and float(np.mean(now * later)) / spread > PERSISTENT
+
+
+def sessions_show(stratum: Stratum, fitted: CurveFit) -> bool:
+    """Whether readings of one session are alike in what a fit without sessions leaves of them."""
+    rest = (stratum.y - fitted.mean) * np.sqrt(np.minimum(fitted.sites.weight, 1.0))
+    known = (stratum.session >= 0) & (stratum.censoring == 0)
+    code = stratum.session[known]
+    count, total, square = (np.bincount(code, rest[known] ** k, stratum.sessions.size) for k in range(3))
+    pairs = float((count * (count - 1.0)).sum())
+    alike = float((total**2 - square).sum()) / max(pairs, 1.0)
+    return alike > SHOWN * float(np.mean(rest[known] ** 2)) * np.sqrt(2.0 / max(pairs, 1.0))
 
 
 def _given(stratum: Stratum, found: Terms, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:

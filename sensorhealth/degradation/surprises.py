@@ -54,8 +54,9 @@ def find_surprises(
 ) -> tuple[Stratum, FloatArray | None, Surprises]:
     """Search a fitted stratum for steps and doubtful last readings.
 
-    known: what was learned at an earlier fit, to judge by. most: lives beyond which none is looked for. Returns the stratum with the steps found added to those given,
-    the variance (N,) of readings in doubt (NaN elsewhere; None for none), and what was learned.
+    known: what was learned at an earlier fit, to judge by. most: lives beyond which none is looked for. Returns the stratum
+    with the steps found added to those given, the variance (N,) of readings in doubt (NaN elsewhere; None for none), and what
+    was learned.
     """
     if stratum.life_id.size > most or stratum.y.size < 3:
         return stratum, None, known or Surprises(np.inf)
