@@ -122,10 +122,13 @@ def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -
     """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
 
     Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
-    Rows of the current lives, then of a new sensor of each kind. Month by month for the budget, and on while swaps are foreseen.
+    Rows of the current lives, or of a random part where they are very many, then of a new sensor of each kind. Month by month
+    for the budget, and on while swaps are foreseen.
     """
-    lives = pd.concat([current_lives(ahead.lives), _new_lives(ahead.lives, day)], ignore_index=True)
     rng = np.random.default_rng(BUDGET_SEED)
+    current = current_lives(ahead.lives)
+    part = decide.drawn_lives(current, rng)
+    lives = pd.concat([current.iloc[part], _new_lives(ahead.lives, day)], ignore_index=True)
     drawn = ahead.ageing.shared_draws(lives, _age_years(lives, day), BUDGET_DRAWS, rng)
     events = decide.shared_events(ahead.lives, day)
     hazards = [events.draw(hazard, rng) for hazard in ahead.sudden.draws(BUDGET_DRAWS, rng)]

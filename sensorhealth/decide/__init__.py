@@ -5,6 +5,7 @@ from sensorhealth.decide.comparing import budget_and_schemes, compare_policies, 
 from sensorhealth.decide.events import SharedEvents, shared_events
 from sensorhealth.decide.evidence import Evidence
 from sensorhealth.decide.orders import orders
+from sensorhealth.decide.parts import drawn_lives
 from sensorhealth.decide.plan import FORECAST_KEYS, FleetPlan, plan, plan_fleet
 from sensorhealth.decide.policy import KindPolicy, Policy, SitePolicy
 from sensorhealth.decide.sheet import evidence_sheets
@@ -26,6 +27,7 @@ __all__ = [
     "budgets",
     "compare_policies",
     "compare_schemes",
+    "drawn_lives",
     "evidence_sheets",
     "for_evidence",
     "orders",

@@ -40,7 +40,9 @@ class AgeingModel(BaseEstimator):
     brownian: "auto" keeps a wander where the likelihood asks for it; True, False.
     method: "REML" or "ML". lots: "shrunken" or "none". sessions, fade: effects of sessions and of fading cylinders.
     parameter_uncertainty: "auto" averages small strata over their variance parameters; True, False.
-    random_state: seed of those draws.
+    most_lives: sensors of a stratum beyond which curve, tails and variances are those of a random part of them, part_lives
+    many; all readings of all sensors then enter the posteriors at these (degradation/large.py).
+    random_state: seed of those draws, and of the part.
 
     Attributes (tables: see degradation/tables.py)
     ----------
@@ -58,6 +60,8 @@ class AgeingModel(BaseEstimator):
         sessions: bool = True,
         fade: bool = True,
         parameter_uncertainty: Literal["auto"] | bool = "auto",
+        most_lives: int = 2000,
+        part_lives: int = 1000,
         random_state: int = 0,
     ) -> None:
         self.curves = curves
@@ -68,6 +72,8 @@ class AgeingModel(BaseEstimator):
         self.sessions = sessions
         self.fade = fade
         self.parameter_uncertainty = parameter_uncertainty
+        self.most_lives = most_lives
+        self.part_lives = part_lives
         self.random_state = random_state
 
     def _settings(self) -> Settings:
@@ -81,6 +87,8 @@ class AgeingModel(BaseEstimator):
             fade=self.fade,
             draws=None if self.parameter_uncertainty == "auto" else bool(self.parameter_uncertainty),
             seed=self.random_state,
+            most_lives=self.most_lives,
+            part_lives=self.part_lives,
         )
 
     @one_thread
@@ -121,13 +129,13 @@ class AgeingModel(BaseEstimator):
         self._stratum_code = np.repeat(np.arange(len(fitted)), [m.stratum.life_id.size for m in self.strata_.values()])
         self._local = np.concatenate([np.arange(m.stratum.life_id.size) for m in self.strata_.values()])
         models = list(self.strata_.values())
-        self.fixed_effects_ = _stack([tables.fixed_table(m.stratum, m.modes) for m in models])
-        self.variance_parameters_ = _stack([tables.variance_table(m.stratum, m.modes) for m in models])
-        self.curves_ = _stack([tables.curve_table(m.stratum, list(m.curves)) for m in models])
-        self.cylinder_effects_ = _stack([tables.cylinder_table(m.stratum, m.modes) for m in models])
-        self.session_effects_ = _stack([tables.session_table(m.stratum, m.modes) for m in models])
-        self.lot_effects_ = _stack([tables.lot_table(m.stratum, m.modes) for m in models])
-        residuals = _stack([tables.residual_table(m.stratum, m.modes) for m in models])
+        self.fixed_effects_ = tables.stacked([tables.fixed_table(m.stratum, m.modes) for m in models])
+        self.variance_parameters_ = tables.stacked([tables.variance_table(m.stratum, m.modes) for m in models])
+        self.curves_ = tables.stacked([tables.curve_table(m.stratum, list(m.curves)) for m in models])
+        self.cylinder_effects_ = tables.stacked([tables.cylinder_table(m.stratum, m.modes) for m in models])
+        self.session_effects_ = tables.stacked([tables.session_table(m.stratum, m.modes) for m in models])
+        self.lot_effects_ = tables.stacked([tables.lot_table(m.stratum, m.modes) for m in models])
+        residuals = tables.stacked([tables.residual_table(m.stratum, m.modes) for m in models])
         self.residuals_ = _like(readings, residuals)
         self.notes_ = [note for m in models for note in notes_of(m)]
 
@@ -192,8 +200,8 @@ class AgeingModel(BaseEstimator):
                     index=here,
                 )
             )  # fmt: skip
-        return _stack(
-            blocks or [_none("life_id", "age_years", "mean", "sd_latent", "sd_reading")], ignore_index=False
+        return tables.stacked(
+            blocks or [tables.none("life_id", "age_years", "mean", "sd_latent", "sd_reading")], ignore_index=False
         ).sort_index()
 
     def next_reading(self, life_ids: Lives, age_years: Any) -> pd.DataFrame:
@@ -209,8 +217,8 @@ class AgeingModel(BaseEstimator):
             columns["sd"] = np.sqrt(spread)
             columns |= {f"p{round(100 * chance):02d}": quantile(*mixture, chance) for chance in (0.05, 0.5, 0.95)}
             blocks.append(pd.DataFrame(columns, index=here))
-        return _stack(
-            blocks or [_none("life_id", "age_years", "mean", "sd", "p05", "p50", "p95")], ignore_index=False
+        return tables.stacked(
+            blocks or [tables.none("life_id", "age_years", "mean", "sd", "p05", "p50", "p95")], ignore_index=False
         ).sort_index()
 
     def reading_laws(self) -> dict[str, ReadingLaw]:
@@ -221,13 +229,13 @@ class AgeingModel(BaseEstimator):
     def paces(self) -> dict[str, Paces]:
         """How far paths leave the course that was foretold of them long before, by stratum (the steady ones left out)."""
         check_is_fitted(self, "strata_")
-        found = {name: learn_paces(model) for name, model in self.strata_.items()}
+        found = {name: learn_paces(model.told) for name, model in self.strata_.items()}
         return {name: item for name, item in found.items() if item.factor.size > 1}
 
     def from_beginnings(self) -> dict[str, list[tuple[PathPosterior, FloatArray]]]:
         """Paths as known from parts of each sensor's readings, and the ages (years) then, by stratum; for looking back."""
         check_is_fitted(self, "strata_")
-        found = {name: [from_beginnings(model, part) for part in PARTS] for name, model in self.strata_.items()}
+        found = {name: [from_beginnings(model.told, part) for part in PARTS] for name, model in self.strata_.items()}
         return {name: [item for item in items if item is not None] for name, items in found.items() if None not in items}
 
     def _law(self, stratum: str) -> ReadingLaw:
@@ -267,16 +275,6 @@ class AgeingModel(BaseEstimator):
                         drawn.append(_posterior(model, local, np.ones(1), [part], only=k))
             blocks.append([drawn[k] for k in rng.permutation(n_draws)])
         return blocks
-
-
-def _none(*names: str) -> pd.DataFrame:
-    """The answer to no question."""
-    return pd.DataFrame({name: pd.Series(dtype=object if name == "life_id" else float) for name in names})
-
-
-def _stack(frames: list[pd.DataFrame], *, ignore_index: bool = True) -> pd.DataFrame:
-    filled = [frame for frame in frames if len(frame)]
-    return pd.concat(filled or frames[:1], ignore_index=ignore_index)
 
 
 def _like(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:

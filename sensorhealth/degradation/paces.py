@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
+from sensorhealth.degradation.effects import steps_found
 from sensorhealth.degradation.ground import life_slopes
 from sensorhealth.degradation.one_ahead import one_ahead
 from sensorhealth.degradation.posterior import PathPosterior
-from sensorhealth.degradation.reading_law import own_readings, steps_found
+from sensorhealth.degradation.reading_law import own_readings
 from sensorhealth.degradation.strata import StratumModel
 
 LOGS = np.array([0.0, 0.2, 0.5, 1.0, 1.7])  # sizes of ln(pace) that are tried, up and down
