@@ -204,7 +204,7 @@ def decided(ahead: Outlook, known: Fleet, day: pd.Timestamp, policy: Policy, pro
     step("comparing lots")
     lots = _lots(ahead, known, forecast, policy)
     step("planning")
-    evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings)
+    evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings, zeros=zeros)
     fresh = new_sensors(ahead, day, policy)
     plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
     step("budgeting")
@@ -262,4 +262,8 @@ def compare_policies(
     base = analyse(fleet, as_of, first, progress=progress)
     other = second if isinstance(second, Policy) else Policy.load(second)
     again = any(getattr(base.policy, name) != getattr(other, name) for name in decide.FORECAST_KEYS)
-    return decide.compare_plans(base, analyse(fleet, as_of, other, progress=progress) if again else base, other)
+    own = analyse(fleet, as_of, other, progress=progress) if again else None
+    return decide.compare_policies(
+        base.fleet_plan, own.fleet_plan if own else base.fleet_plan.under(other),
+        shared_draws=base.shared_draws(), second_draws=own.shared_draws() if own else None,
+    )  # fmt: skip

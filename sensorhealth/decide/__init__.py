@@ -1,7 +1,7 @@
 """What to do: policy, actions with reasons, warranty, visits, orders, budget."""
 
 from sensorhealth.decide.budget import budget, budgets
-from sensorhealth.decide.comparing import budget_and_schemes, compare_plans, compare_policies, compare_schemes, side_by_side
+from sensorhealth.decide.comparing import budget_and_schemes, compare_policies, compare_schemes, side_by_side
 from sensorhealth.decide.events import SharedEvents, shared_events
 from sensorhealth.decide.evidence import Evidence
 from sensorhealth.decide.orders import orders
@@ -25,7 +25,6 @@ __all__ = [
     "budget",
     "budget_and_schemes",
     "budgets",
-    "compare_plans",
     "compare_policies",
     "compare_schemes",
     "drawn_lives",
