@@ -213,9 +213,11 @@ class Account:
         self.visits.append(cost)
         sums = [[weight[rows] @ flow[way].sum(axis=1) for way in (0, 1)] for rows, flow in expected.blocks]
         self._replaced.append([float(value) for value in np.sum(sums, axis=0)])
+        of_each = next(iter(self._tallies.values())).moments_of(expected) if self._tallies else []
         for name, tally in self._tallies.items():
             names, code = self._groups[name]
-            tally.add(expected, walked.rule, visits_of(cost, ready.where, code, len(names)) if name != "technology" else None)
+            shown = visits_of(cost, ready.where, code, len(names)) if name != "technology" else None
+            tally.add(expected, walked.rule, of_each, shown)
 
     @cached_property
     def _missing(self) -> Missing | None:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+Moments = dict[str, tuple[FloatArray, FloatArray, FloatArray]]
 LEVELS = {"p10": 0.1, "p50": 0.5, "p90": 0.9}
 _EXACT = 4_000  # largest group whose monthly counts are found exactly
 _EXACT_SUM = 64  # largest group whose cumulative counts are found exactly
@@ -55,18 +56,23 @@ class Tally:
         self.moments: dict[str, list[FloatArray]] = {name: [] for name in ("count", "cost", "count_sum", "cost_sum")}
         self.exact: dict[tuple[str, int], FloatArray] = {}
 
-    def add(self, expected: Expected, rule: Ways, visits: FloatArray | None = None) -> None:
+    def moments_of(self, expected: Expected) -> list[Moments]:
+        """Moments of each position's counts and money in each block: the same for every way of grouping the positions."""
+        return [self._moments(rows, flow, expected.then) for rows, flow in expected.blocks]
+
+    def add(self, expected: Expected, rule: Ways, of_each: list[Moments], visits: FloatArray | None = None) -> None:
         """Add what one table of life distributions leads to: the forecast, or one draw of what the sensors share.
 
-        rule: how positions are replaced in that world. visits: (g, m) what its visits cost; None = not counted.
+        rule: how positions are replaced in that world. of_each: as from `moments_of`. visits: (g, m) what its visits cost;
+        None = not counted.
         """
         self.draws += 1
         sums = {name: np.zeros((3, self.groups, self.months)) for name in self.moments}
-        for rows, flow in expected.blocks:
+        for (rows, _), own in zip(expected.blocks, of_each):
             order = np.argsort(self.code[rows], kind="stable")
             present, start = np.unique(self.code[rows][order], return_index=True)
             heavy = self.weight[rows][order, None]
-            for name, values in self._moments(rows, flow, expected.then).items():
+            for name, values in own.items():
                 for power in range(3):
                     sums[name][power, present] += np.add.reduceat(values[power][order] * heavy, start, axis=0)
         if visits is not None:
@@ -77,7 +83,7 @@ class Tally:
         if (self.whole & (self.size <= _EXACT)).any():
             self._add_exact(expected, rule)
 
-    def _moments(self, rows: IntArray, flow: Flows, then: list[Chains]) -> dict[str, tuple[FloatArray, FloatArray, FloatArray]]:
+    def _moments(self, rows: IntArray, flow: Flows, then: list[Chains]) -> Moments:
         """Mean, second and third central moments (k, m) of each position's count and money, monthly and cumulative."""
         price = self.ready.calendar.price
         planned = self.cost[rows, None] + self.policy.swap_cost

@@ -229,13 +229,13 @@ class AgeingModel(BaseEstimator):
     def paces(self) -> dict[str, Paces]:
         """How far paths leave the course that was foretold of them long before, by stratum (the steady ones left out)."""
         check_is_fitted(self, "strata_")
-        found = {name: learn_paces(model.told) for name, model in self.strata_.items()}
+        found = {name: learn_paces(model.looked_back) for name, model in self.strata_.items()}
         return {name: item for name, item in found.items() if item.factor.size > 1}
 
     def from_beginnings(self) -> dict[str, list[tuple[PathPosterior, FloatArray]]]:
         """Paths as known from parts of each sensor's readings, and the ages (years) then, by stratum; for looking back."""
         check_is_fitted(self, "strata_")
-        found = {name: [from_beginnings(model.told, part) for part in PARTS] for name, model in self.strata_.items()}
+        found = {name: [from_beginnings(model.looked_back, part) for part in PARTS] for name, model in self.strata_.items()}
         return {name: [item for item in items if item is not None] for name, items in found.items() if None not in items}
 
     def _law(self, stratum: str) -> ReadingLaw:

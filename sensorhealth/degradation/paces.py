@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
-from sensorhealth.degradation.effects import steps_found
-from sensorhealth.degradation.ground import life_slopes
+from sensorhealth.degradation.effects import LOT_SLOPE, at_columns, steps_found
 from sensorhealth.degradation.one_ahead import one_ahead
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.reading_law import own_readings
@@ -119,7 +118,8 @@ def from_beginnings(model: StratumModel, part: float) -> tuple[PathPosterior, Fl
     covariance[0, :, 0, 0] = np.einsum("in,ijn,jn->n", row, spread, row)
     covariance[0, :, 0, 1] = covariance[0, :, 1, 0] = (row * spread[:, 1]).sum(axis=0)
     covariance[0, :, 1, 1] = spread[1, 1]
-    common = (life_slopes(stratum, fitted.fit) - fitted.fit.sensor_effects[: told.size, 1])[told]
+    of_lot = at_columns(fitted.fit.crossed[LOT_SLOPE][0], stratum.lot) if LOT_SLOPE in fitted.fit.crossed else 0.0
+    common = (fitted.fit.beta[1] + of_lot + np.zeros(told.size))[told]
     level, age, one = path[last] + (row * ahead.state[:, told]).sum(axis=0), stratum.age[last], np.ones(1)
     posterior = PathPosterior(
         stratum.name, stratum.life_id[told], one, (fitted.curve,), level[None], (common + ahead.state[1, told])[None],

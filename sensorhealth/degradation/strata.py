@@ -27,6 +27,7 @@ FEW_EACH = 25  # readings per sensor below which they can hardly show a wander, 
 DRAWS = 16  # of the variances, over all curves of a stratum
 PERSISTENT = 0.25  # correlation of a sensor's successive sessions above which they are not errors of the day
 FEWEST_PAIRS = 20
+LOOKED_BACK = 20_000  # sensors whose past is looked back on
 OF_PART = -1  # in place of the most lives, for the part of a larger kind
 SHOWN = 3.0  # standard errors by which readings of one session must be alike for sessions to show
 LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
@@ -75,6 +76,11 @@ class StratumModel:
     def told(self) -> StratumModel:
         """The model of the lives that told variances and curves: of a part of a very large kind, of all of another."""
         return self if self.part is None else self.part
+
+    @property
+    def looked_back(self) -> StratumModel:
+        """The model whose sensors' past is foretold from their beginnings: all, but of a part where there are very many."""
+        return self if self.stratum.life_id.size <= LOOKED_BACK else self.told
 
     @property
     def variances(self) -> VarianceParameters:
