@@ -5,50 +5,22 @@ Read this file first: it is the house on one page. Each step is a room of its ow
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from . import compare, decide, degradation, health, life
 from .decide import Policy
 from .errors import RecordsError
+from .outlook import Outlook, Progress, current_lives, look_ahead, new_sensors, shared_draws, with_new_sensors
 from .records import Fleet
 from .threads import one_thread
 
 if TYPE_CHECKING:
     from .evaluate import TrackRecord
-
-Progress = Callable[[str], None]
-
-BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
-BUDGET_SEED = 20260301
-FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False}  # enough to see what does not fit
-
-
-@dataclass(frozen=True)
-class Outlook:
-    """How the fleet ages and how long each sensor has, before anything is decided.
-
-    lives, readings (those used), oddities (faults found), baselines (of the zeros), ageing (fitted model), cylinders (judged),
-    sudden (fitted), current (the lives that go on), paths and remaining (their distributions), calibration (of their spread,
-    learnt on the past).
-    """
-
-    lives: pd.DataFrame
-    readings: pd.DataFrame
-    oddities: health.Oddities
-    baselines: health.Baselines
-    ageing: degradation.AgeingModel
-    cylinders: pd.DataFrame
-    sudden: life.SuddenLife
-    current: pd.DataFrame
-    paths: list[degradation.PathPosterior]
-    remaining: life.RemainingLife
-    calibration: life.Calibration
 
 
 @dataclass(frozen=True)
@@ -108,7 +80,7 @@ class Analysis:
 
     def lot_tables(self, by: str = "lot", *, watch_days: int | None = None) -> dict[str, pd.DataFrame]:
         """All that is known of the values of column `by`: the table of `lots`, and those of `compare.further_tables`."""
-        fitted = (self.readings, _with_new_sensors(self.lives), self.ageing, by)
+        fitted = (self.readings, with_new_sensors(self.lives), self.ageing, by)
         return {"lots": self.lots(by), **compare.further_tables(*fitted, watch_days=watch_days)}
 
     def verdict(self, sensor_id: str) -> health.Verdict:
@@ -126,6 +98,21 @@ class Analysis:
         from .evaluate import track_record
 
         return track_record(self.fleet, self.policy, **{"lives": self.lives, **options})
+
+    def recast(self, calibration: life.Calibration, progress: Progress | None = None) -> Analysis:
+        """The same fit with its forecasts' spread corrected, and all that follows from the forecasts anew."""
+        current = current_lives(self.lives)
+        if self.calibration is not None:
+            calibration = calibration.with_past_of(self.calibration)
+        remaining = life.remaining_life(
+            self.paths, self.sudden, current, self.as_of, margin=self.policy.margin, horizon_days=self.policy.horizon_days,
+            calibration=calibration,
+        )  # fmt: skip
+        ahead = Outlook(
+            self.lives, self.readings, self.oddities, self.baselines, self.ageing, self.cylinders, self.sudden, current,
+            self.paths, remaining, calibration,
+        )  # fmt: skip
+        return decided(ahead, self.fleet, self.as_of, self.policy, progress)
 
     def summary(self, track_record: TrackRecord | None = None) -> list[str]:
         """Five to ten lines a planner can act on."""
@@ -169,11 +156,45 @@ def analyse(
     Raises RecordsError where there is nothing to analyse, PolicyError for a policy that cannot be used.
     """
     step = progress or (lambda name: None)
-    policy = policy if isinstance(policy, Policy) else Policy() if policy is None else Policy.load(policy)
+    policy = _policy(policy)
     day = _as_of_day(fleet, as_of)
-    known = fleet.known_at(day + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1))
+    known = fleet.known_at(_end_of(day))
 
-    ahead = look_ahead(known, day, policy, model=model, calibration=calibration, progress=step)
+    return decided(look_ahead(known, day, policy, model=model, calibration=calibration, progress=step), known, day, policy, step)
+
+
+def analyse_and_look_back(
+    fleet: Fleet,
+    as_of: pd.Timestamp | str | None = None,
+    policy: Policy | Path | str | None = None,
+    *,
+    dates: int | None = None,
+    progress: Progress | None = None,
+) -> tuple[Analysis, TrackRecord | None]:
+    """`analyse`, and beside it, in a process of its own, forecasts as they would have been made on past dates.
+
+    dates: how many past dates; None for the usual two. The forecasts' spread is corrected where that past says so. The second is
+    None where the records are too short to look back, or so many (`evaluate.LARGEST`) that it is done only when `dates` asks.
+    """
+    from .evaluate import LARGEST, beside, past_dates
+
+    policy = _policy(policy)
+    day = _as_of_day(fleet, as_of)
+    known = fleet.known_at(_end_of(day))
+    if dates is None and len(known.calibrations) > LARGEST:
+        return analyse(fleet, day, policy, progress=progress), None
+    with beside(known, policy, None if dates is None else past_dates(known, dates)) as past:
+        analysis = analyse(fleet, day, policy, progress=progress)
+        if progress is not None:
+            progress("comparing past forecasts with what happened")
+        record = past.record(analysis.lives)
+    return analysis if record is None else record.corrected(analysis, progress), record
+
+
+@one_thread
+def decided(ahead: Outlook, known: Fleet, day: pd.Timestamp, policy: Policy, progress: Progress | None = None) -> Analysis:
+    """What to do, given the outlook of the fleet `known` on that day: forecasts, lots, plan, budget."""
+    step = progress or (lambda name: None)
     forecast = life.forecast_table(
         ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden, calibration=ahead.calibration,
         calibration_interval_days=policy.calibration_interval_days, laws=ahead.ageing.reading_laws(),
@@ -183,7 +204,7 @@ def analyse(
     step("comparing lots")
     lots = _lots(ahead, known, forecast, policy)
     step("planning")
-    evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings)
+    evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings, zeros=zeros)
     fresh = new_sensors(ahead, day, policy)
     plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
     step("budgeting")
@@ -202,101 +223,20 @@ def analyse(
     )  # fmt: skip
 
 
-@one_thread
-def look_ahead(
-    fleet: Fleet,
-    day: pd.Timestamp,
-    policy: Policy,
-    *,
-    model: Mapping[str, Any] | None = None,
-    calibration: life.Calibration | None = None,
-    progress: Progress | None = None,
-) -> Outlook:
-    """Fit the ageing model, look for what does not fit it, fit again without the faults, and look ahead from `day`.
-
-    fleet: as known on that day. The first fit takes readings as they are (its noise has heavy tails); from its residuals, net
-    of the gas, come single bad readings, steps and unrecorded swaps; a swap starts a new life, a step becomes part of the path,
-    a bad reading is left out.
-    """
-    step = progress or (lambda name: None)
-    settings = model or {}
-    step("fitting the ageing model")
-    lives = health.lives(fleet)
-    readings = health.readings(fleet, lives)
-    first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
-    step("looking for steps, swaps and single bad readings")
-    seen = health.examine(fleet, lives, readings, first.residuals_)
-    lives, used, oddities = seen.lives, seen.readings, seen.oddities
-    step("fitting the ageing model again, net of what was found")
-    ageing = degradation.AgeingModel(**settings)
-    ageing.fit(used, _with_new_sensors(lives), fleet.cylinders, oddities.path_steps)
-    cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
-    step("forecasting")
-    sudden = life.SuddenLife().fit(lives, day)
-    current = _current(lives)
-    paths = ageing.path_posterior(current, _age_years(current, day))
-    calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin)
-    remaining = life.remaining_life(
-        paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
-    )
-    return Outlook(lives, used, oddities, seen.baselines, ageing, cylinders, sudden, current, paths, remaining, calibration)
-
-
-def _current(lives: pd.DataFrame) -> pd.DataFrame:
-    """The lives that go on."""
-    return lives[lives["current"] & lives["ended"].isna()].reset_index(drop=True)
-
-
 def _lots(of: Outlook | Analysis, fleet: Fleet, forecast: pd.DataFrame, policy: Policy, **options: Any) -> pd.DataFrame:
     """Lots compared, at the policy's prices and with the forecast's claims; none where records tell no rates."""
     money = compare.Money(policy.unit_cost_default, policy.swap_cost, policy.budget_months / 12.0)
     usual = {"sensors": fleet.sensors, "forecast": forecast, "money": money}
-    table = compare.lots(of.readings, _with_new_sensors(of.lives), of.ageing, **{**usual, **options})
+    table = compare.lots(of.readings, with_new_sensors(of.lives), of.ageing, **{**usual, **options})
     return table.iloc[:0] if fleet.selective_recording else table
 
 
-def _age_years(lives: pd.DataFrame, day: pd.Timestamp) -> pd.Series:
-    return (day - lives["installed"]).dt.total_seconds() / (365.25 * 86400.0)
+def _policy(policy: Policy | Path | str | None) -> Policy:
+    return policy if isinstance(policy, Policy) else Policy() if policy is None else Policy.load(policy)
 
 
-def _one_new_sensor_of_each_kind(lives: pd.DataFrame) -> pd.DataFrame:
-    """A life without readings for each stratum, named by it: the forecast of a sensor that is yet to be installed."""
-    kinds = lives.drop_duplicates("stratum")[["technology", "gas", "stratum"]]
-    text = dict.fromkeys(("sensor_id", "lot", "supplier", "model", "site", "instrument_id", "end_kind"), "")
-    return kinds.assign(life_id=kinds["stratum"], current=False, **text)
-
-
-def _with_new_sensors(lives: pd.DataFrame) -> pd.DataFrame:
-    """The lives, and one of each kind that is yet to begin: what the ageing model is fitted on."""
-    return pd.concat([lives, _one_new_sensor_of_each_kind(lives)], ignore_index=True)
-
-
-def _new_lives(lives: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
-    return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day)
-
-
-def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
-    """Life distributions of new sensors, one row for each kind ("technology gas")."""
-    kinds = _new_lives(ahead.lives, day)
-    paths = ahead.ageing.path_posterior(kinds, 0.0)
-    return life.remaining_life(paths, ahead.sudden, kinds, day, margin=policy.margin, horizon_days=policy.horizon_days)
-
-
-def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -> Iterator[life.RemainingLife]:
-    """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
-
-    Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
-    Rows of the current lives, then of a new sensor of each kind. Month by month for the budget, and on while swaps are foreseen.
-    """
-    lives = pd.concat([_current(ahead.lives), _new_lives(ahead.lives, day)], ignore_index=True)
-    rng = np.random.default_rng(BUDGET_SEED)
-    drawn = ahead.ageing.shared_draws(lives, _age_years(lives, day), BUDGET_DRAWS, rng)
-    events = decide.shared_events(ahead.lives, day)
-    hazards = [events.draw(hazard, rng) for hazard in ahead.sudden.draws(BUDGET_DRAWS, rng)]
-    window = 31.0 * policy.budget_months
-    grid = np.concatenate([np.arange(0.0, window, 30.0), np.arange(window, window + 540.0, 60.0)])
-    grid = np.append(grid, max(policy.horizon_days, grid[-1] + 60.0))
-    yield from life.remaining_draws(drawn, hazards, lives, day, margin=policy.margin, grid=grid, calibration=ahead.calibration)
+def _end_of(day: pd.Timestamp) -> pd.Timestamp:
+    return day + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1)
 
 
 def _as_of_day(fleet: Fleet, as_of: pd.Timestamp | str | None) -> pd.Timestamp:
@@ -322,4 +262,8 @@ def compare_policies(
     base = analyse(fleet, as_of, first, progress=progress)
     other = second if isinstance(second, Policy) else Policy.load(second)
     again = any(getattr(base.policy, name) != getattr(other, name) for name in decide.FORECAST_KEYS)
-    return decide.compare_plans(base, analyse(fleet, as_of, other, progress=progress) if again else base, other)
+    own = analyse(fleet, as_of, other, progress=progress) if again else None
+    return decide.compare_policies(
+        base.fleet_plan, own.fleet_plan if own else base.fleet_plan.under(other),
+        shared_draws=base.shared_draws(), second_draws=own.shared_draws() if own else None,
+    )  # fmt: skip

@@ -14,6 +14,7 @@ from .errors import SensorHealthError
 if TYPE_CHECKING:
     from .analysis import Analysis
     from .evaluate import TrackRecord
+    from .records import Fleet
 
 CAUTION = (
     "A forecast is not a proof of function: bump tests and calibrations required by the maker's instructions, local codes\n"
@@ -39,22 +40,30 @@ class Progress:
             sys.stderr.flush()
 
 
-def _analyse(args: argparse.Namespace, progress: Progress) -> Analysis:
+def _fleet(args: argparse.Namespace, progress: Progress) -> Fleet:
     import sensorhealth
 
     progress("reading the records")
-    fleet = sensorhealth.read_fleet(args.fleet, mapping=args.mapping, corrections=not args.no_corrections)
-    analysis = sensorhealth.analyse(fleet, as_of=args.as_of, policy=args.policy, progress=progress)
-    return analysis
+    return sensorhealth.read_fleet(args.fleet, mapping=args.mapping, corrections=not args.no_corrections)
+
+
+def _analyse(args: argparse.Namespace, progress: Progress) -> Analysis:
+    import sensorhealth
+
+    return sensorhealth.analyse(_fleet(args, progress), as_of=args.as_of, policy=args.policy, progress=progress)
 
 
 def _report(args: argparse.Namespace) -> int:
+    from .analysis import analyse_and_look_back
+
     progress = Progress(args.quiet)
     _refuse_input_as_output(args.fleet, args.out)
-    analysis = _analyse(args, progress)
-    record = _past(analysis, progress) if args.track_record else None
-    if record is not None:
-        analysis = record.corrected(analysis, progress)
+    record: TrackRecord | None = None
+    if args.past_dates == 0:
+        analysis = _analyse(args, progress)
+    else:
+        fleet = _fleet(args, progress)
+        analysis, record = analyse_and_look_back(fleet, args.as_of, args.policy, dates=args.past_dates, progress=progress)
     progress("writing")
     analysis.write(args.out, audience=args.audience, track_record=record)
     progress("")
@@ -62,17 +71,6 @@ def _report(args: argparse.Namespace) -> int:
     print(f"Report: {Path(args.out) / 'report.html'}")
     print(CAUTION)
     return 0
-
-
-def _past(analysis: Analysis, progress: Progress) -> TrackRecord | None:
-    """The track record, or None where the records are too short for one."""
-    from .errors import RecordsError
-
-    progress("looking back")
-    try:
-        return analysis.track_record(progress=progress)
-    except RecordsError:
-        return None
 
 
 def _refuse_input_as_output(fleet: str, out: str) -> None:
@@ -148,15 +146,11 @@ def _plan(args: argparse.Namespace) -> int:
 
 
 def _compare_policies(args: argparse.Namespace) -> int:
-    import sensorhealth
-
-    progress = Progress(args.quiet)
-    progress("reading the records")
-    fleet = sensorhealth.read_fleet(args.fleet, mapping=args.mapping, corrections=not args.no_corrections)
     from . import decide
     from .analysis import compare_policies
 
-    table = compare_policies(fleet, args.first, args.second, as_of=args.as_of, progress=progress)
+    progress = Progress(args.quiet)
+    table = compare_policies(_fleet(args, progress), args.first, args.second, as_of=args.as_of, progress=progress)
     progress("")
     print("\n".join(decide.side_by_side(table, decide.Policy.load(args.first).currency)))
     print(CAUTION)
@@ -266,8 +260,13 @@ def parser() -> argparse.ArgumentParser:
     report.add_argument("--out", required=True, metavar="DIR", help="folder for the output")
     report.add_argument("--for", dest="audience", choices=AUDIENCES, default="planner", help="who reads it: orders the sections")
 
-    report.add_argument(
-        "--track-record", action="store_true", help="try the forecasts on the records' own past as well: takes a few minutes"
+    back = report.add_mutually_exclusive_group()
+    back.add_argument(
+        "--track-record", dest="past_dates", action="store_const", const=4,
+        help="try the forecasts on four past dates (default: two, beside the analysis)",
+    )  # fmt: skip
+    back.add_argument(
+        "--no-track-record", dest="past_dates", action="store_const", const=0, help="do not try the forecasts on the past"
     )
 
     check = _command(commands, "check", _check, "Read a fleet and say what was understood, set aside and corrected.")

@@ -44,7 +44,7 @@ def test_a_room_imports_only_rooms_before_it(path: Path) -> None:
         return
     allowed = set(ROOMS[: ROOMS.index(room) + 1]) | EVERYWHERE
     for imported, at_top in _imports(path):
-        if (room == "evaluate" or path.name == "notebooks.py") and imported == "analysis" and not at_top:
+        if (room == "evaluate" or path.name == "notebooks.py") and imported in {"analysis", "outlook"} and not at_top:
             continue  # a back-test and the notebooks walk the whole way again
         assert imported in allowed, f"{path.name} in {room} imports {imported}"
 

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from sklearn.metrics import roc_auc_score
 
-from sensorhealth.analysis import Outlook, look_ahead
 from sensorhealth.decide import Policy
+from sensorhealth.outlook import Outlook, look_ahead
 from sensorhealth.records import Fleet
 from sensorhealth.synthetic import Scenario, SyntheticFleet, simulate
 

@@ -61,7 +61,8 @@ class Compared:
 def sources(model: AgeingModel, lives: pd.DataFrame) -> Iterator[Source]:
     """The strata of a fitted model that can carry a comparison; lives: the frame it was fitted on."""
     by_id = lives.set_index("life_id")
-    for item in model.strata_.values():
+    for whole in model.strata_.values():
+        item = whole.told
         fitted = likeliest(item)
         if fitted is None:
             continue

@@ -1,10 +1,11 @@
 """What to do: policy, actions with reasons, warranty, visits, orders, budget."""
 
 from sensorhealth.decide.budget import budget, budgets
-from sensorhealth.decide.comparing import budget_and_schemes, compare_plans, compare_policies, compare_schemes, side_by_side
+from sensorhealth.decide.comparing import budget_and_schemes, compare_policies, compare_schemes, side_by_side
 from sensorhealth.decide.events import SharedEvents, shared_events
 from sensorhealth.decide.evidence import Evidence
 from sensorhealth.decide.orders import orders
+from sensorhealth.decide.parts import drawn_lives
 from sensorhealth.decide.plan import FORECAST_KEYS, FleetPlan, plan, plan_fleet
 from sensorhealth.decide.policy import KindPolicy, Policy, SitePolicy
 from sensorhealth.decide.sheet import evidence_sheets
@@ -24,9 +25,9 @@ __all__ = [
     "budget",
     "budget_and_schemes",
     "budgets",
-    "compare_plans",
     "compare_policies",
     "compare_schemes",
+    "drawn_lives",
     "evidence_sheets",
     "for_evidence",
     "orders",

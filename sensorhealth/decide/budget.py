@@ -8,8 +8,9 @@ of what is shared.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from sensorhealth.decide.flows import Chains, Flows, chains, flows
 from sensorhealth.decide.newlives import LifeTable, NewLives, drawn_lives
+from sensorhealth.decide.parts import Missing, Part, missing, of_part, part_of
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.positions import Positions, chunks, positions
 from sensorhealth.decide.schemes import Ways, ways
@@ -31,6 +33,7 @@ DAYS_PER_YEAR = 365.25
 GROUPS = ("fleet", "site", "technology")
 PATTERNS = 60  # draws of the visits that are made, where nothing else is drawn
 VISITS_SEED = 20260301
+CHECKED = 2  # draws of the visits with which all positions are walked through where worlds speak of a part
 NOTICE_SPREAD = 0.15  # relative error of the time by which swaps come before ends, over the worlds of tests/decide/judge.py
 
 
@@ -82,9 +85,12 @@ class Replacing:
         """Expected replacements by month under `table`; rows of it that are named by a kind speak for new sensors."""
         drawn = drawn_lives(self.fresh, table)
         then = self.then if drawn is None else chains(drawn, self.rule, self.calendar.edges)
-        args = (self.fresh, self.rule, self.calendar.edges, then)
-        blocks = [(rows, flows(table, self.where, rows, *args)) for rows in chunks(np.arange(self.where.row.size))]
-        return Expected(then, blocks)
+        return Expected(then, list(self.walk(table, then)))
+
+    def walk(self, table: LifeTable, then: list[Chains] | None = None) -> Iterator[tuple[NDArray[np.intp], Flows]]:
+        """The same block by block, for positions that are too many to keep; then: what follows a replacement."""
+        args = (self.fresh, self.rule, self.calendar.edges, self.then if then is None else then)
+        return ((rows, flows(table, self.where, rows, *args)) for rows in chunks(np.arange(self.where.row.size)))
 
     def on_drawn_visits(self, rng: np.random.Generator) -> tuple[Replacing, FloatArray | None]:
         """The same with the visits of one possible world, and how many (s, m) are made; unchanged where none are drawn."""
@@ -117,7 +123,7 @@ def _swaps(fleet_plan: FleetPlan, ready: Replacing) -> list[SiteSwaps]:
     sites = fleet_plan.ahead.sites
     at_once = replace(ready.rule, cover=np.broadcast_to(edges, ready.rule.cover.shape))
     due = np.zeros((len(sites), edges.size - 1))
-    for rows, flow in replace(ready, rule=at_once).expected(fleet_plan.remaining).blocks:
+    for rows, flow in replace(ready, rule=at_once).walk(fleet_plan.remaining):
         np.add.at(due, where.site_code[rows], flow.planned)
     sums = np.concatenate([np.zeros((len(sites), 1)), due.cumsum(axis=1)], axis=1)
     found = []
@@ -142,8 +148,9 @@ def budget(
     """Replacements and money by month (columns: nomenclature budget), first month first.
 
     fleet_plan: from `plan_fleet`. remaining: life distributions with the plan's rows, None = the plan's own.
-    shared_draws: life distributions given one draw each of what the sensors share, with the plan's rows first; rows
-    named by a kind ("technology gas") may follow, for new sensors in the same world. Without draws the sensors are
+    shared_draws: life distributions given one draw each of what the sensors share, with the plan's rows first, or a random
+    part of them by name (see `parts`); rows named by a kind ("technology gas") may follow, for new sensors in the same
+    world. Without draws the sensors are
     taken as independent, which is too narrow. by: "fleet", "site" or "technology" (one block of months for each,
     named in column `group`); visits are not part of a technology's cost. scheme: "condition", "calendar", "failure";
     None = the policy's.
@@ -183,32 +190,55 @@ class Account:
         self._rng = np.random.default_rng(VISITS_SEED)
         self._replaced: list[list[float]] = []
         self._groups = {name: _groups(self.ready.where, name) for name in by}
-        self._tallies = {
-            name: Tally(self.ready, fleet_plan.policy, code, len(names)) for name, (names, code) in self._groups.items()
-        }
+        self._part: Part | None = None
+        self._tallies: dict[str, Tally] = {}
+
+    def _begin(self, drawn: LifeTable) -> None:
+        """Find out whether the worlds speak of all positions or of a part, and begin to count."""
+        self._part = part_of(self.ready.where, self.fleet_plan.remaining.life_id, drawn.life_id)
+        for name, (names, code) in self._groups.items():
+            self._tallies[name] = Tally(self.ready, self.fleet_plan.policy, code, len(names), self._part)
 
     def add(self, drawn: LifeTable) -> None:
         """Put in the life distributions of one world, and draw the visits that are made in it."""
+        if not self._tallies:
+            self._begin(drawn)
         ready, made = self.ready.on_drawn_visits(self._rng)
-        expected = ready.expected(drawn)
-        made = visits_expected(self.fleet_plan, ready, expected) if made is None else made
+        part = self._part
+        walked = ready if part is None else of_part(ready, part.rows, part.row)
+        weight = np.ones(walked.where.row.size) if part is None else part.weight
+        expected = walked.expected(drawn)
+        made = visits_expected(self.fleet_plan, walked, expected, weight) if made is None else made
         cost = made * np.array([site.cost for site in self.fleet_plan.ahead.sites])[:, None] * ready.calendar.price
         self.visits.append(cost)
-        self._replaced.append([sum(float(flow[way].sum()) for _, flow in expected.blocks) for way in (0, 1)])
+        sums = [[weight[rows] @ flow[way].sum(axis=1) for way in (0, 1)] for rows, flow in expected.blocks]
+        self._replaced.append([float(value) for value in np.sum(sums, axis=0)])
+        of_each = next(iter(self._tallies.values())).moments_of(expected) if self._tallies else []
         for name, tally in self._tallies.items():
             names, code = self._groups[name]
-            tally.add(expected, ready.rule, visits_of(cost, ready.where, code, len(names)) if name != "technology" else None)
+            shown = visits_of(cost, ready.where, code, len(names)) if name != "technology" else None
+            tally.add(expected, walked.rule, of_each, shown)
+
+    @cached_property
+    def _missing(self) -> Missing | None:
+        """What the part of the positions that was walked through lacks in the mean; None where it is all."""
+        if self._part is None:
+            return None
+        rng = np.random.default_rng(VISITS_SEED + 1)
+        worlds = [self.ready.on_drawn_visits(rng)[0] for _ in range(1 if self.ready.swaps is None else CHECKED)]
+        groups = {name: (code, len(names)) for name, (names, code) in self._groups.items()}
+        return missing(worlds, self._part, self.fleet_plan, groups)
 
     def replaced(self) -> tuple[float, float]:
         """Expected planned swaps, and ends in service, over all months."""
-        planned, failed = np.mean(self._replaced, axis=0)
+        planned, failed = np.mean(self._replaced, axis=0) + (0.0 if self._missing is None else self._missing.replaced)
         return float(planned), float(failed)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The budgets."""
         found = {}
         for name, (names, _) in self._groups.items():
-            found[name] = self._tallies[name].table(names)
+            found[name] = self._tallies[name].table(names, None if self._missing is None else self._missing.groups[name])
             found[name].insert(1, "by", name)
         return found
 
@@ -228,15 +258,15 @@ def visits_of(cost: FloatArray, where: Positions, code: NDArray[np.intp], groups
     return found
 
 
-def visits_expected(fleet_plan: FleetPlan, ready: Replacing, expected: Expected) -> FloatArray:
+def visits_expected(fleet_plan: FleetPlan, ready: Replacing, expected: Expected, weight: FloatArray) -> FloatArray:
     """Expected visits (s, m) with a planned swap, where each falls due by itself.
 
-    What falls due in a month without a visit waits for the next.
+    What falls due in a month without a visit waits for the next. weight: (n,) positions that each one speaks for.
     """
     sites, edges = fleet_plan.ahead.sites, ready.calendar.edges
     none = np.zeros((len(sites), edges.size - 1))  # ln of the chance that nothing falls due
     for rows, flow in expected.blocks:
-        np.add.at(none, ready.where.site_code[rows], np.log1p(-np.clip(flow.planned, 0.0, 1.0 - 1e-12)))
+        np.add.at(none, ready.where.site_code[rows], weight[rows, None] * np.log1p(-np.clip(flow.planned, 0.0, 1.0 - 1e-12)))
     found = np.zeros_like(none)
     for position, site in enumerate(sites):
         days = visit_days(fleet_plan.policy, site.site, fleet_plan.facts.as_of, edges[-1])

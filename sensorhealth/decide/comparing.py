@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -13,27 +13,12 @@ from sensorhealth.decide.budget import GROUPS, PATTERNS, Account
 from sensorhealth.decide.flows import wasted_days
 from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.plan import FleetPlan
-from sensorhealth.decide.policy import SCHEMES, Policy
+from sensorhealth.decide.policy import SCHEMES
 from sensorhealth.decide.positions import chunks
 from sensorhealth.decide.tally import LEVELS
 from sensorhealth.nomenclature import columns
 
 Draws = Iterable[LifeTable] | None
-
-
-class Planned(Protocol):
-    """A planned fleet with possible worlds; `sensorhealth.Analysis` is one."""
-
-    @property
-    def policy(self) -> Policy:
-        """The policy of its forecast."""
-
-    @property
-    def fleet_plan(self) -> FleetPlan:
-        """The plan."""
-
-    def shared_draws(self, policy: Policy | None = None) -> Iterable[LifeTable]:
-        """Life distributions in possible worlds, the same in every call."""
 
 
 class MoneyTables(NamedTuple):
@@ -59,33 +44,22 @@ def compare_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> pd.
 
 
 def compare_policies(
-    fleet_plan: FleetPlan,
-    first: Policy,
-    second: Policy,
-    *,
-    shared_draws: Draws = None,
+    first: FleetPlan, second: FleetPlan, *, shared_draws: Draws = None, second_draws: Draws = None
 ) -> pd.DataFrame:
-    """What if: two policies on the same fleet and forecasts, one row each (nomenclature policies). Raises PolicyError.
+    """What if: two plans of the same fleet, one row each (columns: nomenclature policies), over the months of the shorter budget.
 
-    Both over the same months, those of the shorter budget.
+    second: `first.under(policy)` of another policy, or a plan with a forecast of its own where margin or horizon differ.
+    shared_draws: of what sensors share (see `budget`), each drawn once for both. second_draws: those of the second plan where
+    its forecast is its own.
     """
-    months = min(first.budget_months, second.budget_months)
-    alike = [policy.with_values(budget_months=months) for policy in (first, second)]
-    accounts = _filled([Account(fleet_plan.under(policy)) for policy in alike], shared_draws)
+    months = min(first.policy.budget_months, second.policy.budget_months)
+    plans = [plan if plan.policy.budget_months == months else plan.under(plan.policy.with_values(budget_months=months))
+             for plan in (first, second)]  # fmt: skip
+    if first.remaining is second.remaining:
+        accounts = _filled([Account(plan) for plan in plans], shared_draws)
+    else:
+        accounts = [_filled([Account(plan)], draws)[0] for plan, draws in zip(plans, (shared_draws, second_draws))]
     return pd.DataFrame([outcome(account, name) for account, name in zip(accounts, ("first", "second"))])
-
-
-def compare_plans(first: Planned, second: Planned, other: Policy) -> pd.DataFrame:
-    """The same of the policy of `first` and of `other`, which share a forecast unless `second` has one of its own.
-
-    Policies with another margin or horizon need a forecast each (`FORECAST_KEYS`).
-    """
-    months = min(first.policy.budget_months, other.budget_months)
-    rows = []
-    for name, own, policy in (("first", first, first.policy), ("second", second, other)):
-        plan = own.fleet_plan.under(policy.with_values(budget_months=months))
-        rows += [outcome(account, name) for account in _filled([Account(plan)], own.shared_draws(plan.policy))]
-    return pd.DataFrame(rows)
 
 
 def _filled(accounts: list[Account], draws: Draws) -> list[Account]:

@@ -21,12 +21,24 @@ class Evidence:
     be out of tolerance. single_readings: sensor_id, time, probability, recovered (None while it is the sensor's
     last): readings that stand off their sensor's path alone; residual (ln ratio) where given, and only those that
     read low count. verdicts: sensor_id, verdict ("sensor", "gas", "handling", ...), probability: a verdict on the
-    last reading of each sensor.
+    last reading of each sensor. zeros: life_id, end_p05 (as from `health.zero_drift`): the date from which on the
+    drifting zero may be past what the instrument can take out, with a chance of one in twenty.
     """
 
     cylinders: pd.DataFrame | None = None
     single_readings: pd.DataFrame | None = None
     verdicts: pd.DataFrame | None = None
+    zeros: pd.DataFrame | None = None
+
+    def zero_end(self, lives: ObjectArray) -> NDArray[np.datetime64]:
+        """Day (n,) from which on the zero of each life (n,) may be past its limit; NaT for none, or not within ten years."""
+        found = np.full(lives.size, np.datetime64("NaT", "D"))
+        if self.zeros is None or self.zeros.empty:
+            return found
+        row = pd.Index(self.zeros["life_id"].astype(object)).get_indexer(pd.Index(lives))
+        known = row >= 0
+        found[known] = pd.to_datetime(self.zeros["end_p05"]).to_numpy(dtype="datetime64[D]")[row[known]]
+        return found
 
     def gas(self, sensors: ObjectArray, cylinders: ObjectArray, gases: ObjectArray) -> tuple[BoolArray, ObjectArray, FloatArray]:
         """Whether the gas of each sensor's last test is doubted, which way ("weak", "strong", ""), how likely.

@@ -185,24 +185,26 @@ def _look_ahead(
     share: FloatArray,
     rate: FloatArray,
 ) -> _Ahead:
-    """What a swap on each visit of one site is worth, and after the window; in chunks, to spare memory."""
+    """What a swap is worth on each visit of one site and, for `later`, on the best visit after the window or never.
+
+    A day without a visit is no choice: measured against such days, swaps were put off to visits that came too late. In
+    chunks, to spare memory.
+    """
     grid = remaining.grid_days
     count, size = site.planned, row.size
     ahead = _Ahead(np.empty((size, count + 1)), np.empty((size, count)), np.empty(size), np.empty(size))
-    beyond = grid > site.days[count - 1]
-    beyond[-1] = True
+    days = np.concatenate([site.days[:count], site.beyond, grid[-1:]])
     for start in range(0, size, _CHUNK):
         part = slice(start, start + _CHUNK)
         chosen = np.maximum(row[part], 0)
         total = np.minimum(remaining.soft[chosen] + remaining.sudden[chosen], 1.0)
-        service = time_in_service(grid, total)
-        costs = planned[part], failed[part], rate[part]
-        worth = swap_value(total, service, *costs)
+        worth = swap_value(total, time_in_service(grid, total), planned[part], failed[part], rate[part])
         best = worth.argmin(axis=1)
         ahead.best[part] = np.where(best == grid.size - 1, np.nan, grid[best])
-        ahead.later[part] = worth[:, beyond].min(axis=1) + share[part]
         ahead.ended[part] = at_days(grid, total, site.days)
-        ahead.value[part] = swap_value(ahead.ended[part][:, :count], at_days(grid, service, site.days[:count]), *costs)
+        on_visits = at_days(grid, worth, days)
+        ahead.value[part] = on_visits[:, :count]
+        ahead.later[part] = on_visits[:, count:].min(axis=1) + share[part]
     return ahead
 
 

@@ -35,7 +35,8 @@ class Situation:
     before the warranty does, NaN for none. last_test, last_outcome, last_cylinder: the last gas test of any kind;
     last_calibration: the last one that adjusted. gas_doubted, gas_words: the gas of the last test is held to be out
     of tolerance, and how. gas_chance: that chance. handling_doubted, handling_chance: the last reading stands alone
-    and may be handling.
+    and may be handling. zero_end: day from which on its zero may drift past the policy's limit (chance one in twenty), NaT
+    for none.
     """
 
     policy: Policy
@@ -64,6 +65,7 @@ class Situation:
     gas_chance: FloatArray
     handling_doubted: BoolArray
     handling_chance: FloatArray
+    zero_end: DateArray
 
     @property
     def size(self) -> int:
@@ -128,6 +130,7 @@ def situation(
         gas_chance=gas_chance,
         handling_doubted=handling_doubted,
         handling_chance=handling_chance,
+        zero_end=evidence.zero_end(table["life_id"]),
     )
 
 
@@ -216,6 +219,6 @@ def unknown_names(facts: Situation) -> tuple[str, ...]:
     for what, named, present in (("site", facts.policy.sites, facts.site), ("kind of sensor", facts.policy.kinds, facts.kind)):
         there = set(present)
         for name in sorted(set(named) - there):
-            known = ", ".join(sorted(str(one) for one in there)[:8])
+            known = ", ".join(sorted(str(one) for one in there if one)[:8]) or "none recorded"
             found.append(f"the policy names the {what} {name!r}, which no sensor in the records has (there are: {known})")
     return tuple(found)

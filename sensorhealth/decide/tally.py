@@ -25,9 +25,11 @@ from sensorhealth.decide.schemes import Ways
 
 if TYPE_CHECKING:
     from sensorhealth.decide.budget import Expected, Replacing
+    from sensorhealth.decide.parts import Part
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+Moments = dict[str, tuple[FloatArray, FloatArray, FloatArray]]
 LEVELS = {"p10": 0.1, "p50": 0.5, "p90": 0.9}
 _EXACT = 4_000  # largest group whose monthly counts are found exactly
 _EXACT_SUM = 64  # largest group whose cumulative counts are found exactly
@@ -37,42 +39,54 @@ _NOTHING = 1e-6  # expected replacements of a generation that are left out
 class Tally:
     """Distributions of counts and money by group and month, and cumulative, mixed over the tables that are added.
 
-    ready: positions and how they are replaced. code: (n,) group of each position; groups: how many there are.
+    ready: positions and how they are replaced. code: (n,) group of each position; groups: how many there are. part: the
+    positions that the tables speak of where these are not all.
     """
 
-    def __init__(self, ready: Replacing, policy: Policy, code: IntArray, groups: int) -> None:
-        self.ready, self.policy, self.code, self.groups = ready, policy, code, groups
+    def __init__(self, ready: Replacing, policy: Policy, code: IntArray, groups: int, part: Part | None = None) -> None:
+        every = slice(None) if part is None else part.rows
+        self.ready, self.policy, self.code, self.groups = ready, policy, code[every], groups
+        where = ready.where
+        self.cost, self.kind, self.site = where.unit_cost[every], where.kind[every], where.site_code[every]
+        self.weight = np.ones(code.size) if part is None else part.weight
         self.months = ready.calendar.price.size
         self.size = np.bincount(code, minlength=groups)
+        self.whole = self.size == np.bincount(self.code[self.weight == 1.0], minlength=groups)
         self.draws = 0
         self.moments: dict[str, list[FloatArray]] = {name: [] for name in ("count", "cost", "count_sum", "cost_sum")}
         self.exact: dict[tuple[str, int], FloatArray] = {}
 
-    def add(self, expected: Expected, rule: Ways, visits: FloatArray | None = None) -> None:
+    def moments_of(self, expected: Expected) -> list[Moments]:
+        """Moments of each position's counts and money in each block: the same for every way of grouping the positions."""
+        return [self._moments(rows, flow, expected.then) for rows, flow in expected.blocks]
+
+    def add(self, expected: Expected, rule: Ways, of_each: list[Moments], visits: FloatArray | None = None) -> None:
         """Add what one table of life distributions leads to: the forecast, or one draw of what the sensors share.
 
-        rule: how positions are replaced in that world. visits: (g, m) what its visits cost; None = not counted.
+        rule: how positions are replaced in that world. of_each: as from `moments_of`. visits: (g, m) what its visits cost;
+        None = not counted.
         """
         self.draws += 1
         sums = {name: np.zeros((3, self.groups, self.months)) for name in self.moments}
-        for rows, flow in expected.blocks:
+        for (rows, _), own in zip(expected.blocks, of_each):
             order = np.argsort(self.code[rows], kind="stable")
             present, start = np.unique(self.code[rows][order], return_index=True)
-            for name, values in self._moments(rows, flow, expected.then).items():
+            heavy = self.weight[rows][order, None]
+            for name, values in own.items():
                 for power in range(3):
-                    sums[name][power, present] += np.add.reduceat(values[power][order], start, axis=0)
+                    sums[name][power, present] += np.add.reduceat(values[power][order] * heavy, start, axis=0)
         if visits is not None:
             sums["cost"][0] += visits
             sums["cost_sum"][0] += visits.cumsum(axis=1)
         for name, total in sums.items():
             self.moments[name].append(total)
-        if self.size.min(initial=_EXACT + 1) <= _EXACT:
+        if (self.whole & (self.size <= _EXACT)).any():
             self._add_exact(expected, rule)
 
-    def _moments(self, rows: IntArray, flow: Flows, then: list[Chains]) -> dict[str, tuple[FloatArray, FloatArray, FloatArray]]:
+    def _moments(self, rows: IntArray, flow: Flows, then: list[Chains]) -> Moments:
         """Mean, second and third central moments (k, m) of each position's count and money, monthly and cumulative."""
         price = self.ready.calendar.price
-        planned = self.ready.where.unit_cost[rows, None] + self.policy.swap_cost
+        planned = self.cost[rows, None] + self.policy.swap_cost
         failed = planned + self.policy.failure_cost
         ones = np.ones_like(planned)
         found = {}
@@ -88,7 +102,7 @@ class Tally:
         """The same of the sums from the first month on; a replacement and its successors are dependent."""
         c_p, c_f, rise = prices
         planned, failed = c_p * rise, c_f * rise
-        kinds = self.ready.where.kind[rows]
+        kinds = self.kind[rows]
 
         def following(weight: FloatArray) -> tuple[FloatArray, FloatArray]:
             """Later swaps and ends, weighted by what went before."""
@@ -113,7 +127,7 @@ class Tally:
         rows = np.concatenate([part for part, _ in blocks])
         monthly = np.clip(np.concatenate([flow.planned + flow.failed for _, flow in blocks]), 0.0, 1.0)
         first = np.concatenate([flow.first for _, flow in blocks])
-        for group in np.flatnonzero(self.size <= _EXACT):
+        for group in np.flatnonzero(self.whole & (self.size <= _EXACT)):
             mine = rows[self.code[rows] == group]
             chosen = self.code[rows] == group
             self._accumulate(("count", int(group)), monthly[None, chosen])
@@ -123,7 +137,7 @@ class Tally:
     def _at_least(self, rows: IntArray, first: FloatArray, chains: list[Chains], rule: Ways) -> FloatArray:
         """Chance (k, n, m) of at least 1, 2, ... replacements from the first month on."""
         levels = [first]
-        kinds, sites = self.ready.where.kind[rows], self.ready.where.site_code[rows]
+        kinds, sites = self.kind[rows], self.site[rows]
         while len(levels) < 12 and levels[-1].sum() > _NOTHING:
             planned, failed = np.empty_like(first), np.empty_like(first)
             for kind in np.unique(kinds):
@@ -171,8 +185,18 @@ class Tally:
             found[rest] = values.reshape(rest.size, self.months)
         return np.maximum(found, 0.0)
 
-    def table(self, names: list[str]) -> pd.DataFrame:
-        """One row per group and month (nomenclature budget)."""
+    def _put_right(self, missing: dict[str, FloatArray]) -> None:
+        """Add what the part of the positions that was counted lacks in the mean; spread grows along with it."""
+        for name, lacking in missing.items():
+            for moments in self.moments[name]:
+                before = np.maximum(moments[0], TINY)
+                moments[0] = np.maximum(moments[0] + lacking, 0.0)
+                moments[1:] *= np.clip(moments[0] / before, 0.5, 2.0)
+
+    def table(self, names: list[str], missing: dict[str, FloatArray] | None = None) -> pd.DataFrame:
+        """One row per group and month (nomenclature budget); missing: see `parts.Missing`."""
+        if missing is not None:
+            self._put_right({name: np.where(self.whole[:, None], 0.0, lacking) for name, lacking in missing.items()})
         months = pd.to_datetime(np.tile(self.ready.calendar.first, self.groups))
         columns: dict[str, object] = {"month": months.astype("datetime64[ns]")}
         columns["group"] = np.repeat(np.array(names, dtype=object), self.months)

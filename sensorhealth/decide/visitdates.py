@@ -10,17 +10,21 @@ from numpy.typing import NDArray
 
 from sensorhealth.decide.policy import Policy
 
+_WEEK = 7.0
+
 
 @dataclass(frozen=True)
 class SiteVisits:
     """Visits to one site after the as-of date.
 
     site: its name. days: (k + 1,) days from the as-of date; the first k can be planned on, the last one only ends the
-    last interval. capacity: most swaps on one visit, 0 = not limited. cost: of one visit.
+    last interval. beyond: (b,) visits after the window, as far as forecasts reach, one a week at most. capacity: most
+    swaps on one visit, 0 = not limited. cost: of one visit.
     """
 
     site: str
     days: NDArray[np.float64]
+    beyond: NDArray[np.float64]
     capacity: int
     cost: float
 
@@ -50,13 +54,12 @@ def visit_days(policy: Policy, site: str, as_of: np.datetime64, until_days: floa
 
 
 def site_visits(policy: Policy, sites: Sequence[str], as_of: np.datetime64) -> list[SiteVisits]:
-    """The visits within the planning window, one entry per site."""
-    return [
-        SiteVisits(
-            site,
-            visit_days(policy, site, as_of, float(policy.planning_days)),
-            int(policy.of_site(site, "visit_capacity_swaps")),
-            float(policy.of_site(site, "visit_cost")),
-        )
-        for site in sites
-    ]
+    """The visits within the planning window and beyond it, one entry per site."""
+    found = []
+    for site in sites:
+        days = visit_days(policy, site, as_of, float(policy.planning_days))
+        beyond = visit_days(policy, site, as_of, float(policy.horizon_days))[days.size - 1 : -1]
+        often = max(1, int(_WEEK // float(policy.of_site(site, "visit_interval_days"))))
+        capacity, cost = int(policy.of_site(site, "visit_capacity_swaps")), float(policy.of_site(site, "visit_cost"))
+        found.append(SiteVisits(site, days, beyond[::often], capacity, cost))
+    return found

@@ -62,17 +62,23 @@ class ClockNoise:
 
     def solve(self, columns: FloatArray, readings: IntArray | None = None) -> FloatArray:
         """R^-1 times columns (N, k), or the part of some readings (r, k) that make up whole sensors."""
+        last = self.clock.last if readings is None else self.clock.last[readings]
+        differences = np.array(columns, order="F")  # as LAPACK wants it
+        differences[1:] -= (1.0 - last[:-1])[:, None] * columns[:-1]
+        return self.solve_differences(differences, readings, overwrite=True)
+
+    def solve_differences(
+        self, differences: FloatArray, readings: IntArray | None = None, *, overwrite: bool = False
+    ) -> FloatArray:
+        """The same for columns whose first differences within each sensor are known."""
         pivot, multiplier, last = self._pivot, self._multiplier, self.clock.last
         if readings is not None:
             pivot, multiplier, last = pivot[readings], multiplier[readings[:-1]], last[readings]
-        goes_on = (1.0 - last[:-1])[:, None]  # the next reading is the same sensor's
-        solution = np.array(columns, order="F")  # as LAPACK wants it
-        solution[1:] -= goes_on * columns[:-1]
-        # the LAPACK routines want at least two equations
-        solution = (
-            lapack.dpttrs(pivot, multiplier, solution, overwrite_b=1)[0] if len(solution) > 1 else solution / pivot[:, None]
-        )
-        solution[:-1] -= goes_on * solution[1:]
+        if len(differences) > 1:  # the LAPACK routines want at least two equations
+            solution = lapack.dpttrs(pivot, multiplier, differences, overwrite_b=overwrite)[0]
+        else:
+            solution = differences / pivot[:, None]
+        solution[:-1] -= (1.0 - last[:-1])[:, None] * solution[1:]  # where the next reading is the same sensor's
         return solution
 
     def wander(self, columns: FloatArray) -> FloatArray:

@@ -142,6 +142,13 @@ def at_columns(effects: FloatArray, index: IntArray) -> FloatArray:
     return np.where(index >= 0, effects[np.maximum(index, 0)], 0.0)
 
 
+def steps_found(stratum: Stratum) -> FloatArray:
+    """Variance (N,) of the step with which a new stretch begins at a reading, 0 elsewhere."""
+    begins = np.concatenate([[True], (np.diff(stratum.life) != 0) | (np.diff(stratum.segment) != 0)])
+    size = at_columns(np.append(stratum.step_size, 0.0), stratum.segment)
+    return np.where(begins[: stratum.y.size], STEP_VARIANCE * size**2, 0.0)
+
+
 def _classes(stratum: Stratum, g: FloatArray, chosen: Terms) -> tuple[CrossedClass, ...]:
     found: list[CrossedClass] = []
     cylinder, tolerance, prior = stratum.probable_cylinder, stratum.tolerance, stratum.gas_prior

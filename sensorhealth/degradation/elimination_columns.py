@@ -34,9 +34,22 @@ class SolvedBlock:
     t: FloatArray  # (own,) relative standard deviations (known scales left out)
     u: FloatArray  # (w, w) front: T'V^-1T with sensors and descendants absorbed
     rhs: FloatArray  # (w, q) the same with [X y]
-    a_inverse: FloatArray  # (own, own) inverse of A
+    factor: FloatArray  # (own, own) upper Cholesky factor of A
     e: FloatArray  # (own, q) th rhs: solution were there no ancestors
+    follow: FloatArray  # (own, w - own) th U_OS: how far the own effects follow the ancestors'
     log_det: float  # log|A|
+
+    @cached_property
+    def a_inverse(self) -> FloatArray:
+        """Inverse of A (own, own)."""
+        if not self.own:
+            return np.zeros((0, 0))
+        upper, info = lapack.dpotri(self.factor, lower=0)
+        if info != 0:
+            raise np.linalg.LinAlgError("the crossed effects' matrix is not positive definite")
+        inverse = np.asarray(upper + upper.T, order="C")
+        inverse.ravel()[:: self.own + 1] *= 0.5
+        return inverse
 
     @property
     def theta(self) -> FloatArray:
@@ -46,15 +59,14 @@ class SolvedBlock:
     def left(self) -> Absorbed:
         """What the front's other columns are left with."""
         k = self.own
-        follow = self.theta @ self.u[:k, k:]
-        return Absorbed(self.u[k:, k:] - self.u[k:, :k] @ follow, self.rhs[k:] - self.u[k:, :k] @ self.e)
+        return Absorbed(self.u[k:, k:] - self.u[k:, :k] @ self.follow, self.rhs[k:] - self.u[k:, :k] @ self.e)
 
 
 def solve_block(front: Absorbed, t: FloatArray) -> SolvedBlock:
-    """Cholesky factor and inverse of A for the first columns of a front."""
-    k = len(t)
+    """Cholesky factor of A for the first columns of a front, and what is solved with it."""
+    k, q = len(t), front.rhs.shape[1]
     if k == 0:
-        return SolvedBlock(0, t, front.u, front.rhs, np.zeros((0, 0)), front.rhs[:0], 0.0)
+        return SolvedBlock(0, t, front.u, front.rhs, np.zeros((0, 0)), front.rhs[:0], front.u[:0], 0.0)
     a = front.u[:k, :k] * t[:, None]
     a *= t[None, :]
     a.ravel()[:: k + 1] += 1.0
@@ -62,11 +74,9 @@ def solve_block(front: Absorbed, t: FloatArray) -> SolvedBlock:
     if info != 0:
         raise np.linalg.LinAlgError("the crossed effects' matrix is not positive definite")
     log_det = 2.0 * float(np.log(np.diag(factor)).sum())
-    upper, info = lapack.dpotri(factor, lower=0, overwrite_c=1)
-    inverse = np.asarray(upper + upper.T, order="C")
-    inverse.ravel()[:: k + 1] *= 0.5
-    e = t[:, None] * (inverse @ (t[:, None] * front.rhs[:k]))
-    return SolvedBlock(k, t, front.u, front.rhs, inverse, e, log_det)
+    right = np.concatenate((front.rhs[:k], front.u[:k, k:]), axis=1)
+    solved = t[:, None] * lapack.dpotrs(factor, t[:, None] * right, lower=0)[0]
+    return SolvedBlock(k, t, front.u, front.rhs, factor, solved[:, :q], solved[:, q:], log_det)
 
 
 @dataclass(frozen=True)
@@ -98,8 +108,7 @@ class Eliminated:
                 out[b] = solved.e
                 continue
             above = out[block.parent][block.into]
-            k = solved.own
-            out[b] = np.vstack((solved.e - solved.theta @ (solved.u[:k, k:] @ above), above))
+            out[b] = np.vstack((solved.e - solved.follow @ above, above))
         return out
 
     @cached_property
@@ -160,10 +169,9 @@ class Covariances(Mapping[int, FloatArray]):
         if len(block.into):
             above = self._front(block.parent)[np.ix_(block.into, block.into)]
             k = solved.own
-            follow = out @ solved.u[:k, k:]
-            across = -follow @ above
+            across = -solved.follow @ above
             front = np.empty((len(block.columns), len(block.columns)))
-            front[:k, :k], front[:k, k:], front[k:, :k], front[k:, k:] = out - across @ follow.T, across, across.T, above
+            front[:k, :k], front[:k, k:], front[k:, :k], front[k:, k:] = out - across @ solved.follow.T, across, across.T, above
             out = front
         if not block.units or self._small:
             self._kept[b] = out
@@ -211,7 +219,7 @@ def _forward(el: Eliminated, rows: sparse.csr_array) -> dict[int, tuple[IntArray
         if len(block.into):
             k = block.own
             up = np.zeros((len(reached), len(el.layout.blocks[block.parent].columns)))
-            up[:, block.into] = values[:, k:] - values[:, :k] @ (solved.theta @ solved.u[:k, k:])
+            up[:, block.into] = values[:, k:] - values[:, :k] @ solved.follow
             pending.setdefault(block.parent, []).append((reached, up))
     return out
 

@@ -6,7 +6,7 @@ block's columns; tables of readings by slots are small where tables of readings 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -14,7 +14,6 @@ import numpy as np
 from scipy import sparse
 
 from sensorhealth.degradation.brownian import ClockNoise
-from sensorhealth.degradation.elimination_blocks import Unit
 from sensorhealth.degradation.reml_data import FloatArray, IntArray
 
 HELD_CELLS = 2_000_000  # of readings x slots worked on at once
@@ -22,21 +21,60 @@ ALIKE = 1.5  # ratio of the numbers of columns met of sensors that are worked on
 FEW = 24  # columns met, up to which all are
 
 
+@dataclass(frozen=True)
+class Fronts:
+    """Blocks whose columns are stacked, and the cells of their square matrices one after another."""
+
+    blocks: tuple[int, ...]
+    widths: tuple[int, ...]
+
+    @cached_property
+    def first(self) -> IntArray:
+        """First stacked column of each block, and their number (k + 1,)."""
+        return np.concatenate(([0], np.cumsum(self.widths))).astype(np.int64)
+
+    @cached_property
+    def square(self) -> IntArray:
+        """First cell of each block, and their number (k + 1,)."""
+        return np.concatenate(([0], np.cumsum(np.square(self.widths)))).astype(np.int64)
+
+    def matrices(self, cells: FloatArray) -> Iterator[tuple[int, FloatArray]]:
+        """Each block with its matrix (w, w) out of all cells."""
+        for k, (block, width) in enumerate(zip(self.blocks, self.widths)):
+            yield block, cells[self.square[k] : self.square[k + 1]].reshape(width, width)
+
+    def cells(self, matrices: Mapping[int, FloatArray]) -> FloatArray:
+        """All cells out of each block's matrix."""
+        return np.concatenate([matrices[block].ravel() for block in self.blocks])
+
+
+@dataclass(frozen=True)
+class Entries:
+    """Which reading (M,) touches which stacked column (M,) with which coefficient (M,), by rising reading, and the front
+    (n,) of each sensor."""
+
+    reading: IntArray
+    column: IntArray
+    value: FloatArray
+    front: IntArray
+
+
 @dataclass(frozen=True, eq=False)
 class Meetings:
-    """Some sensors (n) of one unit with their readings (r) and the columns they meet, in c slots each.
+    """Some sensors (n) with their readings (r) and the columns they meet, in c slots each.
 
-    own (r,): their readings among the unit's, readings (r,) among all; sensor, place (r,): sensor of each and its place in
-    it. columns (n, c): the block's column in each slot, its width where there is none. entry, slot, value (M,): reading,
-    slot and coefficient of each entry; entries (M,): which they are among the unit's. kept: whether the latest
-    solution is kept.
+    own (r,): their readings among those asked about, readings (r,) among all; sensor, place (r,): sensor of each and its
+    place in it. front (n,): whose columns each sensor meets; columns (n, c): the stacked column in each slot, their number
+    where there is none. entry, slot, value (M,): reading, slot and coefficient of each entry; entries (M,): which they are
+    among those asked about. kept: whether the latest solution is kept.
     """
 
-    width: int
+    fronts: Fronts
     own: IntArray
     readings: IntArray
     sensor: IntArray
     place: IntArray
+    front: IntArray
     columns: IntArray
     entry: IntArray
     slot: IntArray
@@ -45,9 +83,9 @@ class Meetings:
     kept: bool
     _latest: list[tuple[ClockNoise, FloatArray]] = field(default_factory=list)
 
-    def with_values(self, values: FloatArray | None) -> Meetings:
-        """The same with other coefficients of the unit's entries."""
-        new = replace(self, value=np.ones(len(self.entries)) if values is None else values[self.entries], _latest=[])
+    def with_values(self, values: FloatArray) -> Meetings:
+        """The same with other coefficients of the entries asked about."""
+        new = replace(self, value=values[self.entries], _latest=[])
         if "_cells" in self.__dict__:
             new.__dict__["_cells"] = self._cells
         return new
@@ -57,9 +95,14 @@ class Meetings:
         return self.columns.shape[1]
 
     @cached_property
-    def _table(self) -> sparse.csr_array:
-        """Coefficients (r, c)."""
-        return sparse.csr_array((self.value, (self.entry, self.slot)), shape=(len(self.readings), self.slots))
+    def _differences(self) -> FloatArray:
+        """First differences of the coefficients within each sensor (r, c), as the noise's equations want them."""
+        size = len(self.readings)
+        cells = np.bincount(self.slot * size + self.entry, self.value, self.slots * size)
+        table = cells.astype(float, copy=False).reshape(self.slots, size)
+        on = self.sensor[1:] == self.sensor[:-1]
+        table[:, 1:] -= table[:, :-1] * on
+        return np.asarray(table.T)
 
     @cached_property
     def _across(self) -> sparse.csr_array:
@@ -71,7 +114,7 @@ class Meetings:
         """R^-1 T in slots (r, c)."""
         if self._latest and self._latest[0][0] is noise:
             return self._latest[0][1]
-        found = noise.solve(self._table.toarray(order="F"), self.readings)
+        found = noise.solve_differences(self._differences, self.readings)
         if self.kept:
             self._latest[:] = [(noise, found)]
         return found
@@ -89,27 +132,30 @@ class Meetings:
 
     @cached_property
     def _cells(self) -> IntArray:
-        """Place of each cell (n c c,) in a matrix of the block's columns and one more."""
-        return (self.columns[:, :, None] * (self.width + 1) + self.columns[:, None, :]).ravel()
+        """Place of each cell (n c c,) among the cells of all fronts, their number where there is none."""
+        fronts = self.fronts
+        width, first = np.asarray(fronts.widths)[self.front], fronts.first[self.front]
+        real = self.columns < fronts.first[-1]
+        local = np.where(real, self.columns - first[:, None], 0)
+        cell = (fronts.square[self.front][:, None] + local * width[:, None])[:, :, None] + local[:, None, :]
+        cell[~(real[:, :, None] & real[:, None, :])] = fronts.square[-1]
+        return cell.ravel()
 
     def scatter(self, cells: FloatArray) -> FloatArray:
-        """Cells (n, c, c) added up on the block's columns (w, w)."""
-        side = self.width + 1
-        added = np.bincount(self._cells, cells.ravel(), side * side).astype(float, copy=False)
-        return added.reshape(side, side)[:-1, :-1]
+        """Cells (n, c, c) added up on the cells of all fronts."""
+        count = int(self.fronts.square[-1])
+        return np.bincount(self._cells, cells.ravel(), count + 1).astype(float, copy=False)[:count]
 
-    def gather(self, matrix: FloatArray) -> FloatArray:
-        """Cells (n, c, c) of a matrix (w, w)."""
-        wide = np.zeros((self.width + 1, self.width + 1))
-        wide[:-1, :-1] = matrix
-        return wide.ravel().take(self._cells).reshape(*self.columns.shape, self.slots)
+    def gather(self, cells: FloatArray) -> FloatArray:
+        """Cells (n, c, c) out of the cells of all fronts."""
+        return np.append(cells, 0.0).take(self._cells).reshape(*self.columns.shape, self.slots)
 
     def pick(self, rows: FloatArray) -> FloatArray:
-        """Rows (w, k) of the columns in each slot (n, c, k)."""
+        """Rows (W, k) of the stacked columns in each slot (n, c, k)."""
         return np.vstack((rows, np.zeros((1, rows.shape[1]))))[self.columns]
 
     def crossing(self, noise: ClockNoise) -> FloatArray:
-        """T'R^-1T (w, w)."""
+        """T'R^-1T on the cells of all fronts."""
         return self.scatter(self.total(self.solved(noise)))
 
     def crossing_slope(self, noise: ClockNoise) -> FloatArray:
@@ -119,33 +165,34 @@ class Meetings:
         return -self.scatter(weighted.transpose(0, 2, 1) @ weighted)
 
 
-def unit_meetings(unit: Unit, readings: IntArray, width: int, kept: bool) -> Iterator[Meetings]:
-    """A unit's sensors with the columns they meet, as many at a time as are worked on at once; readings: the unit's;
-    kept: whether they will be asked again.
+def meetings_of(fronts: Fronts, entries: Entries, sensor: IntArray, readings: IntArray, kept: bool) -> Iterator[Meetings]:
+    """Sensors with the columns they meet, as many at a time as are worked on at once; sensor (R,): of each reading,
+    numbered from 0; readings (R,): which they are among all; kept: whether they will be asked again.
 
     Sensors that meet about as many columns go together, so that few slots stay empty.
     """
-    if width == 0:
+    total = int(fronts.first[-1])
+    if total == 0:
         return
-    entry = np.arange(len(unit.sensor)) if unit.entry is None else np.asarray(unit.entry, dtype=np.int64)
-    value = np.ones(len(unit.column)) if unit.value is None else unit.value
-    key, cell = np.unique(unit.sensor[entry].astype(np.int64) * width + unit.column, return_inverse=True)
-    who = key // width
-    met = np.bincount(who, minlength=unit.sensor_count)
+    owner = sensor[entries.reading]
+    key, cell = np.unique(owner * total + entries.column, return_inverse=True)
+    who, size = key // total, len(entries.front)
+    met = np.bincount(who, minlength=size)
     slot = np.arange(len(key)) - (np.cumsum(met) - met)[who]
-    count = np.bincount(unit.sensor, minlength=unit.sensor_count)
-    place = np.arange(len(unit.sensor)) - (np.cumsum(count) - count)[unit.sensor]
-    rank = np.full(unit.sensor_count, -1)
-    row = np.full(len(unit.sensor), -1)
+    count = np.bincount(sensor, minlength=size)
+    place = np.arange(len(sensor)) - (np.cumsum(count) - count)[sensor]
+    rank = np.full(size, -1)
+    row = np.full(len(sensor), -1)
     for sensors in _groups(met, count):
         rank[sensors] = np.arange(len(sensors))
-        own = np.flatnonzero(rank[unit.sensor] >= 0)
-        pairs, some = np.flatnonzero(rank[who] >= 0), np.flatnonzero(rank[unit.sensor[entry]] >= 0)
-        columns = np.full((len(sensors), max(int(met[sensors].max()), 1)), width)
-        columns[rank[who[pairs]], slot[pairs]] = key[pairs] % width
+        own = np.flatnonzero(rank[sensor] >= 0)
+        pairs, some = np.flatnonzero(rank[who] >= 0), np.flatnonzero(rank[owner] >= 0)
+        columns = np.full((len(sensors), max(int(met[sensors].max()), 1)), total)
+        columns[rank[who[pairs]], slot[pairs]] = key[pairs] % total
         row[own] = np.arange(len(own))
-        where = (rank[unit.sensor[own]], place[own], columns)
-        yield Meetings(width, own, readings[own], *where, row[entry[some]], slot[cell[some]], value[some], some, kept)
+        where = (rank[sensor[own]], place[own], entries.front[sensors], columns)
+        at = (row[entries.reading[some]], slot[cell[some]], entries.value[some], some)
+        yield Meetings(fronts, own, readings[own], *where, *at, kept)
         rank[sensors] = -1
 
 

@@ -67,6 +67,12 @@ def reduce_readings(layout: Layout) -> Sums:
     log_det = 0.0 if w is None else -float(np.log(w).sum())
     rz = None if w is None else np.stack((w, w * layout.data.g))
     out = _empty(layout, rz, log_det)
+    if layout.whole is not None:
+        xy = np.column_stack((layout.data.x, layout.response))
+        _add_whole(out, xy, xy if w is None else xy * w[:, None])
+        for b, matrix in layout.whole.fronts.matrices(layout.whole.same_reading(w)):
+            out.tt[b] = matrix
+        return out
     for k, unit in enumerate(layout.units):
         wu = None if w is None else w[unit.readings]
         xy = _unit_xy(layout, unit)
@@ -93,10 +99,18 @@ def _in_time(
 ) -> Sums:
     """Sums of [X y] (N, q) with `solved` (N, q + 2) of [X y Z]; `crossing`: of the crossed columns that meet in one unit."""
     out = _empty(layout, np.ascontiguousarray(solved[:, -2:].T), log_det)
-    for k, unit in enumerate(layout.units):
-        _add_unit(out, k, out.rz_of(unit), xy[unit.readings], solved[unit.readings, :-2])
-        for some in layout.meetings(k):
-            out.tt[unit.block] = out.tt[unit.block] + crossing(some)
+    if layout.whole is not None:
+        _add_whole(out, xy, solved[:, :-2])
+    else:
+        for k, unit in enumerate(layout.units):
+            _add_unit(out, k, out.rz_of(unit), xy[unit.readings], solved[unit.readings, :-2])
+    for part in layout.parts:
+        fronts = layout.fronts(part)
+        cells = np.zeros(int(fronts.square[-1]))
+        for some in layout.meetings(part):
+            cells += crossing(some)
+        for b, matrix in fronts.matrices(cells):
+            out.tt[b] = out.tt[b] + matrix
     return out
 
 
@@ -129,6 +143,26 @@ def _unit_xy(layout: Layout, unit: Unit) -> FloatArray:
     xy[:, :-1] = x
     xy[:, -1] = layout.data.y[unit.readings] - x @ layout.start
     return xy
+
+
+def _add_whole(out: Sums, xy: FloatArray, rx: FloatArray) -> None:
+    """Everything of all units but T'R^-1T; rx = R^-1 xy (N, q)."""
+    layout, whole, q = out.layout, out.layout.whole, rx.shape[1]
+    assert whole is not None
+    g = layout.data.g
+    rz = np.stack((np.ones_like(g), g)) if out.rz is None else out.rz
+    stacked = np.empty((2 * q + 3, len(g)))
+    stacked[:q] = rx.T
+    np.multiply(stacked[:q], g, out=stacked[q : 2 * q])
+    stacked[2 * q : -1] = rz
+    np.multiply(rz[1], g, out=stacked[-1])
+    added = layout.by_sensor(stacked)
+    out.wx[:], out.ww[:] = added[:-3].reshape(2, q, -1), added[-3:]
+    touched = layout.table.T @ rx
+    for k, b in enumerate(whole.fronts.blocks):
+        out.tx[b] = touched[whole.fronts.first[k] : whole.fronts.first[k + 1]]
+    for k, unit in enumerate(layout.units):
+        out.unit_xx[k] = xy[unit.readings].T @ rx[unit.readings]
 
 
 def _add_unit(out: Sums, k: int, rz: FloatArray, xy: FloatArray, rx: FloatArray) -> None:

@@ -16,7 +16,7 @@ import numpy as np
 from sensorhealth.degradation.reml_data import IntArray
 
 SMALL_BLOCK = 64  # components are put together up to this number of columns
-LARGE_BLOCK = 400  # columns of a component from which on it is worth taking apart
+LARGE_BLOCK = 200  # columns of a component from which on it is worth taking apart
 WORTH_IT = 0.6  # largest share of its columns that the largest part may keep
 NOTHING = np.empty(0, dtype=np.int64)
 

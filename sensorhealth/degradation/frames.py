@@ -52,11 +52,13 @@ def build(
     """Strata by name. With `fitted` strata their codes, covariates and centres are kept, so that old and new agree.
 
     readings, lives: frames of the health room. cylinders: cylinder_id, gas, tolerance_pct. steps: life_id, time_after.
-    Raises FitError for missing columns, readings of unknown lives, ages or ratios that are not numbers, doubled lives.
+    Raises FitError for missing columns, no lives, doubled ones, readings of unknown lives, ages or ratios that are not numbers.
     """
     readings = with_columns(readings, READINGS_NEED, READINGS_MAY, "readings")
     lives = with_columns(lives, LIVES_NEED, LIVES_MAY, "lives")
     life = _life_of(readings, lives)
+    if lives.empty:
+        raise FitError("there is no life to fit: the lives frame is empty")
     stratum_of_life, names = codes(lives["stratum"])
     if (stratum_of_life < 0).any():
         raise FitError(f"life {lives['life_id'].iloc[int(np.argmin(stratum_of_life))]!r} has no stratum")

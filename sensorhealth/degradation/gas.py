@@ -36,7 +36,7 @@ def with_gas_prior(stratum: Stratum, fitted: CurveFit, method: Method) -> tuple[
     classes = {item.name: item for item in data.classes if item.name in (STATED, CYLINDER, FADE) and item.size}
     if not classes:
         return stratum, fitted
-    mixtures = {name: _mixture(stratum, item) for name, item in classes.items()}
+    mixtures = {name: mixture_of(stratum, item) for name, item in classes.items()}
     sites = {name: first_site(mixture, parameters.crossed[name]) for name, mixture in mixtures.items()}
     for _ in range(PASSES):
         before, sites = sites, {name: revised(mixtures[name], site, *fit.crossed[name]) for name, site in sites.items()}
@@ -50,10 +50,10 @@ def with_gas_prior(stratum: Stratum, fitted: CurveFit, method: Method) -> tuple[
         fit = reml.solve(reml.lay_out(replace(data, y=y, classes=effects)), parameters, method)
         if max(moved(before[name], site) for name, site in sites.items()) < ENOUGH:
             break
-    return replace(stratum, gas_prior=_prior(stratum, mixtures, sites)), replace(fitted, fit=fit)
+    return replace(stratum, gas_prior=gas_prior(stratum, mixtures, sites)), replace(fitted, fit=fit)
 
 
-def _mixture(stratum: Stratum, item: CrossedClass) -> Mixture:
+def mixture_of(stratum: Stratum, item: CrossedClass) -> Mixture:
     """The mixture that one class of cylinder effects comes from."""
     unit = np.ones(item.size) if item.scale is None else item.scale
     if item.name == FADE:
@@ -66,7 +66,7 @@ def _mixture(stratum: Stratum, item: CrossedClass) -> Mixture:
     return Mixture(unit, usual**2, SHARE, 0.0, np.maximum(WIDE, 2.0 * tolerance), own)
 
 
-def _prior(stratum: Stratum, mixtures: Mapping[str, Mixture], sites: Mapping[str, Site]) -> GasPrior:
+def gas_prior(stratum: Stratum, mixtures: Mapping[str, Mixture], sites: Mapping[str, Site]) -> GasPrior:
     """The sites by cylinder (C,)."""
     size = stratum.tolerance.size
     found = GasPrior(np.zeros(size), np.ones(size), np.zeros(size), np.ones(size))

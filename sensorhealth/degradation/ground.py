@@ -123,7 +123,7 @@ def first_slopes(stratum: Stratum, curve: Curve, start: tuple[Curve, reml.Crosse
 def life_slopes(stratum: Stratum, fit: reml.CrossedFit) -> FloatArray:
     """Slope (n,) of each life: common, its lot's and its own."""
     n = stratum.life_id.size
-    slope = fit.beta[1] + fit.sensor_effects[:n, 1]
-    if LOT_SLOPE in fit.crossed:
-        slope = slope + at_columns(fit.crossed[LOT_SLOPE][0], stratum.lot)
+    slope = fit.beta[1] + fit.slopes[:n]
+    if any(item.name == LOT_SLOPE for item in fit.criterion.layout.data.classes):
+        slope = slope + at_columns(fit.crossed_mean(LOT_SLOPE), stratum.lot)
     return slope

@@ -13,6 +13,7 @@ Source: derived from the barrier in series (docs/track-record.md); the even odds
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,6 +86,12 @@ def learn_knees(model: StratumModel, limit: float) -> Knees | None:
     chance = EVEN / CENTRE.size * np.exp(log_evidence)
     chance /= chance.sum() + 1.0 - EVEN
     return Knees(chance, foretold) if chance.sum() > LEAST else None
+
+
+def later_knees(models: Iterable[StratumModel], limit: float) -> dict[str, Knees]:
+    """As `learn_knees` for several strata, those without such knees left out."""
+    found = {model.stratum.name: learn_knees(model.looked_back, limit) for model in models}
+    return {name: item for name, item in found.items() if item is not None}
 
 
 def sooner(knees: Knees, path: PathPosterior, age: FloatArray, limit: float) -> FloatArray:

@@ -13,10 +13,10 @@ from sklearn.utils.validation import check_is_fitted
 from sensorhealth.degradation import tables
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.frames import build
-from sensorhealth.degradation.knees import Knees, learn_knees
+from sensorhealth.degradation.knees import Knees, later_knees
 from sensorhealth.degradation.mixture import moments, quantile
 from sensorhealth.degradation.notes import notes_of
-from sensorhealth.degradation.paces import Paces, learn_paces, until
+from sensorhealth.degradation.paces import Paces, known_until, learn_paces
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
 from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
@@ -41,7 +41,9 @@ class AgeingModel(BaseEstimator):
     brownian: "auto" keeps a wander where the likelihood asks for it; True, False.
     method: "REML" or "ML". lots: "shrunken" or "none". sessions, fade: effects of sessions and of fading cylinders.
     parameter_uncertainty: "auto" averages small strata over their variance parameters; True, False.
-    random_state: seed of those draws.
+    most_lives: sensors of a stratum beyond which curve, tails and variances are those of a random part of them, part_lives
+    many; all readings of all sensors then enter the posteriors at these (degradation/large.py).
+    random_state: seed of those draws, and of the part.
 
     Attributes (tables: see degradation/tables.py)
     ----------
@@ -59,6 +61,8 @@ class AgeingModel(BaseEstimator):
         sessions: bool = True,
         fade: bool = True,
         parameter_uncertainty: Literal["auto"] | bool = "auto",
+        most_lives: int = 2000,
+        part_lives: int = 1000,
         random_state: int = 0,
     ) -> None:
         self.curves = curves
@@ -69,6 +73,8 @@ class AgeingModel(BaseEstimator):
         self.sessions = sessions
         self.fade = fade
         self.parameter_uncertainty = parameter_uncertainty
+        self.most_lives = most_lives
+        self.part_lives = part_lives
         self.random_state = random_state
 
     def _settings(self) -> Settings:
@@ -82,6 +88,8 @@ class AgeingModel(BaseEstimator):
             fade=self.fade,
             draws=None if self.parameter_uncertainty == "auto" else bool(self.parameter_uncertainty),
             seed=self.random_state,
+            most_lives=self.most_lives,
+            part_lives=self.part_lives,
         )
 
     @one_thread
@@ -122,13 +130,13 @@ class AgeingModel(BaseEstimator):
         self._stratum_code = np.repeat(np.arange(len(fitted)), [m.stratum.life_id.size for m in self.strata_.values()])
         self._local = np.concatenate([np.arange(m.stratum.life_id.size) for m in self.strata_.values()])
         models = list(self.strata_.values())
-        self.fixed_effects_ = _stack([tables.fixed_table(m.stratum, m.modes) for m in models])
-        self.variance_parameters_ = _stack([tables.variance_table(m.stratum, m.modes) for m in models])
-        self.curves_ = _stack([tables.curve_table(m.stratum, list(m.curves)) for m in models])
-        self.cylinder_effects_ = _stack([tables.cylinder_table(m.stratum, m.modes) for m in models])
-        self.session_effects_ = _stack([tables.session_table(m.stratum, m.modes) for m in models])
-        self.lot_effects_ = _stack([tables.lot_table(m.stratum, m.modes) for m in models])
-        residuals = _stack([tables.residual_table(m.stratum, m.modes) for m in models])
+        self.fixed_effects_ = tables.stacked([tables.fixed_table(m.stratum, m.modes) for m in models])
+        self.variance_parameters_ = tables.stacked([tables.variance_table(m.stratum, m.modes) for m in models])
+        self.curves_ = tables.stacked([tables.curve_table(m.stratum, list(m.curves)) for m in models])
+        self.cylinder_effects_ = tables.stacked([tables.cylinder_table(m.stratum, m.modes) for m in models])
+        self.session_effects_ = tables.stacked([tables.session_table(m.stratum, m.modes) for m in models])
+        self.lot_effects_ = tables.stacked([tables.lot_table(m.stratum, m.modes) for m in models])
+        residuals = tables.stacked([tables.residual_table(m.stratum, m.modes) for m in models])
         self.residuals_ = _like(readings, residuals)
         self.notes_ = [note for m in models for note in notes_of(m)]
 
@@ -193,15 +201,13 @@ class AgeingModel(BaseEstimator):
                     index=here,
                 )
             )  # fmt: skip
-        return _stack(
-            blocks or [_none("life_id", "age_years", "mean", "sd_latent", "sd_reading")], ignore_index=False
+        return tables.stacked(
+            blocks or [tables.none("life_id", "age_years", "mean", "sd_latent", "sd_reading")], ignore_index=False
         ).sort_index()
 
     def next_reading(self, life_ids: Lives, age_years: Any) -> pd.DataFrame:
-        """The next recorded reading at `age_years`: life_id, age_years, mean, sd, p05, p50, p95 (ln headroom ratio).
-
-        By the law of `reading_laws`: the model, and the last value as far as it has foretold readings well.
-        """
+        """The next recorded reading at `age_years`: life_id, age_years, mean, sd, p05, p50, p95 (ln headroom ratio), by the law of
+        `reading_laws`: the model, and the last value as far as it has foretold readings well."""
         blocks = []
         for model, here, local, age in self._by_stratum(life_ids, age_years):
             mixture = self._reading_mixture(model, local, age)
@@ -210,8 +216,8 @@ class AgeingModel(BaseEstimator):
             columns["sd"] = np.sqrt(spread)
             columns |= {f"p{round(100 * chance):02d}": quantile(*mixture, chance) for chance in (0.05, 0.5, 0.95)}
             blocks.append(pd.DataFrame(columns, index=here))
-        return _stack(
-            blocks or [_none("life_id", "age_years", "mean", "sd", "p05", "p50", "p95")], ignore_index=False
+        return tables.stacked(
+            blocks or [tables.none("life_id", "age_years", "mean", "sd", "p05", "p50", "p95")], ignore_index=False
         ).sort_index()
 
     def reading_laws(self) -> dict[str, ReadingLaw]:
@@ -222,20 +228,16 @@ class AgeingModel(BaseEstimator):
     def paces(self) -> dict[str, Paces]:
         """How far paths leave the course that was foretold of them long before, by stratum (the steady ones left out)."""
         check_is_fitted(self, "strata_")
-        found = {name: learn_paces(model) for name, model in self.strata_.items()}
+        found = {name: learn_paces(model.looked_back) for name, model in self.strata_.items()}
         return {name: item for name, item in found.items() if item.factor.size > 1}
 
     def knees(self, limit: float) -> dict[str, Knees]:
         """Knees yet to come that the readings cannot exclude, by stratum; limit: ln headroom ratio at the end."""
-        found = {name: learn_knees(model, limit) for name, model in self.strata_.items()}
-        return {name: item for name, item in found.items() if item is not None}
+        return later_knees(self.strata_.values(), limit)
 
     def known_until(self, age_years: pd.Series) -> dict[str, tuple[PathPosterior, FloatArray]]:
-        """Paths as known from the readings up to an age of each life (index life_id), and their ages (years) at the last of
-        these, by stratum; for looking back."""
-        ages = {name: age_years.reindex(model.stratum.life_id).to_numpy(float) for name, model in self.strata_.items()}
-        found = {name: until(model, ages[name]) for name, model in self.strata_.items()}
-        return {name: item for name, item in found.items() if item is not None}
+        """Paths as known from the readings of each life up to an age (index life_id), and its age then, by stratum."""
+        return known_until(self.strata_.values(), age_years)
 
     def _law(self, stratum: str) -> ReadingLaw:
         if stratum not in self._laws:
@@ -274,16 +276,6 @@ class AgeingModel(BaseEstimator):
                         drawn.append(_posterior(model, local, np.ones(1), [part], only=k))
             blocks.append([drawn[k] for k in rng.permutation(n_draws)])
         return blocks
-
-
-def _none(*names: str) -> pd.DataFrame:
-    """The answer to no question."""
-    return pd.DataFrame({name: pd.Series(dtype=object if name == "life_id" else float) for name in names})
-
-
-def _stack(frames: list[pd.DataFrame], *, ignore_index: bool = True) -> pd.DataFrame:
-    filled = [frame for frame in frames if len(frame)]
-    return pd.concat(filled or frames[:1], ignore_index=ignore_index)
 
 
 def _like(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:

@@ -8,17 +8,19 @@ the time ahead, as likely up as down. Where paths keep to the model's course the
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
-from sensorhealth.degradation.ground import life_slopes
+from sensorhealth.degradation.effects import LOT_SLOPE, at_columns, steps_found
 from sensorhealth.degradation.one_ahead import one_ahead
 from sensorhealth.degradation.posterior import PathPosterior
-from sensorhealth.degradation.reading_law import own_readings, steps_found
+from sensorhealth.degradation.reading_law import own_readings
 from sensorhealth.degradation.strata import StratumModel
 
 LOGS = np.array([0.0, 0.2, 0.5, 1.0, 1.7])  # sizes of ln(pace) that are tried, up and down
@@ -133,12 +135,16 @@ def from_beginnings(model: StratumModel, part: float) -> tuple[PathPosterior, Fl
     return from_some(model, _beginnings(stratum, part) & told[stratum.life]) if told.any() else None
 
 
-def until(model: StratumModel, age: FloatArray) -> tuple[PathPosterior, FloatArray] | None:
-    """As `from_some` for the readings of each life (n,) up to an age (years), lives with fewer than FEWEST_UNTIL left out."""
-    stratum = model.stratum
-    kept = stratum.age <= age[stratum.life]
-    enough = np.bincount(stratum.life[kept], minlength=stratum.life_id.size) >= FEWEST_UNTIL
-    return from_some(model, kept & enough[stratum.life])
+def known_until(models: Iterable[StratumModel], age_years: pd.Series) -> dict[str, tuple[PathPosterior, FloatArray]]:
+    """As `from_some` for the readings of each life up to an age (years; index life_id, NaN: left out), by stratum; lives with
+    fewer than FEWEST_UNTIL of them are left out."""
+    found = {}
+    for model in (item.looked_back for item in models):
+        stratum = model.stratum
+        kept = stratum.age <= age_years.reindex(stratum.life_id).to_numpy(float)[stratum.life]
+        enough = np.bincount(stratum.life[kept], minlength=stratum.life_id.size) >= FEWEST_UNTIL
+        found[stratum.name] = from_some(model, kept & enough[stratum.life])
+    return {name: item for name, item in found.items() if item is not None}
 
 
 def from_some(model: StratumModel, kept: NDArray[np.bool_]) -> tuple[PathPosterior, FloatArray] | None:
@@ -166,7 +172,8 @@ def from_some(model: StratumModel, kept: NDArray[np.bool_]) -> tuple[PathPosteri
     covariance[0, :, 0, 0] = np.einsum("in,ijn,jn->n", row, spread, row)
     covariance[0, :, 0, 1] = covariance[0, :, 1, 0] = (row * spread[:, 1]).sum(axis=0)
     covariance[0, :, 1, 1] = spread[1, 1]
-    common = (life_slopes(stratum, fitted.fit) - fitted.fit.sensor_effects[: told.size, 1])[told]
+    of_lot = at_columns(fitted.fit.crossed[LOT_SLOPE][0], stratum.lot) if LOT_SLOPE in fitted.fit.crossed else 0.0
+    common = (fitted.fit.beta[1] + of_lot + np.zeros(told.size))[told]
     level, age, one = path[last] + (row * ahead.state[:, told]).sum(axis=0), stratum.age[last], np.ones(1)
     posterior = PathPosterior(
         stratum.name, stratum.life_id[told], one, (fitted.curve,), level[None], (common + ahead.state[1, told])[None],

@@ -30,8 +30,7 @@ from sensorhealth.degradation.effects import (
     LOT_SLOPE,
     SESSION,
     STATED,
-    STEP_VARIANCE,
-    at_columns,
+    steps_found,
 )
 from sensorhealth.degradation.fitting import class_effects
 from sensorhealth.degradation.mixture import moments, with_steps, with_tails
@@ -200,6 +199,9 @@ def learn_law(model: StratumModel) -> ReadingLaw:
         np.append(1.0, np.zeros(4 * SCALES.size)), Change(LEAST_NOISE**2, 0.0), sessions, 0.0, 0, model.surprises.rate,
         model.surprises.size, stratum.life_id, value, met, stratum.last_age,
     )  # fmt: skip
+    if model.part is not None:
+        known = learn_law(model.part)
+        return replace(known, life_id=stratum.life_id, value=value, met=met, age=stratum.last_age)
     told = _foretold(stratum)
     if model.given or told.size < FEWEST:
         return law
@@ -262,13 +264,6 @@ def own_readings(item: Component) -> tuple[FloatArray, FloatArray, FloatArray]:
     path = fitted.bend + x[:, :of_path] @ beta[:of_path] + class_effects(fitted, (LOT_LEVEL, LOT_SLOPE))
     visit = x[:, of_path:] @ beta[of_path:] + class_effects(fitted, GAS)
     return path, fitted.sites.response - path - visit, fitted.parameters.residual / fitted.sites.weight
-
-
-def steps_found(stratum: Stratum) -> FloatArray:
-    """Variance (N,) of the step with which a new stretch begins at a reading, 0 elsewhere."""
-    begins = np.concatenate([[True], (np.diff(stratum.life) != 0) | (np.diff(stratum.segment) != 0)])
-    size = at_columns(np.append(stratum.step_size, 0.0), stratum.segment)
-    return np.where(begins[: stratum.y.size], STEP_VARIANCE * size**2, 0.0)
 
 
 def _log_density(part: Mixture, y: FloatArray) -> FloatArray:

@@ -16,6 +16,7 @@ from sensorhealth.degradation.reml_data import FloatArray, IntArray, VariancePar
 from sensorhealth.degradation.reml_errors import covariance_of, relative_variances, variance_covariance, variance_errors
 from sensorhealth.degradation.reml_readings import fitted_variance
 from sensorhealth.degradation.reml_score import symmetric
+from sensorhealth.degradation.reml_solution import sensor_means
 from sensorhealth.degradation.reml_wander import plain_residual
 from sensorhealth.errors import FitError
 
@@ -97,6 +98,18 @@ class CrossedFit:
     def sensor_effects(self) -> FloatArray:
         """Predicted deviations (intercept, slope) of each sensor (n, 2)."""
         return self.evaluation.solution.u.T
+
+    @cached_property
+    def slopes(self) -> FloatArray:
+        """Predicted slope of each sensor (n,): quick, where nothing else is asked for."""
+        return sensor_means(self.evaluation.eliminated, self.evaluation.sums)[1]
+
+    def crossed_mean(self, name: str) -> FloatArray:
+        """Mean of a class's effects (size,), in the units of y: quick, where their errors are not asked for."""
+        layout = self.criterion.layout
+        k = [item.name for item in layout.data.classes].index(name)
+        own = slice(layout.first_column[k], layout.first_column[k + 1])
+        return np.asarray(self.evaluation.eliminated.v[own] * layout.scale[own])
 
     @cached_property
     def sensor_covariance(self) -> FloatArray:
@@ -248,7 +261,7 @@ class CrossedFit:
                 continue
             root = cholesky(solved.a_inverse, lower=True, check_finite=False) * solved.t[:, None]
             fresh = np.sqrt(self.evaluation.residual) * rng.standard_normal((k, block.own)) @ root.T
-            out[:, own] = fresh - out[:, border] @ (solved.theta @ solved.u[: block.own, block.own :]).T
+            out[:, own] = fresh - out[:, border] @ solved.follow.T
         return out
 
     def posterior_given(

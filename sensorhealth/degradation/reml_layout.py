@@ -11,14 +11,18 @@ from scipy import sparse
 
 from sensorhealth.degradation.brownian import Clock, make_clock
 from sensorhealth.degradation.elimination_blocks import Block, Unit, column_components, stacked_columns
-from sensorhealth.degradation.elimination_meetings import Meetings, unit_meetings
+from sensorhealth.degradation.elimination_meetings import Entries, Fronts, Meetings, meetings_of
 from sensorhealth.degradation.elimination_tree import Node, Skeleton, grow, make_skeleton
 from sensorhealth.degradation.elimination_units import Cutter
+from sensorhealth.degradation.elimination_whole import Whole, make_whole
 from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray
 from sensorhealth.errors import FitError
 
 KEPT_ENTRIES = 1_000_000  # readings x classes up to which it is kept which columns each sensor meets
-OF_STRUCTURE = ("class_of_column", "sensor", "unit_of_sensor", "crossed")  # worked out once for all y and weights
+KEPT_CELLS = 4_000_000  # of all leaves' fronts up to which readings are gone through at once and not unit by unit
+WHOLE = -1  # in the place of a unit: all of them
+OF_STRUCTURE = ("class_of_column", "sensor", "unit_of_sensor", "starts", "crossed", "whole", "table")  # worked out once for
+# all y and weights; the last three for all times as well where coefficients stay the same
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,8 @@ class Layout:
         if not (np.all(np.isfinite(y)) and np.all(np.isfinite(weights)) and np.all(weights > 0)):
             raise FitError("readings must be finite, and their weights finite and positive")
         new = replace(self, data=replace(self.data, y=y, weights=weights))
+        if self.whole is not None:
+            _ = self.sensor, self.starts, self.table  # once for all that are made from this one
         new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
         return new
 
@@ -50,10 +56,16 @@ class Layout:
         columns, values, _ = stacked_columns(data)
         units = self.units if values is None else [_with_values(unit, columns, values) for unit in self.units]
         clock = None if self.clock is None else make_clock(data.g, data.offsets)
-        met = {k: [some.with_values(units[k].value) for some in each] for k, each in self._meetings.items()}
-        new = Layout(data, self.start, self.blocks, units, self.first_column, self.scale, clock, met)
-        kept = OF_STRUCTURE if values is None else OF_STRUCTURE[:-1]
+        new = Layout(data, self.start, self.blocks, units, self.first_column, self.scale, clock)
+        kept = OF_STRUCTURE if values is None else OF_STRUCTURE[:-3]
         new.__dict__.update({name: self.__dict__[name] for name in kept if name in self.__dict__})
+        if values is None:
+            new._meetings.update(self._meetings)
+            return new
+        if self.whole is not None:
+            new.__dict__["whole"] = self.whole.with_units(units)
+        met = {k: [some.with_values(new.entries(k).value) for some in each] for k, each in self._meetings.items()}
+        new._meetings.update(met)
         return new
 
     def with_clock(self) -> Layout:
@@ -107,18 +119,75 @@ class Layout:
         value = np.ones(int(count[-1])) if values is None else values[real]
         return sparse.csr_array((value, columns[real], count), shape=(len(columns), self.columns))
 
-    def meetings(self, k: int) -> Iterable[Meetings]:
-        """Which columns the sensors of unit k meet, some sensors at a time; kept where readings are few."""
-        if k in self._meetings:
-            return self._meetings[k]
-        unit = self.units[k]
-        readings = np.arange(len(self.data.y))[unit.readings]
-        few = len(self.data.y) * len(self.data.classes) <= KEPT_ENTRIES
-        found = unit_meetings(unit, readings, len(self.blocks[unit.block].columns), few)
-        if not few:
+    @cached_property
+    def starts(self) -> tuple[IntArray, IntArray]:
+        """Sensors with readings, and the first reading of each."""
+        filled = np.flatnonzero(np.diff(self.data.offsets) > 0)
+        return filled, self.data.offsets[filled]
+
+    def by_sensor(self, values: FloatArray) -> FloatArray:
+        """Sums over the readings of every sensor: (..., N) -> (..., n)."""
+        out = np.zeros((*values.shape[:-1], self.sensors))
+        filled, starts = self.starts
+        if len(filled):
+            out[..., filled] = np.add.reduceat(values, starts, axis=-1)
+        return out
+
+    @property
+    def few(self) -> bool:
+        """Whether what is worked out for each reading is kept."""
+        return len(self.data.y) * len(self.data.classes) <= KEPT_ENTRIES
+
+    @cached_property
+    def whole(self) -> Whole | None:
+        """The entries of all units at once; None where they are too many."""
+        cells = sum(len(block.columns) ** 2 for block in self.blocks if block.units)
+        return make_whole(self.blocks, self.units, self.sensors) if self.few and cells <= KEPT_CELLS else None
+
+    @cached_property
+    def table(self) -> sparse.csr_array:
+        """Coefficients of the entries of all units on the stacked columns of the leaves (N, W)."""
+        assert self.whole is not None
+        return self.whole.table(len(self.data.y))
+
+    @property
+    def parts(self) -> Iterable[int]:
+        """The units that are gone through one by one, or WHOLE."""
+        return range(len(self.units)) if self.whole is None else (WHOLE,)
+
+    def readings(self, part: int) -> IntArray:
+        """The readings of a part (R,)."""
+        every = np.arange(len(self.data.y))
+        return every if part == WHOLE else every[self.units[part].readings]
+
+    def entries(self, part: int) -> Entries:
+        """The entries of a part."""
+        if part == WHOLE:
+            assert self.whole is not None
+            return self.whole.entries()
+        unit = self.units[part]
+        reading = np.arange(len(unit.sensor)) if unit.entry is None else np.asarray(unit.entry, dtype=np.int64)
+        value = np.ones(len(unit.column)) if unit.value is None else unit.value
+        return Entries(reading, np.asarray(unit.column, dtype=np.int64), value, np.zeros(unit.sensor_count, dtype=np.int64))
+
+    def fronts(self, part: int) -> Fronts:
+        """The fronts that the entries of a part stand on."""
+        if part == WHOLE:
+            assert self.whole is not None
+            return self.whole.fronts
+        block = self.units[part].block
+        return Fronts((block,), (len(self.blocks[block].columns),))
+
+    def meetings(self, part: int) -> Iterable[Meetings]:
+        """Which columns the sensors of a part meet, some sensors at a time; kept where readings are few."""
+        if part in self._meetings:
+            return self._meetings[part]
+        sensor = self.sensor if part == WHOLE else np.asarray(self.units[part].sensor, dtype=np.int64)
+        found = meetings_of(self.fronts(part), self.entries(part), sensor, self.readings(part), self.few)
+        if not self.few:
             return found
-        self._meetings[k] = list(found)
-        return self._meetings[k]
+        self._meetings[part] = list(found)
+        return self._meetings[part]
 
 
 def _with_values(unit: Unit, columns: IntArray, values: FloatArray) -> Unit:

@@ -15,15 +15,16 @@ def fitted_variance(so: Solution, noise: ClockNoise | None) -> FloatArray:
     """Relative variance of x'beta + z'u + t'c (+ W) at every reading (N,)."""
     layout = so.sums.layout
     out = np.empty(len(layout.data.y))
+    if noise is not None:
+        for part in layout.parts:
+            out[layout.readings(part)] = _wandering(so, part, noise)
+        return out
     block, theta = -1, np.empty(0)
     for k, unit in enumerate(layout.units):
         if unit.block != block:
             block, theta = unit.block, so.eliminated.covariances[unit.block]
         e = so.e[layout.blocks[unit.block].columns]
-        if noise is None:
-            out[unit.readings] = _white(so, k, unit, theta, e)
-        else:
-            out[unit.readings] = _wandering(so, k, unit, theta, e, noise)
+        out[unit.readings] = _white(so, k, unit, theta, e)
     return out
 
 
@@ -49,11 +50,14 @@ def _white(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArray) -
     return out + ((x @ so.eliminated.beta_root.T) ** 2).sum(1)
 
 
-def _wandering(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArray, noise: ClockNoise) -> FloatArray:
+def _wandering(so: Solution, part: int, noise: ClockNoise) -> FloatArray:
     """Rows reduced by what the readings say of W, (1/w) R^-1 of the design, on the columns that each sensor meets."""
-    layout, p = so.sums.layout, so.sums.layout.fixed
-    s, spread, fx = so.s[:, unit.sensors], so.spread[:, unit.sensors], so.fx[:, :, unit.sensors]
-    own, sensor = np.arange(len(layout.data.y))[unit.readings], unit.sensor
+    layout, p, fronts = so.sums.layout, so.sums.layout.fixed, so.sums.layout.fronts(part)
+    s, spread, fx = so.s, so.spread, so.fx
+    own = layout.readings(part)
+    sensor = layout.sensor[own]
+    theta = fronts.cells({b: so.eliminated.covariances[b] for b in fronts.blocks})
+    e = so.e[np.concatenate([layout.blocks[b].columns for b in fronts.blocks])]
     white = 1.0 / layout.weights[own, None]
     g = layout.data.g[own]
     plain = white * noise.solve(np.column_stack((layout.data.x[own], np.ones_like(g), g)), own)
@@ -61,8 +65,8 @@ def _wandering(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArra
     sz = symmetric(s[:, sensor], z)
     x = plain[:, :p] - (fx[0][:, sensor] * sz[0] + fx[1][:, sensor] * sz[1]).T
     out = noise.smoothed_variance()[own] + (z * sz).sum(0) + (sz * symmetric(spread[:, sensor], sz)).sum(0)
-    rz = so.sums.rz_of(unit).T
-    for some in layout.meetings(k):
+    rz = np.asarray(so.sums.rz)[:, own].T
+    for some in layout.meetings(part):
         here = some.own
         reduced = some.padded(white[here] * some.solved(noise))
         padded_sz = some.padded(sz[:, here].T)

@@ -8,10 +8,11 @@ from functools import cached_property
 import numpy as np
 from scipy import sparse
 
+from sensorhealth.degradation.elimination import unit_blocks
 from sensorhealth.degradation.elimination_columns import Eliminated
 from sensorhealth.degradation.elimination_sums import Sums
 from sensorhealth.degradation.reml_data import FloatArray
-from sensorhealth.degradation.reml_score import tell_back, unit_state
+from sensorhealth.degradation.reml_score import symmetric, tell_back, unit_state
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,19 @@ class Solution:
         columns = np.tile(np.arange(count), 2)
         stacked = sparse.csr_array((rz.ravel(), (rows, columns)), shape=(2 * layout.sensors, count))
         return (stacked @ layout.crossed).tocsr()
+
+
+def sensor_means(el: Eliminated, sums: Sums) -> FloatArray:
+    """Sensors' intercepts and slopes alone (2, n): none of what their errors need."""
+    layout = sums.layout
+    u = np.zeros((2, layout.sensors))
+    for b, block in enumerate(layout.blocks):
+        effects = el.fronts[b] @ el.contrast
+        for k in block.units:
+            own = layout.units[k].sensors
+            left = np.tensordot(sums.wx[:, :, own], el.contrast, (1, 0)) - sums.pairs(k).gather(effects[:, None])[:, 0]
+            u[:, own] = symmetric(unit_blocks(sums, k, el.d).s, left)
+    return u
 
 
 def solve_effects(el: Eliminated, sums: Sums) -> Solution:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,11 +55,12 @@ def score_wandering(sums: Sums, noise: ClockNoise, back: Back, v: FloatArray) ->
     out.trace[-1] = d_sums.log_det
     zq, solved = _add_variate(out, layout, states, noise, back, v)
     t_parts = {}
+    touched_by = _touching(layout, solved)
     for b, block in enumerate(layout.blocks):
         if not block.units:
             continue
         t_parts[b] = np.zeros((len(block.columns), back.variances))
-        t_parts[b][:, -1] = _touching(layout, block, solved)
+        t_parts[b][:, -1] = touched_by(b)
         for k in block.units:
             pairs, own = sums.pairs(k), layout.units[k].sensors
             add_sensors(out, t_parts[b], states[k], pairs, sums.wx[:, :, own], back.weight)
@@ -91,15 +93,22 @@ def _add_variate(
     e = noise.solve(plain_residual(layout, -back.contrast[:-1], u, v)[:, None])
     q = noise.wander(e)
     solved = noise.solve(q)[:, 0]
-    zq = np.stack([totals(layout.sensor, solved * z, layout.sensors) for z in (1.0, layout.data.g)])
+    zq = layout.by_sensor(np.stack((solved, solved * layout.data.g)))
     out.quadratic[-1] += float(e[:, 0] @ q[:, 0])
     out.gram[-1, -1] += float(q[:, 0] @ solved)
     out.x_part[:, -1] += layout.data.x.T @ solved
     return zq, solved
 
 
-def _touching(layout: Layout, block: Block, readings: FloatArray) -> FloatArray:
-    """T' of values (N,) on a block's columns (C_b,)."""
+def _touching(layout: Layout, readings: FloatArray) -> Callable[[int], FloatArray]:
+    """T' of values (N,) on the columns (C_b,) of the block asked for."""
+    if layout.whole is None:
+        return lambda b: _touching_block(layout, layout.blocks[b], readings)
+    fronts, touched = layout.whole.fronts, np.asarray(layout.table.T @ readings)
+    return {b: touched[fronts.first[k] : fronts.first[k + 1]] for k, b in enumerate(fronts.blocks)}.__getitem__
+
+
+def _touching_block(layout: Layout, block: Block, readings: FloatArray) -> FloatArray:
     out = np.zeros(len(block.columns))
     for unit in (layout.units[k] for k in block.units):
         met = readings[unit.readings]

@@ -13,6 +13,8 @@ from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, terms
 from sensorhealth.degradation.fitting import CurveFit, Options, at_parameters, fit_curve
 from sensorhealth.degradation.gas import grown, with_gas_prior
+from sensorhealth.degradation.large import with_all_lives
+from sensorhealth.degradation.part import choose_lives, take_lives
 from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.surprises import Surprises, find_surprises
@@ -25,6 +27,9 @@ FEW_EACH = 25  # readings per sensor below which they can hardly show a wander, 
 DRAWS = 16  # of the variances, over all curves of a stratum
 PERSISTENT = 0.25  # correlation of a sensor's successive sessions above which they are not errors of the day
 FEWEST_PAIRS = 20
+LOOKED_BACK = 20_000  # sensors whose past is looked back on
+OF_PART = -1  # in place of the most lives, for the part of a larger kind
+SHOWN = 3.0  # standard errors by which readings of one session must be alike for sessions to show
 LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
 
 
@@ -41,6 +46,8 @@ class Settings:
     fade: bool
     draws: bool | None
     seed: int
+    most_lives: int
+    part_lives: int
 
 
 @dataclass(frozen=True)
@@ -50,7 +57,8 @@ class StratumModel:
     modes: one component per curve kept, at its estimated variances; components: the same, or draws of the variances around
     them. bare: the readings without the steps that were found in them. curves: all that were tried. wander_gain: deviance
     that a wander gained (0 where it was not asked). surprises: what jumps are like. given: variances were not estimated
-    from these readings.
+    from these readings. part: of a very large kind the model of some of its lives, from which all but the posteriors of the
+    others comes.
     """
 
     bare: Stratum
@@ -62,6 +70,17 @@ class StratumModel:
     surprises: Surprises
     given: bool
     remarks: tuple[str, ...] = ()
+    part: StratumModel | None = None
+
+    @property
+    def told(self) -> StratumModel:
+        """The model of the lives that told variances and curves: of a part of a very large kind, of all of another."""
+        return self if self.part is None else self.part
+
+    @property
+    def looked_back(self) -> StratumModel:
+        """The model whose sensors' past is foretold from their beginnings: all, but of a part where there are very many."""
+        return self if self.stratum.life_id.size <= LOOKED_BACK else self.told
 
     @property
     def variances(self) -> VarianceParameters:
@@ -71,6 +90,10 @@ class StratumModel:
 
 def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
     """Fit one stratum; `relatives` are fitted strata of the same technology, which a small one borrows from."""
+    if 0 <= settings.most_lives < int((stratum.counts > 0).sum()):
+        lives = choose_lives(stratum, settings.part_lives, settings.seed)
+        part = fit_stratum(take_lives(stratum, lives), replace(settings, most_lives=OF_PART), relatives)
+        return part if part.given else with_all_lives(part, stratum)
     found = terms(stratum, fade=settings.fade, sessions=settings.sessions, lots=settings.lots)
     repeated = int((stratum.counts > 1).sum())
     if stratum.age.size < FEWEST_READINGS or repeated < FEWEST_LIVES or not found.slope:
@@ -84,8 +107,13 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
         brownian=settings.wander is True or (settings.wander is None and sparse),
     )
     grid = curve_grid(settings.curves, stratum.oldest)
-    seen = first_look(stratum, grid[0][0], found, options, settings.degrees)
+    quick = settings.most_lives == OF_PART and found.sessions  # what many sessions cost is spent where they show
+    seen = first_look(stratum, grid[0][0], replace(found, sessions=False) if quick else found, options, settings.degrees)
     remarks: tuple[str, ...] = ()
+    if quick and not sessions_show(stratum, seen):
+        found = replace(found, sessions=False)
+    elif quick:
+        seen = first_look(stratum, grid[0][0], found, options, settings.degrees)
     if found.sessions and sessions_persist(stratum, seen):
         found = replace(found, sessions=False)
         seen = first_look(stratum, grid[0][0], found, options, settings.degrees)
@@ -135,6 +163,17 @@ def sessions_persist(stratum: Stratum, fitted: CurveFit) -> bool:
     return spread > 0.0 and float(np.mean(now * later)) / spread > PERSISTENT
 
 
+def sessions_show(stratum: Stratum, fitted: CurveFit) -> bool:
+    """Whether readings of one session are alike in what a fit without sessions leaves of them."""
+    rest = (stratum.y - fitted.mean) * np.sqrt(np.minimum(fitted.sites.weight, 1.0))
+    known = (stratum.session >= 0) & (stratum.censoring == 0)
+    code = stratum.session[known]
+    count, total, square = (np.bincount(code, rest[known] ** k, stratum.sessions.size) for k in range(3))
+    pairs = float((count * (count - 1.0)).sum())
+    alike = float((total**2 - square).sum()) / max(pairs, 1.0)
+    return alike > SHOWN * float(np.mean(rest[known] ** 2)) * np.sqrt(2.0 / max(pairs, 1.0))
+
+
 def _given(stratum: Stratum, found: Terms, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
     """A stratum whose readings are too few to tell variances: those of its relatives or usual ones, and a path prior."""
     kin = [item for item in relatives if not item.given]
@@ -159,6 +198,8 @@ def refit_at(model: StratumModel, bare: Stratum, settings: Settings) -> StratumM
         found = replace(old.terms, doubt=doubt)
         return at_parameters(stratum, old.curve, found, old.parameters, old.degrees, settings.method)
 
+    if model.part is not None:
+        return with_all_lives(model.part, bare)
     bare = replace(bare, gas_prior=grown(model.stratum.gas_prior, bare.tolerance.size))
     likeliest = max(model.modes, key=lambda item: item.weight)
     stratum, doubt, _ = find_surprises(bare, solved(likeliest, bare, None), model.surprises)

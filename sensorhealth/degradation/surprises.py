@@ -50,14 +50,15 @@ class _Jumps:
 
 
 def find_surprises(
-    stratum: Stratum, fitted: CurveFit, known: Surprises | None = None
+    stratum: Stratum, fitted: CurveFit, known: Surprises | None = None, most: float = MOST_LIVES
 ) -> tuple[Stratum, FloatArray | None, Surprises]:
     """Search a fitted stratum for steps and doubtful last readings.
 
-    known: what was learned at an earlier fit, to judge by. Returns the stratum with the steps found added to those given,
-    the variance (N,) of readings in doubt (NaN elsewhere; None for none), and what was learned.
+    known: what was learned at an earlier fit, to judge by. most: lives beyond which none is looked for. Returns the stratum
+    with the steps found added to those given, the variance (N,) of readings in doubt (NaN elsewhere; None for none), and what
+    was learned.
     """
-    if stratum.life_id.size > MOST_LIVES or stratum.y.size < 3:
+    if stratum.life_id.size > most or stratum.y.size < 3:
         return stratum, None, known or Surprises(np.inf)
     net = stratum.y - fitted.bend - fitted.base.x @ fitted.fit.beta - class_effects(fitted, GAS)
     start = stratum.reference_value - fitted.fit.beta[0]

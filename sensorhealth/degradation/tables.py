@@ -182,3 +182,14 @@ def curve_table(stratum: Stratum, choices: list[CurveChoice]) -> pd.DataFrame:
             "weight": [item.weight for item in choices], "delta_deviance": [item.delta_deviance for item in choices],
         }
     )  # fmt: skip
+
+
+def none(*names: str) -> pd.DataFrame:
+    """The answer to no question: columns without rows."""
+    return pd.DataFrame({name: pd.Series(dtype=object if name == "life_id" else float) for name in names})
+
+
+def stacked(frames: list[pd.DataFrame], *, ignore_index: bool = True) -> pd.DataFrame:
+    """The frames below one another, those without rows left out."""
+    filled = [frame for frame in frames if len(frame)]
+    return pd.concat(filled or frames[:1], ignore_index=ignore_index)

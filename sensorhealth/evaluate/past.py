@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
@@ -100,7 +100,7 @@ def model_forecast(
     remaining = past.remaining
     if calibration is not None:
         own = getattr(past, "calibration", None)
-        calibration = calibration if own is None else replace(calibration, paces=own.paces, knees=own.knees, end_law=own.end_law)
+        calibration = calibration if own is None else calibration.with_past_of(own)
         remaining = remaining_life(
             past.paths, past.sudden, asked, remaining.as_of, margin=policy.margin, grid=remaining.grid_days,
             calibration=calibration,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ from ..health import readings as readings_of
 from ..life.calibration import Calibration
 from . import measures
 from .outcomes import already_over, ends, next_readings, reading_blur, verdicts
-from .past import CORRECTED, MODEL, Refit, asked_lives, baseline_forecasts, model_forecast, past_dates
+from .past import CORRECTED, MODEL, Past, Refit, asked_lives, baseline_forecasts, model_forecast, past_dates
 from .samples import end_rows, reading_rows
 from .wording import learnt, sentence
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from ..analysis import Analysis
     from ..decide import Policy
     from ..records import Fleet
-    from .past import Past
 
 NEXT_READING_WITHIN_DAYS = 1461.0
 
@@ -58,11 +57,7 @@ class TrackRecord:
 
     def corrected(self, analysis: Analysis, progress: Callable[[str], None] | None = None) -> Analysis:
         """The same analysis with its forecasts' spread corrected as this record teaches; itself where nothing is."""
-        from ..analysis import analyse
-
-        if not self.calibration.corrects:
-            return analysis
-        return analyse(analysis.fleet, analysis.as_of, analysis.policy, calibration=self.calibration, progress=progress)
+        return analysis.recast(self.calibration, progress) if self.calibration.corrects else analysis
 
 
 def track_record(
@@ -78,32 +73,54 @@ def track_record(
     """Stand on past dates, refit on what was known then, forecast, and compare with what the rest of the records says.
 
     as_of_dates: None for four dates up to half a year before the end (see `past.past_dates`). model: settings of the
-    ageing model for the refits. refit: how to look ahead from a date; None for `sensorhealth.analysis.look_ahead`. lives:
+    ageing model for the refits. refit: how to look ahead from a date; None for `sensorhealth.outlook.look_ahead`. lives:
     lives as judged with hindsight (an analysis' table), so that an unrecorded swap found later ends the life it
     ended; None for the records' own. Every forecast is made from `fleet.known_at(date)` alone. A date on which no
     model can be fitted is left out with a note. Raises RecordsError where no date is left.
     """
     from ..decide import Policy
 
-    step = progress or (lambda name: None)
     policy = policy or Policy()
+    dates = [pd.Timestamp(date) for date in (past_dates(fleet) if as_of_dates is None else as_of_dates)]
+    walks = walk_back(fleet, policy, dates, model=model, refit=refit, progress=progress)
+    return compared(fleet, policy, walks, lives_of(fleet) if lives is None else lives)
+
+
+def walk_back(
+    fleet: Fleet,
+    policy: Policy,
+    dates: Sequence[pd.Timestamp],
+    *,
+    model: Mapping[str, Any] | None = None,
+    refit: Refit | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Iterator[tuple[pd.Timestamp, Past | str]]:
+    """Each date, the earliest first, with what was seen ahead from it, or with why nothing could be; nothing later is read."""
     walk = refit or _whole_way(model or {})
-    hindsight = lives_of(fleet) if lives is None else lives
+    for date in sorted(dates):
+        if progress is not None:
+            progress(f"forecasting as on {date.date()}")
+        try:
+            yield date, walk(fleet.known_at(_end_of_day(date)), date, policy)
+        except (FitError, RecordsError) as error:
+            yield date, f"{date.date()}: no forecast could be made then: {error}"
+
+
+def compared(
+    fleet: Fleet, policy: Policy, walks: Iterable[tuple[pd.Timestamp, Past | str]], hindsight: pd.DataFrame
+) -> TrackRecord:
+    """The forecasts of `walk_back` beside what came; hindsight: the lives as judged with all the records."""
     later = readings_of(fleet, hindsight)
     said, blur = verdicts(later, float(np.log1p(policy.margin))), reading_blur(later, hindsight)
     last = fleet.calibrations["time"].max().normalize() + pd.Timedelta(days=1)
-    dates = [pd.Timestamp(date) for date in (past_dates(fleet) if as_of_dates is None else as_of_dates)]
     end_blocks: list[pd.DataFrame] = []
     reading_blocks: list[pd.DataFrame] = []
     used: list[pd.Timestamp] = []
     notes: list[str] = []
     corrects = False
-    for date in sorted(dates):
-        step(f"forecasting as on {date.date()}")
-        try:
-            past = walk(fleet.known_at(_end_of_day(date)), date, policy)
-        except (FitError, RecordsError) as error:
-            notes.append(f"{date.date()}: no forecast could be made then: {error}")
+    for date, past in walks:
+        if isinstance(past, str):
+            notes.append(past)
             continue
         before = learnt(reading_blocks, date)
         corrects = corrects or before.corrects
@@ -120,7 +137,7 @@ def track_record(
 
 def _whole_way(settings: Mapping[str, Any]) -> Refit:
     def refit(fleet: Fleet, date: pd.Timestamp, policy: Policy) -> Past:
-        from ..analysis import look_ahead
+        from ..outlook import look_ahead
 
         return look_ahead(fleet, date, policy, model=settings)
 

@@ -68,6 +68,10 @@ class Calibration:
             )
         return (*told, *([] if self.end_law is None else [self.end_law.remark]))
 
+    def with_past_of(self, own: Calibration) -> Calibration:
+        """This correction of the spread with what the records at hand taught another one."""
+        return replace(self, paces=own.paces, knees=own.knees, end_law=own.end_law)
+
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
         return float(self.by_stratum.get(stratum, self.overall))

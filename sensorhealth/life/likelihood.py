@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -14,6 +15,7 @@ from .families import LifeFamily
 from .lifedata import LifeData
 
 Array = NDArray[np.float64]
+Function = Callable[[Array], Array]
 
 
 class Prior(Protocol):
@@ -64,7 +66,7 @@ class FamilyFit:
     @property
     def natural_covariance(self) -> Array:
         """Covariance (p, p) of the natural parameters, by the delta method."""
-        slopes = gradient(lambda theta: self.family.natural(theta), self.theta)
+        slopes = gradient(self.family.natural, self.theta)
         return np.asarray(slopes.T @ self.covariance @ slopes)
 
 
@@ -89,10 +91,11 @@ def log_likelihood(family: LifeFamily, data: LifeData, theta: Array) -> Array:
     return np.asarray(terms @ data.weight)
 
 
-def gradient(function, theta: Array, step: float = 1e-5):  # type: ignore[no-untyped-def]
-    """Central differences of `function` along each parameter, stacked on the first axis."""
+def gradient(function: Function, theta: Array, step: float = 1e-5) -> Array:
+    """Central differences of `function`, which takes parameters (k, p), along each parameter, stacked on the first axis."""
     moves = step * np.eye(theta.size)
-    return np.stack([(function(theta + move) - function(theta - move)) / (2 * step) for move in moves])
+    values = function(np.concatenate((theta + moves, theta - moves)))
+    return (values[: theta.size] - values[theta.size :]) / (2 * step)
 
 
 def fit_family(family: LifeFamily, data: LifeData, prior: Prior | None = None) -> FamilyFit:
@@ -105,12 +108,12 @@ def fit_family(family: LifeFamily, data: LifeData, prior: Prior | None = None) -
     if prior is None and not data.deaths > 0:
         raise FitError(f"no deaths among {data.lower.size} lives: a {family.name} life cannot be fitted without a prior")
 
-    def objective(theta: Array) -> float:
+    def objective(theta: Array) -> Array:
         with np.errstate(over="ignore", invalid="ignore", under="ignore"):
-            value = float(log_likelihood(family, data, theta))
+            value = log_likelihood(family, data, theta)
             if prior is not None:
-                value += float(prior(family, theta))
-        return -value if np.isfinite(value) else 1e12
+                value = value + prior(family, theta)
+        return np.where(np.isfinite(value), -value, 1e12)
 
     deaths = data.deaths + (prior.deaths if prior is not None else 0.0)
     exposure = data.exposure + (prior.exposure if prior is not None else 0.0)
@@ -122,11 +125,11 @@ def fit_family(family: LifeFamily, data: LifeData, prior: Prior | None = None) -
         raise FitError(f"the {family.name} life did not fit {data.lower.size} lives: {found.message}")
     theta, hessian = _polish(objective, np.asarray(found.x))
     covariance = np.asarray(np.linalg.inv(hessian), dtype=float)
-    logpost = -objective(theta)
+    logpost = -float(objective(theta))
     return FamilyFit(family, theta, covariance, float(log_likelihood(family, data, theta)), logpost, data.deaths)
 
 
-def _polish(objective, theta: Array) -> tuple[Array, Array]:  # type: ignore[no-untyped-def]
+def _polish(objective: Function, theta: Array) -> tuple[Array, Array]:
     """A few Newton steps; the mode and a positive definite curvature there."""
     for _ in range(8):
         hessian = _safe(curvature(objective, theta))
@@ -140,18 +143,17 @@ def _polish(objective, theta: Array) -> tuple[Array, Array]:  # type: ignore[no-
     return theta, _safe(curvature(objective, theta))
 
 
-def curvature(function, theta: Array, step: float = 1e-3) -> Array:  # type: ignore[no-untyped-def]
-    """Matrix of second derivatives (p, p) of a scalar function by central differences."""
+def curvature(function: Function, theta: Array, step: float = 1e-3) -> Array:
+    """Matrix of second derivatives (p, p) of a scalar function, which takes parameters (k, p), by central differences."""
     p = theta.size
     moves = step * np.eye(p)
-    centre = function(theta)
-    result = np.empty((p, p))
-    for i in range(p):
-        up, down = function(theta + moves[i]), function(theta - moves[i])
-        result[i, i] = (up - 2 * centre + down) / step**2
-        for j in range(i):
-            corners = [function(theta + s * moves[i] + t * moves[j]) for s in (1, -1) for t in (1, -1)]
-            result[i, j] = result[j, i] = (corners[0] - corners[1] - corners[2] + corners[3]) / (4 * step**2)
+    i, j = np.tril_indices(p, -1)
+    corners = [s * moves[i] + t * moves[j] for s in (1, -1) for t in (1, -1)]
+    values = function(theta + np.concatenate([np.zeros((1, p)), moves, -moves, *corners]))
+    up, down = values[1 : p + 1], values[p + 1 : 2 * p + 1]
+    first, second, third, fourth = np.split(values[2 * p + 1 :], 4)
+    result = np.diag((up - 2 * values[0] + down) / step**2)
+    result[i, j] = result[j, i] = (first - second - third + fourth) / (4 * step**2)
     return result
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from sensorhealth.nomenclature import columns
-from sensorhealth.records.outputs import csv_bytes
+from sensorhealth.records.outputs import csv_content
 
 Files = dict[str, bytes | Callable[[Path], None]]
 
@@ -19,18 +19,18 @@ def report_files(analysis: Any, audience: str = "planner", track_record: Any = N
     from sensorhealth.present.report import report_html
 
     files: Files = {
-        "forecast.csv": csv_bytes(analysis.forecast),
-        "lots.csv": csv_bytes(analysis.lots_table),
-        "cylinders.csv": csv_bytes(analysis.cylinders),
-        "retest.csv": csv_bytes(analysis.retest),
-        "zero_drift.csv": csv_bytes(analysis.zero_drift),
-        "response_times.csv": csv_bytes(analysis.response_times),
-        "findings.csv": csv_bytes(analysis.findings),
+        "forecast.csv": csv_content(analysis.forecast),
+        "lots.csv": csv_content(analysis.lots_table),
+        "cylinders.csv": csv_content(analysis.cylinders),
+        "retest.csv": csv_content(analysis.retest),
+        "zero_drift.csv": csv_content(analysis.zero_drift),
+        "response_times.csv": csv_content(analysis.response_times),
+        "findings.csv": csv_content(analysis.findings),
         "report.html": report_html(analysis, audience, track_record).encode("utf-8"),
         **plan_files(analysis),
     }
     empty = pd.DataFrame(columns=list(columns("track_record")))
-    files["track_record.csv"] = csv_bytes(empty if track_record is None else track_record.table)
+    files["track_record.csv"] = csv_content(empty if track_record is None else track_record.table)
     return files
 
 
@@ -39,10 +39,10 @@ def track_record_files(track_record: Any) -> Files:
     from sensorhealth.present import gallery, style
 
     return {
-        "track_record.csv": csv_bytes(track_record.table),
-        "forecasts_and_outcomes.csv": csv_bytes(track_record.forecasts),
-        "next_readings.csv": csv_bytes(track_record.readings),
-        "reliability.csv": csv_bytes(track_record.reliability),
+        "track_record.csv": csv_content(track_record.table),
+        "forecasts_and_outcomes.csv": csv_content(track_record.forecasts),
+        "next_readings.csv": csv_content(track_record.readings),
+        "reliability.csv": csv_content(track_record.reliability),
         "track_record.png": style.png(gallery.chance_and_outcome(track_record)),
     }
 
@@ -53,13 +53,13 @@ def plan_files(analysis: Any) -> Files:
     from sensorhealth.present.workbook import workbook_bytes
 
     return {
-        "plan.csv": csv_bytes(analysis.plan),
-        "visits.csv": csv_bytes(analysis.visits),
-        "orders.csv": csv_bytes(analysis.orders),
-        "warranty.csv": csv_bytes(analysis.warranty),
+        "plan.csv": csv_content(analysis.plan),
+        "visits.csv": csv_content(analysis.visits),
+        "orders.csv": csv_content(analysis.orders),
+        "warranty.csv": csv_content(analysis.warranty),
         "warranty_evidence.html": analysis.evidence().encode("utf-8"),
-        "budget.csv": csv_bytes(analysis.budget),
-        "schemes.csv": csv_bytes(analysis.schemes),
+        "budget.csv": csv_content(analysis.budget),
+        "schemes.csv": csv_content(analysis.schemes),
         "plan.xlsx": workbook_bytes(analysis),
         "visits.ics": calendar_bytes(analysis),
     }

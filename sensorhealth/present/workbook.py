@@ -13,12 +13,14 @@ import pandas as pd
 
 from sensorhealth.nomenclature import Column, columns
 from sensorhealth.present.cautions import CAUTIONS
+from sensorhealth.present.sheet_rows import with_rows
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
 
-_MOST_ROWS = 1_048_000  # a sheet holds 1 048 576
+MOST_ROWS = 50_000  # of a sheet, which could hold 1 048 576: beyond, a workbook opens slowly or not at all
+_LONG = 1_000  # rows from which on a sheet is written as text
 _LONGEST = 32_000  # characters in a cell; 32 767 is the limit
 _FORMATS = {
     "probability": "0.0 %",
@@ -71,8 +73,11 @@ def workbook_bytes(analysis: Any) -> bytes:
     first = book.active
     assert first is not None
     _front(first, analysis, as_of)
+    long: dict[str, list[list[Any]]] = {}
     for sheet in SHEETS:
-        _fill(book, sheet, getattr(analysis, sheet.attribute), columns(sheet.table), analysis.policy.currency, as_of)
+        values = _fill(book, sheet, getattr(analysis, sheet.attribute), columns(sheet.table), analysis.policy.currency, as_of)
+        if values:
+            long[f"xl/worksheets/sheet{len(book.sheetnames)}.xml"] = values
     schemes = getattr(analysis, "schemes", None)
     if schemes is not None:
         _fill(book, WHAT_IF, schemes, columns(WHAT_IF.table), analysis.policy.currency, as_of)
@@ -81,7 +86,7 @@ def workbook_bytes(analysis: Any) -> bytes:
     book.properties.created = as_of.to_pydatetime()
     written = io.BytesIO()
     book.save(written)
-    return _reproducible(written.getvalue(), as_of)
+    return _reproducible(written.getvalue(), as_of, long)
 
 
 def _front(sheet: Worksheet, analysis: Any, as_of: pd.Timestamp) -> None:
@@ -91,6 +96,10 @@ def _front(sheet: Worksheet, analysis: Any, as_of: pd.Timestamp) -> None:
     sheet.title = "Read first"
     lines = [f"Sensor plan on {as_of:%Y-%m-%d}", "Nothing after that date was read.", ""]
     lines += [f"{item.title}: {item.note}" for item in (*SHEETS, *([WHAT_IF] if hasattr(analysis, "schemes") else []))]
+    for item in SHEETS:
+        count = len(getattr(analysis, item.attribute))
+        if count > MOST_ROWS:
+            lines += ["", f"{item.title}: the first {MOST_ROWS} of {count} rows; all of them are in {item.table}.csv."]
     lines += ["", f"Money is in {analysis.policy.currency}.", "", "Cautions", *CAUTIONS]
     for number, line in enumerate(lines, start=1):
         cell = sheet.cell(number, 1)
@@ -104,13 +113,16 @@ def _front(sheet: Worksheet, analysis: Any, as_of: pd.Timestamp) -> None:
 
 def _fill(
     book: Workbook, sheet: Sheet, table: pd.DataFrame, known: dict[str, Column], currency: str, as_of: pd.Timestamp
-) -> None:
-    """One sheet: headings that stay and repeat in print, typed cells, widths by content."""
+) -> list[list[Any]]:
+    """One sheet: headings that stay and repeat in print, typed cells, widths by content; the columns of a long one, whose
+    rows but a pattern are left to `with_rows`."""
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
     from openpyxl.utils import get_column_letter
 
     page = book.create_sheet(sheet.title)
-    shown = table.head(_MOST_ROWS)
+    shown = table.head(MOST_ROWS)
+    long = len(shown) >= _LONG
+    every: list[list[Any]] = []
     grey, line = PatternFill("solid", fgColor="E8E8E8"), Border(bottom=Side(style="thin"))
     for number, name in enumerate(shown.columns, start=1):
         column = known.get(str(name))
@@ -121,7 +133,8 @@ def _fill(
         values = _values(shown[name])
         form = _format(shown[name], column)
         wraps = Alignment(wrap_text=True, vertical="top") if column is not None and name in ("reason", "advice") else None
-        for row, value in enumerate(values, start=2):
+        every.append([_text(value) if isinstance(value, str) else value for value in values] if long else values)
+        for row, value in enumerate([0.0] if long else values, start=2):  # one row as the pattern for a long sheet
             if value is None:
                 continue
             cell = page.cell(row, number)
@@ -135,6 +148,7 @@ def _fill(
     page.auto_filter.ref = f"A1:{get_column_letter(max(len(shown.columns), 1))}{len(shown) + 1}"
     page.print_title_rows = "1:1"
     _page(page, as_of, "landscape")
+    return every if long else []
 
 
 def _page(sheet: Worksheet, as_of: pd.Timestamp, orientation: Any) -> None:
@@ -162,12 +176,17 @@ def _heading(name: str, column: Column | None, currency: str) -> str:
 def _put(cell: Any, value: Any) -> None:
     """Write a value; text stays text, whatever it begins with."""
     if isinstance(value, str):
-        from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
-
-        cell.value = ILLEGAL_CHARACTERS_RE.sub("?", value)[:_LONGEST]
+        cell.value = _text(value)
         cell.data_type = "s"
     else:
         cell.value = value
+
+
+def _text(value: str) -> str:
+    """Text as a cell may hold it."""
+    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+
+    return str(ILLEGAL_CHARACTERS_RE.sub("?", value)[:_LONGEST])
 
 
 def _values(column: pd.Series) -> list[Any]:
@@ -208,8 +227,9 @@ def _width(values: list[Any], column: Column | None, wraps: bool) -> float:
     return float(min(max(longest + 2, 11), 40))
 
 
-def _reproducible(book: bytes, as_of: pd.Timestamp) -> bytes:
-    """The same workbook without the clock: fixed times in the archive, the as-of date as time of change."""
+def _reproducible(book: bytes, as_of: pd.Timestamp, long: dict[str, list[list[Any]]]) -> bytes:
+    """The same workbook with the rows of the `long` sheets and without the clock: fixed times in the archive, the as-of date
+    as time of change."""
     out = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(book)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
         for name in old.namelist():
@@ -217,6 +237,8 @@ def _reproducible(book: bytes, as_of: pd.Timestamp) -> bytes:
             if name == "docProps/core.xml":
                 stamp = f"{as_of:%Y-%m-%dT%H:%M:%SZ}".encode()
                 content = re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>" + stamp, content)
+            elif name in long:
+                content = with_rows(content, long[name])
             info = zipfile.ZipInfo(name, date_time=_EPOCH)
             info.compress_type = zipfile.ZIP_DEFLATED
             info.external_attr = 0o644 << 16

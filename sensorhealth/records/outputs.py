@@ -12,8 +12,9 @@ import errno
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,6 +24,7 @@ from ._exchange import UNFINISHED, exchange, give_back, locked, recover
 from ._inside import write_inside
 from ._staging import Files, refuse_names, stage, strangers, sync, written
 
+_TOGETHER = 100_000  # rows of a CSV file that are written at once
 _RUNS_IN_A_SPREADSHEET = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _HINTS = {
     errno.ENOSPC: "the disk is full: free some space or choose another place",
@@ -62,13 +64,34 @@ def csv_bytes(frame: pd.DataFrame, digits: int | None = 6) -> bytes:
     Numbers carry `digits` significant digits (None: as many as it takes to read the same number back); true and false
     are in lower case; text that a spreadsheet would run is neutralised. The index is not written.
     """
-    shown = pd.DataFrame({name: _as_text(frame[name], digits) for name in frame.columns}, columns=frame.columns)
-    return shown.to_csv(index=False, lineterminator="\n").encode("utf-8")
+    return b"".join(_csv_parts(frame, digits))
 
 
-def _as_text(column: pd.Series, digits: int | None) -> pd.Series:
+def csv_content(frame: pd.DataFrame) -> bytes | Callable[[Path], None]:
+    """`csv_bytes(frame)`, or what writes them to a path piece by piece where they are many."""
+    if len(frame) <= _TOGETHER:
+        return csv_bytes(frame)
+
+    def write(path: Path) -> None:
+        with path.open("wb") as file:
+            file.writelines(_csv_parts(frame, 6))
+
+    return write
+
+
+def _csv_parts(frame: pd.DataFrame, digits: int | None) -> Iterator[bytes]:
+    """The lines of the file, a piece at a time."""
+    whole = {name: _whole_days(frame[name]) for name in frame.columns}
+    for start in range(0, max(len(frame), 1), _TOGETHER):
+        piece = frame.iloc[start : start + _TOGETHER]
+        shown = pd.DataFrame({name: _as_text(piece[name], digits, whole[name]) for name in frame.columns}, columns=frame.columns)
+        yield shown.to_csv(index=False, header=start == 0, lineterminator="\n").encode("utf-8")
+
+
+def _as_text(column: pd.Series, digits: int | None, whole_days: bool) -> pd.Series:
     if pd.api.types.is_datetime64_any_dtype(column):
-        return _dates_as_text(column)
+        form = "%Y-%m-%d" if whole_days else "%Y-%m-%dT%H:%M:%S"
+        return _each_once(column, lambda times: _in_utc(pd.Series(times)).dt.strftime(form))
     if pd.api.types.is_bool_dtype(column.dtype):
         return column.map({True: "true", False: "false"}).astype(object)
     if pd.api.types.is_float_dtype(column):
@@ -76,7 +99,28 @@ def _as_text(column: pd.Series, digits: int | None) -> pd.Series:
     if pd.api.types.is_numeric_dtype(column):
         return column
     texts = column.astype(object)
+    if pd.api.types.infer_dtype(texts, skipna=True) == "string":
+        return _each_once(texts, lambda names: [neutralise(name) for name in names])
     return texts.map(lambda value: "" if pd.isna(value) else neutralise(_scalar(value)))
+
+
+def _each_once(column: pd.Series, write: Callable[[Any], Sequence[str]]) -> pd.Series:
+    """Text of every value, each distinct one written once; empty for missing."""
+    code, values = pd.factorize(column)
+    texts = np.append(np.asarray(write(values), dtype=object), "")
+    return pd.Series(texts[code], index=column.index, dtype=object)
+
+
+def _whole_days(column: pd.Series) -> bool:
+    """Whether all times of a column (if it has any) are days."""
+    if not pd.api.types.is_datetime64_any_dtype(column):
+        return False
+    times = _in_utc(column).dropna()
+    return bool((times == times.dt.normalize()).all())
+
+
+def _in_utc(times: pd.Series) -> pd.Series:
+    return times if times.dt.tz is None else times.dt.tz_convert("UTC").dt.tz_localize(None)
 
 
 def _scalar(value: object) -> str:
@@ -87,22 +131,19 @@ def _scalar(value: object) -> str:
     return str(value)
 
 
-def _dates_as_text(column: pd.Series) -> pd.Series:
-    if column.dt.tz is not None:
-        column = column.dt.tz_convert("UTC").dt.tz_localize(None)
-    whole_days = bool((column.dropna() == column.dropna().dt.normalize()).all())
-    texts = column.dt.strftime("%Y-%m-%d" if whole_days else "%Y-%m-%dT%H:%M:%S").astype(object)
-    return texts.where(column.notna(), "")
-
-
 def _floats_as_text(column: pd.Series, digits: int | None) -> pd.Series:
     values = column.to_numpy(dtype=float, na_value=np.nan)
     if digits is None:
         texts = [np.format_float_positional(value, trim="-") if np.isfinite(value) else "" for value in values]
     else:
-        large = 10.0**digits
-        texts = ["" if np.isnan(value) else f"{value:.{digits}g}" if abs(value) < large else f"{value:.0f}" for value in values]
-    return pd.Series(["0" if text == "-0" else text for text in texts], index=column.index, dtype=object)
+        texts = list(map(f"%.{digits}g".__mod__, values.tolist()))
+        for at in np.flatnonzero(np.isnan(values)):
+            texts[at] = ""
+        for at in np.flatnonzero(np.abs(values) >= 10.0**digits):
+            texts[at] = f"{values[at]:.0f}"
+    for at in np.flatnonzero((values <= 0.0) & (values > -1.0)):
+        texts[at] = "0" if texts[at] == "-0" else texts[at]
+    return pd.Series(texts, index=column.index, dtype=object)
 
 
 def write_folder(files: Files, out: Path | str, *, protect: Sequence[Path | str] = (), part: str = "output") -> None:

@@ -183,12 +183,23 @@ def test_one_walk_through_the_draws_gives_the_whole_budget_and_the_schemes() -> 
     assert list(found.schemes.columns) == list(columns("policies"))
 
 
+def test_plans_with_forecasts_of_their_own_are_compared_in_their_own_worlds() -> None:
+    """Each by its own draws, over the months of the shorter budget: as if either had been compared with itself."""
+    plans = _plan(40, seed=1), _plan(40, seed=2, budget_months=12)
+    worlds = [[weibull_rows(list(plan.remaining.life_id), scale, 5.0) for scale in (300.0, 900.0)] for plan in plans]
+    both = compare_policies(*plans, shared_draws=iter(worlds[0]), second_draws=iter(worlds[1]))
+    for row, (plan, draws) in enumerate(zip(plans, worlds)):
+        short = plan.under(plan.policy.with_values(budget_months=12))
+        alone = compare_policies(short, short, shared_draws=iter(draws))
+        assert both.iloc[row].drop("policy").equals(alone.iloc[row].drop("policy"))
+
+
 def test_policies_compared_share_the_draws_and_their_width() -> None:
     """Two worlds, in one of which lives are half as long: the band of either policy is wider than that of the mean."""
     plan = _plan(60)
     worlds = [weibull_rows(list(plan.remaining.life_id), scale, 5.0) for scale in (300.0, 900.0)]
-    both = compare_policies(plan, plan.policy, Policy(risk=0.01), shared_draws=iter(worlds))
-    alone = compare_policies(plan, plan.policy, Policy(risk=0.01))
+    both = compare_policies(plan, plan.under(Policy(risk=0.01)), shared_draws=iter(worlds))
+    alone = compare_policies(plan, plan.under(Policy(risk=0.01)))
     assert (both["p90_cost"] - both["p10_cost"] > 1.5 * (alone["p90_cost"] - alone["p10_cost"])).all()
 
 
@@ -217,16 +228,16 @@ def test_calendar_swaps_happen_on_the_visit_before_the_age() -> None:
 
 def test_what_if_of_two_policies_needs_the_same_forecast() -> None:
     plan = _plan()
-    table = compare_policies(plan, plan.policy, Policy(risk=0.001))
+    table = compare_policies(plan, plan.under(Policy(risk=0.001)))
     assert table["failures_in_service"].iloc[1] <= table["failures_in_service"].iloc[0]
-    same = compare_policies(plan, plan.policy, plan.policy)
+    same = compare_policies(plan, plan)
     assert same.drop(columns="policy").iloc[0].equals(same.drop(columns="policy").iloc[1])
-    assert (compare_policies(plan, plan.policy, Policy(budget_months=12))["months"] == 12).all()
+    assert (compare_policies(plan, plan.under(Policy(budget_months=12)))["months"] == 12).all()
     lines = side_by_side(table, "EUR")
     assert len(lines) == len(table.columns) and len({len(line) for line in lines}) == 1
     assert any("Expected cost" in line and "EUR" in line for line in lines)
     with pytest.raises(PolicyError, match="margin"):
-        compare_policies(plan, plan.policy, Policy(margin=0.1))
+        compare_policies(plan, plan.under(Policy(margin=0.1)))
 
 
 def test_fleet_of_which_nothing_is_in_service_costs_nothing() -> None:

@@ -37,6 +37,7 @@ def _mixed(size: int = 300, seed: int = 0) -> tuple[Any, ...]:
                                 "p_off": [0.97, 0.2], "direction": ["strong", ""]}),
         single_readings=pd.DataFrame({"sensor_id": ids[:30], "time": test[:30], "probability": 0.9,
                                       "residual": -0.3, "recovered": None}),
+        zeros=pd.DataFrame({"life_id": ids[40:120], "end_p05": AS_OF + 2 * DAY * np.arange(-20, 60)}),
     )  # fmt: skip
     known = status != "no forecast"
     kept = [name for name, there in zip(ids, known) if there]
@@ -249,3 +250,50 @@ def test_a_swap_that_comes_early_to_save_a_visit_says_so() -> None:
     assert found[0].loc["B", "swap_visit"] > found[0].loc["A", "swap_visit"]
     assert "saves a visit of its own" in found[1].loc["B", "reason"]
     assert "saves a visit" not in found[1].loc["A", "reason"]
+
+
+def test_swap_for_which_no_visit_has_room_in_time_is_named_in_words() -> None:
+    """One swap a visit, nine sensors that all end within a year: whoever is put off past the accepted risk is told so."""
+    ids = [f"S{number}" for number in range(9)]
+    remaining = weibull_rows(ids, 250.0, 6.0)
+    plan = plan_fleet(remaining, None, forecast_rows(ids), tables(ids), Policy(visit_capacity_swaps=1))
+    table = plan.actions[plan.actions["action"] == "keep"]
+    late = table["swap_visit"] > table["latest_swap"]
+    without = table["swap_visit"].isna()
+    assert late.any() and without.any()
+    assert table.loc[late | without, "over_risk"].all()
+    assert table.loc[late, "reason"].str.contains("past its accepted risk").all()
+    assert table.loc[without, "reason"].str.contains("no visit has room for it").all()
+    assert not table.loc[~late & ~without, "reason"].str.contains("room").any()
+
+
+def test_failed_sensor_without_room_for_its_replacement_says_so() -> None:
+    ids = [f"S{number}" for number in range(8)]
+    forecast = forecast_rows(ids, last_gas_test_outcome="fail")
+    plan = plan_fleet(weibull_rows(ids, 900.0), None, forecast, tables(ids), Policy(visit_capacity_swaps=1))
+    place = plan.actions["swap_visit"].notna()
+    assert 0 < place.sum() < len(ids)
+    assert plan.actions.loc[place, "reason"].str.contains("Place for its replacement is kept").all()
+    assert plan.actions.loc[~place, "reason"].str.contains("No visit has room").all()
+
+
+def test_zero_that_may_drift_past_its_limit_is_looked_at_in_time_and_never_later_than_the_policy_says() -> None:
+    ids = ["past", "soon", "late", "far", "none"]
+    first, second = (Policy().first_visit_days + number * Policy().visit_interval_days for number in (0, 1))
+    end = AS_OF + DAY * np.array([-30, 40, second - 1, second + 1])
+    zeros = pd.DataFrame({"life_id": ids[:4], "end_p05": end})
+    fleet = tables(ids, days_ago=100)
+    forecast = forecast_rows(ids, last_gas_test=AS_OF - 100 * DAY)
+    plan = plan_fleet(weibull_rows(ids, 2500.0), None, forecast, fleet, Policy(), Evidence(zeros=zeros)).actions
+    plan = plan.set_index("sensor_id")
+    assert plan["action"].tolist() == ["test with gas"] * 3 + ["keep"] * 2
+    assert plan["due"].tolist()[:3] == [AS_OF, AS_OF + 40 * DAY, AS_OF + 80 * DAY]  # 80: the policy's interval
+    assert plan.loc[ids[:3], "reason"].str.contains("zero").all()
+    assert "by now" in plan.loc["past", "reason"]
+    assert first < 40
+
+
+def test_drifting_zero_changes_nothing_for_a_sensor_that_is_swapped_anyway() -> None:
+    zeros = pd.DataFrame({"life_id": ["A"], "end_p05": [AS_OF]})
+    plan = plan_fleet(weibull_rows(["A"], 60.0), None, forecast_rows(["A"]), tables(["A"]), Policy(), Evidence(zeros=zeros))
+    assert plan.actions["action"].tolist() == ["swap at visit"]

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from sensorhealth import health
-from sensorhealth.analysis import FIRST_LOOK
 from sensorhealth.degradation import AgeingModel
+from sensorhealth.outlook import FIRST_LOOK
 from sensorhealth.records import Fleet
 from sensorhealth.synthetic import SyntheticFleet
 

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from sensorhealth import Fleet
-from sensorhealth.analysis import look_ahead
 from sensorhealth.decide import Policy
+from sensorhealth.outlook import look_ahead
 
 START, YEAR = pd.Timestamp("2020-01-01"), 365.25
 

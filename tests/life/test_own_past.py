@@ -8,7 +8,6 @@ import pytest
 
 import sensorhealth
 from sensorhealth import Fleet
-from sensorhealth.analysis import Outlook, look_ahead
 from sensorhealth.decide import Policy
 from sensorhealth.degradation.curves.linear import Linear
 from sensorhealth.degradation.paces import STEADY, Paces
@@ -19,6 +18,7 @@ from sensorhealth.life.lifedata import life_data
 from sensorhealth.life.remaining import remaining_life
 from sensorhealth.life.soft import paced_cdf, soft_cdf
 from sensorhealth.life.worn import soft_ends
+from sensorhealth.outlook import Outlook, look_ahead
 
 START = pd.Timestamp("2020-01-01")
 END = 0.8  # of the first capacity

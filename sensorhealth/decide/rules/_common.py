@@ -7,10 +7,12 @@ from numpy.typing import NDArray
 
 from sensorhealth.decide.outlook import Outlook
 from sensorhealth.decide.situation import Situation
+from sensorhealth.decide.texts import days_as_text, sentences
 
 DateArray = NDArray[np.datetime64]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+ObjectArray = NDArray[np.object_]
 
 
 def today(facts: Situation, ahead: Outlook, rows: IntArray) -> DateArray:
@@ -59,9 +61,19 @@ def calibration_due(facts: Situation, rows: IntArray) -> DateArray:
     return np.where(np.isnat(due), facts.as_of, np.maximum(due, facts.as_of))
 
 
-def swap_planned(date: str) -> str:
-    """Half a sentence on the planned swap, "" where none is planned."""
-    return f" A swap is planned on {date}." if date else ""
+def swap_planned(ahead: Outlook, rows: IntArray) -> ObjectArray:
+    """A sentence (k,) on the planned swap, "" where none is planned or needed; one that is past its accepted risk says so."""
+
+    def write(date: str, latest: str, late: bool) -> str:
+        if not date:
+            return f" Its swap is due by {latest}, but no visit has room for it." if late else ""
+        if late:
+            return f" Its swap is due by {latest}; the first visit with room for it is on {date}, past its accepted risk."
+        return f" A swap is planned on {date}."
+
+    swap, latest = ahead.swap_date[rows], ahead.latest_date[rows]
+    late = ~np.isnat(latest) & ~ahead.too_late[rows] & ~(swap <= latest)
+    return sentences(write, days_as_text(swap), days_as_text(latest), late)
 
 
 def warranty_at_swap(warranty: str) -> str:

@@ -31,7 +31,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
         return (
             f"The last gas test{' on ' + test if test else ''} was done on {gas}, which is {held}. "
             "Check that gas and test the sensor again on another, verified cylinder."
-            f"{_EFFECT.get(way, '')}{swap_planned(swap)}"
+            f"{_EFFECT.get(way, '')}{swap}"
         )
 
     return sentences(
@@ -39,7 +39,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
         days_as_text(facts.last_test[rows]),
         facts.last_cylinder[rows],
         facts.gas_words[rows],
-        days_as_text(ahead.swap_date[rows]),
+        swap_planned(ahead, rows),
     )
 
 

@@ -24,7 +24,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
             text += " The reading stands alone and may be handling: repeat it before the sensor is replaced."
         else:
             text += " Repeat it once on a second cylinder; if it fails again, replace the sensor."
-        return text + (f" Place for its replacement is kept on {swap}." if swap else "")
+        return text + (f" Place for its replacement is kept on {swap}." if swap else " No visit has room for its replacement.")
 
     return sentences(
         write,

@@ -37,7 +37,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
                 f"The last gas test was on {tested}, longer ago than the {policy.bump_interval_days} days between "
                 "bump tests that the policy states: test it with gas before it is used."
             )
-        return text + swap_planned(swap)
+        return text + swap
 
     late = _calibration_overdue(facts)[rows]
     return sentences(
@@ -45,7 +45,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
         late,
         np.where(late, days_as_text(facts.last_calibration[rows]), ""),
         np.where(late, "", days_as_text(facts.last_test[rows])),
-        days_as_text(ahead.swap_date[rows]),
+        swap_planned(ahead, rows),
     )
 
 

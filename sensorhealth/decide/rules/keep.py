@@ -29,7 +29,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
     def write(chance: str, visit: str, tested: str, due: str, no_remedy: bool, swap: str) -> str:
         tests = f" Last gas test {tested}; next calibration due by {due}, bump tests as required."
         if chance == "unknown":
-            return f"No forecast for this sensor: its gas tests alone speak.{tests}{swap_planned(swap)}"
+            return f"No forecast for this sensor: its gas tests alone speak.{tests}{swap}"
         text = f"The chance of ending before the next visit on {visit} is {chance}."
         if no_remedy:
             text = (
@@ -37,7 +37,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
                 "a new sensor would do no better: more frequent visits or another kind of sensor is for a competent "
                 "person to decide."
             )
-        return text + tests + swap_planned(swap)
+        return text + tests + swap
 
     return sentences(
         write,
@@ -46,7 +46,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
         days_as_text(facts.last_test[rows]),
         days_as_text(_due(facts, ahead, rows)),
         ahead.no_remedy[rows],
-        days_as_text(ahead.swap_date[rows]),
+        swap_planned(ahead, rows),
     )
 
 

@@ -25,14 +25,14 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
         when = f" on {test}" if test else ""
         return (
             f"The last reading{when} is far below this sensor's own path and stands alone{sure}: "
-            "cap, flow or gas may be behind it. Repeat it with another cylinder and adapter." + swap_planned(swap)
+            "cap, flow or gas may be behind it. Repeat it with another cylinder and adapter." + swap
         )
 
     return sentences(
         write,
         days_as_text(facts.last_test[rows]),
         chance_as_text(facts.handling_chance[rows]),
-        days_as_text(ahead.swap_date[rows]),
+        swap_planned(ahead, rows),
     )
 
 

@@ -27,14 +27,14 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
             text = f"The last gas test on {tested} was aborted, which is neither pass nor fail. Test it with gas."
         else:
             text = f"The last gas test on {tested} has no outcome and no reading: its state is unknown. Test it with gas."
-        return text + swap_planned(swap)
+        return text + swap
 
     return sentences(
         write,
         days_as_text(facts.last_test[rows]),
         ~np.isnat(facts.last_calibration[rows]),
         facts.last_outcome[rows],
-        days_as_text(ahead.swap_date[rows]),
+        swap_planned(ahead, rows),
     )
 
 

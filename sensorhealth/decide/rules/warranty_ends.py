@@ -33,7 +33,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
     def write(chance: str, warranty: str, begin: str, by: str, swap: str) -> str:
         return (
             f"Chance {chance} of ending before its warranty does on {warranty}. Calibrate it on fresh, verified gas "
-            f"between {begin} and {by}: a claim needs a documented failure.{swap_planned(swap)}"
+            f"between {begin} and {by}: a claim needs a documented failure.{swap}"
         )
 
     return sentences(
@@ -42,7 +42,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
         days_as_text(facts.warranty_end[rows]),
         days_as_text(np.maximum(start, facts.as_of)[rows]),
         days_as_text(end[rows]),
-        days_as_text(ahead.swap_date[rows]),
+        swap_planned(ahead, rows),
     )
 
 

@@ -12,7 +12,7 @@ from sensorhealth.present.page import sensors
 from sensorhealth.present.page.html import element, text
 from sensorhealth.present.wording import count, date, money, number, span
 
-UNTRIED = "Such forecasts were not tried on your own past records here: report --track-record does that."
+UNTRIED = "Such forecasts were not tried on your own past records here: sensorhealth track-record does that."
 
 
 @dataclass(frozen=True)
@@ -119,8 +119,8 @@ def how_sure(listed: pd.DataFrame, track_record: Any) -> Answer:
     wide = between(span(middle["rul_days_p05"]), span(middle["rul_days_p95"], capped))
     sentences = [
         f"is what the fleet's middle sensor still has, with 9 chances in 10 (median {span(middle['rul_days_p50'])}).",
-        basis,
         getattr(track_record, "sentence", "") or UNTRIED,
+        basis,
     ]
     return Answer("How sure?", wide, tuple(sentences), "track-record")
 

@@ -1,0 +1,64 @@
+"""Very large kinds: curve, tails and variances from a random part of the lives, then all lives at these.
+
+A thousand sensors tell the variances and the shape of a kind's ageing as well as anyone can use them; what each of the others has
+done, and every cylinder, day and lot they met, enters their posteriors all the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, cast
+
+import numpy as np
+
+from sensorhealth.degradation.all_lives import AllFit, fit_all
+from sensorhealth.degradation.all_predicting import AllLives
+from sensorhealth.degradation.design import Stratum
+from sensorhealth.degradation.effects import CYLINDER, FADE, STATED, Terms
+from sensorhealth.degradation.fitting import CurveFit
+from sensorhealth.degradation.gas import PASSES, gas_prior, mixture_of
+from sensorhealth.degradation.gas_sites import Mixture, Site, first_site, revised
+from sensorhealth.degradation.predicting import Component
+from sensorhealth.degradation.surprises import find_surprises
+
+if TYPE_CHECKING:
+    from sensorhealth.degradation.strata import StratumModel
+
+
+def with_all_lives(part: StratumModel, bare: Stratum) -> StratumModel:
+    """The model `part`, fitted on a part of the lives of `bare`, for all of them."""
+    modes = part.modes
+    likeliest = max(modes, key=lambda item: item.weight)
+    fitted = cast(CurveFit, likeliest.fitted)
+    terms = replace(fitted.terms, doubt=None)
+    seen = fit_all(bare, fitted, terms)
+    stratum, doubt, _ = find_surprises(bare, cast(CurveFit, seen), part.surprises, np.inf)
+    terms = replace(terms, doubt=doubt)
+    if part.stratum.gas_prior is not None:
+        stratum, seen = _with_gas(stratum, fitted, terms, seen)
+    found: list[Component] = []
+    for item in modes:
+        own = cast(CurveFit, item.fitted)
+        here = fit_all(stratum, own, replace(own.terms, doubt=doubt), seen)
+        found.append(AllLives(stratum, cast(CurveFit, here), item.weight, item.share))
+    remark = (
+        f"{bare.name}: curves, tails and variances are those of a random part of {int((part.stratum.counts > 0).sum())} of "
+        f"{int((bare.counts > 0).sum())} sensors; all readings of all sensors are in their forecasts"
+    )
+    return replace(
+        part, bare=bare, stratum=stratum, modes=tuple(found), components=tuple(found), part=part,
+        remarks=(*part.remarks, remark),
+    )  # fmt: skip
+
+
+def _with_gas(stratum: Stratum, part: CurveFit, terms: Terms, seen: AllFit) -> tuple[Stratum, AllFit]:
+    """The stratum with the prior of each cylinder, learnt as for a kind fitted in full (`gas.with_gas_prior`)."""
+    classes = {item.name: item for item in seen.base.classes if item.name in (STATED, CYLINDER, FADE) and item.size}
+    mixtures: Mapping[str, Mixture] = {name: mixture_of(stratum, item) for name, item in classes.items()}
+    sites: dict[str, Site] = {name: first_site(mixture, part.parameters.crossed[name]) for name, mixture in mixtures.items()}
+    for _ in range(PASSES // 2):
+        sites = {name: revised(mixtures[name], site, *seen.fit.crossed[name]) for name, site in sites.items()}
+        stratum = replace(stratum, gas_prior=gas_prior(stratum, mixtures, sites))
+        seen = fit_all(stratum, part, terms, seen)
+    return stratum, seen

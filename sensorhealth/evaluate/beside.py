@@ -1,0 +1,80 @@
+"""The track record in a process of its own, beside the analysis of the present: on two cores it costs no time."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from ..errors import RecordsError
+from .past import past_dates
+from .track_record import TrackRecord, compared, walk_back
+
+if TYPE_CHECKING:
+    from ..decide import Policy
+    from ..records import Fleet
+
+USUAL_DATES = 2  # a year and half a year back: enough to judge forecasts six months ahead
+LARGEST = 500_000  # calibrations above which nobody waits for refits unasked
+
+
+class Beside:
+    """Forecasts of past dates that are being made elsewhere."""
+
+    def __init__(self, line: Connection, worker: BaseProcess) -> None:
+        self._line, self._worker = line, worker
+
+    def record(self, lives: pd.DataFrame) -> TrackRecord | None:
+        """The track record, once it is there; None where the records leave none. lives: as judged with all the records.
+
+        Raises RecordsError where the other process was stopped, and what it raised itself.
+        """
+        try:
+            self._line.send(lives)
+            found: TrackRecord | Exception = self._line.recv()
+        except (EOFError, BrokenPipeError, ConnectionResetError):
+            raise RecordsError(
+                "the process that tried the forecasts on the past was stopped (out of memory?); "
+                "`sensorhealth report --no-track-record` does without it"
+            ) from None
+        if isinstance(found, RecordsError):
+            return None
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+
+@contextmanager
+def beside(fleet: Fleet, policy: Policy, dates: Sequence[pd.Timestamp] | None = None) -> Iterator[Beside]:
+    """Walk back to past dates in another process while the block runs, and end that process with it.
+
+    dates: None for the last `USUAL_DATES` of `past.past_dates`.
+    """
+    chosen = past_dates(fleet, USUAL_DATES) if dates is None else list(dates)
+    context = multiprocessing.get_context("spawn")  # a fork would copy other libraries' threads halfway
+    here, there = context.Pipe()
+    worker = context.Process(target=_work, args=(there, fleet, policy, chosen), daemon=True)
+    worker.start()
+    there.close()
+    try:
+        yield Beside(here, worker)
+    finally:
+        here.close()
+        worker.terminate()
+        worker.join()
+
+
+def _work(line: Connection, fleet: Fleet, policy: Policy, dates: Sequence[pd.Timestamp]) -> None:
+    """What the other process does: walk back, wait for the lives as judged with all the records, compare."""
+    try:
+        found = list(walk_back(fleet, policy, dates))
+        line.send(compared(fleet, policy, found, line.recv()))
+    except EOFError:
+        return  # nobody waits any more
+    except Exception as error:  # told to the one who asked, who raises it
+        line.send(error)

@@ -1,0 +1,138 @@
+"""The outlook: how the fleet ages and how long each sensor has, before anything is decided."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from . import decide, degradation, health, life
+from .threads import one_thread
+
+if TYPE_CHECKING:
+    from .analysis import Analysis
+    from .decide import Policy
+    from .records import Fleet
+
+Progress = Callable[[str], None]
+
+BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
+BUDGET_SEED = 20260301
+FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False}  # enough to see what does not fit
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """How the fleet ages and how long each sensor has, before anything is decided.
+
+    lives, readings (those used), oddities (faults found), baselines (of the zeros), ageing (fitted model), cylinders (judged),
+    sudden (fitted), current (the lives that go on), paths and remaining (their distributions), calibration (of their spread,
+    learnt on the past).
+    """
+
+    lives: pd.DataFrame
+    readings: pd.DataFrame
+    oddities: health.Oddities
+    baselines: health.Baselines
+    ageing: degradation.AgeingModel
+    cylinders: pd.DataFrame
+    sudden: life.SuddenLife
+    current: pd.DataFrame
+    paths: list[degradation.PathPosterior]
+    remaining: life.RemainingLife
+    calibration: life.Calibration
+
+
+@one_thread
+def look_ahead(
+    fleet: Fleet,
+    day: pd.Timestamp,
+    policy: Policy,
+    *,
+    model: Mapping[str, Any] | None = None,
+    calibration: life.Calibration | None = None,
+    progress: Progress | None = None,
+) -> Outlook:
+    """Fit the ageing model, look for what does not fit it, fit again without the faults, and look ahead from `day`.
+
+    fleet: as known on that day. The first fit takes readings as they are (its noise has heavy tails); from its residuals, net
+    of the gas, come single bad readings, steps and unrecorded swaps; a swap starts a new life, a step becomes part of the path,
+    a bad reading is left out.
+    """
+    step = progress or (lambda name: None)
+    settings = model or {}
+    step("fitting the ageing model")
+    lives = health.lives(fleet)
+    readings = health.readings(fleet, lives)
+    first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
+    step("looking for steps, swaps and single bad readings")
+    seen = health.examine(fleet, lives, readings, first.residuals_)
+    lives, used, oddities = seen.lives, seen.readings, seen.oddities
+    step("fitting the ageing model again, net of what was found")
+    ageing = degradation.AgeingModel(**settings)
+    ageing.fit(used, with_new_sensors(lives), fleet.cylinders, oddities.path_steps)
+    cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
+    step("forecasting")
+    sudden = life.SuddenLife().fit(lives, day)
+    current = current_lives(lives)
+    paths = ageing.path_posterior(current, _age_years(current, day))
+    calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin)
+    remaining = life.remaining_life(
+        paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
+    )
+    return Outlook(lives, used, oddities, seen.baselines, ageing, cylinders, sudden, current, paths, remaining, calibration)
+
+
+def current_lives(lives: pd.DataFrame) -> pd.DataFrame:
+    """The lives that go on."""
+    return lives[lives["current"] & lives["ended"].isna()].reset_index(drop=True)
+
+
+def _age_years(lives: pd.DataFrame, day: pd.Timestamp) -> pd.Series:
+    return (day - lives["installed"]).dt.total_seconds() / (365.25 * 86400.0)
+
+
+def _one_new_sensor_of_each_kind(lives: pd.DataFrame) -> pd.DataFrame:
+    """A life without readings for each stratum, named by it: the forecast of a sensor that is yet to be installed."""
+    kinds = lives.drop_duplicates("stratum")[["technology", "gas", "stratum"]]
+    text = dict.fromkeys(("sensor_id", "lot", "supplier", "model", "site", "instrument_id", "end_kind"), "")
+    return kinds.assign(life_id=kinds["stratum"], current=False, **text)
+
+
+def with_new_sensors(lives: pd.DataFrame) -> pd.DataFrame:
+    """The lives, and one of each kind that is yet to begin: what the ageing model is fitted on."""
+    return pd.concat([lives, _one_new_sensor_of_each_kind(lives)], ignore_index=True)
+
+
+def _new_lives(lives: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
+    return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day)
+
+
+def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
+    """Life distributions of new sensors, one row for each kind ("technology gas")."""
+    kinds = _new_lives(ahead.lives, day)
+    paths = ahead.ageing.path_posterior(kinds, 0.0)
+    return life.remaining_life(paths, ahead.sudden, kinds, day, margin=policy.margin, horizon_days=policy.horizon_days)
+
+
+def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -> Iterator[life.RemainingLife]:
+    """Life distributions given one draw each of what the sensors share: curves, fixed effects, lots, gas, hazards, events.
+
+    Counts over a fleet are mixtures over these draws; taken as independent they come out far too sure of themselves.
+    Rows of the current lives, or of a random part where they are very many, then of a new sensor of each kind. Month by month
+    for the budget, and on while swaps are foreseen.
+    """
+    rng = np.random.default_rng(BUDGET_SEED)
+    current = current_lives(ahead.lives)
+    part = decide.drawn_lives(current, rng)
+    lives = pd.concat([current.iloc[part], _new_lives(ahead.lives, day)], ignore_index=True)
+    drawn = ahead.ageing.shared_draws(lives, _age_years(lives, day), BUDGET_DRAWS, rng)
+    events = decide.shared_events(ahead.lives, day)
+    hazards = [events.draw(hazard, rng) for hazard in ahead.sudden.draws(BUDGET_DRAWS, rng)]
+    window = 31.0 * policy.budget_months
+    grid = np.concatenate([np.arange(0.0, window, 30.0), np.arange(window, window + 540.0, 60.0)])
+    grid = np.append(grid, max(policy.horizon_days, grid[-1] + 60.0))
+    yield from life.remaining_draws(drawn, hazards, lives, day, margin=policy.margin, grid=grid, calibration=ahead.calibration)

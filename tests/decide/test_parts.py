@@ -1,0 +1,69 @@
+"""Budgets of very many sensors: worlds walked through with a part of them, against all."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from decide_builders import LifeRows, forecast_rows, tables, weibull_rows
+
+from sensorhealth.decide import FleetPlan, Policy, budgets, drawn_lives, plan_fleet
+from sensorhealth.decide.parts import FEWEST, MANY
+
+KIND = "electrochemical H2S"
+SIZE = 1_500
+
+
+@pytest.fixture(scope="module")
+def plan() -> FleetPlan:
+    rng = np.random.default_rng(0)
+    ids = [f"S{number:04d}" for number in range(SIZE)]
+    fleet = tables(ids, site=rng.choice(["N", "S"], SIZE))
+    remaining = weibull_rows(ids, rng.uniform(200, 1_500, SIZE), 5.0, 0.05)
+    return plan_fleet(remaining, None, forecast_rows(ids), fleet, Policy(), fresh=weibull_rows([KIND], 700.0, 5.0, 0.05))
+
+
+def _worlds(plan: FleetPlan, rows: np.ndarray) -> list[LifeRows]:
+    rng = np.random.default_rng(1)
+    ids = [f"S{number:04d}" for number in range(SIZE)]
+    scale = np.random.default_rng(0)
+    scale.choice(["N", "S"], SIZE)
+    usual = scale.uniform(200, 1_500, SIZE)
+    return [
+        weibull_rows([ids[k] for k in rows], (usual * np.exp(0.1 * rng.standard_normal()))[rows], 5.0, 0.05) for _ in range(12)
+    ]
+
+
+def test_a_part_of_the_sensors_gives_the_budget_of_all(plan: FleetPlan) -> None:
+    rows = np.sort(np.random.default_rng(2).permutation(SIZE)[:400])
+    every, part = (budgets(plan, shared_draws=_worlds(plan, which)) for which in (np.arange(SIZE), rows))
+    for by in ("fleet", "site"):
+        one, other = every[by], part[by]
+        last = one["month"] == one["month"].max()
+        for name in ("expected_count", "p10_count", "p90_count", "expected_cost", "p50_cost"):
+            ratio = other[f"cumulative_{name}"][last] / one[f"cumulative_{name}"][last]
+            np.testing.assert_allclose(ratio, 1.0, atol=0.03)
+    band = [table["fleet"].iloc[-1] for table in (every, part)]
+    width = [row["cumulative_p90_count"] - row["cumulative_p10_count"] for row in band]
+    assert 0.8 < width[1] / width[0] < 1.25
+
+
+def test_what_the_part_lacks_in_the_mean_is_put_right(plan: FleetPlan) -> None:
+    """A part of the sensors that end soonest would say far too much by itself."""
+    scale = np.random.default_rng(0)
+    scale.choice(["N", "S"], SIZE)
+    soonest = np.sort(np.argsort(scale.uniform(200, 1_500, SIZE))[:400])
+    every, part = (
+        budgets(plan, shared_draws=_worlds(plan, which), by=("fleet",))["fleet"] for which in (np.arange(SIZE), soonest)
+    )
+    column = "cumulative_expected_count"
+    assert part[column].iloc[-1] == pytest.approx(every[column].iloc[-1], rel=0.1)
+
+
+def test_small_fleets_are_drawn_whole_and_large_ones_at_every_site() -> None:
+    few = pd.DataFrame({"site": ["N"] * 100, "technology": "electrochemical"})
+    assert drawn_lives(few, np.random.default_rng(0)).tolist() == list(range(100))
+    many = pd.DataFrame({"site": np.repeat([f"site {k}" for k in range(100)], MANY // 50), "technology": "electrochemical"})
+    rows = drawn_lives(many, np.random.default_rng(0))
+    assert many.iloc[rows]["site"].value_counts().min() >= FEWEST
+    assert rows.size < len(many)

@@ -1,0 +1,83 @@
+"""Paths of many lives at once, and what lives share by conjugate gradients, against dense matrices."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from sensorhealth.degradation.all_paths import Paths
+from sensorhealth.degradation.all_shared import Shared, solve_shared
+
+D = np.array([[0.04, -0.005], [-0.005, 0.02]])
+THREE = np.array([D[0, 0], D[0, 1], D[1, 1]])[:, None]
+BROWNIAN = 0.01
+
+
+def _lives(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    count = np.array([5, 0, 3, 8, 1, 8])
+    g = np.concatenate([np.sort(rng.uniform(0.0, 3.0, k)) for k in count])
+    step = np.where(rng.random(g.size) < 0.2, 0.05, 0.0)
+    return np.concatenate([[0], np.cumsum(count)]), g, rng.uniform(0.5, 2.0, g.size) * 1e-2, step
+
+
+def _covariance(g: np.ndarray, step: np.ndarray) -> np.ndarray:
+    """Of level + slope g + wander + steps at the readings of one life."""
+    so_far = np.cumsum(step)
+    line = D[0, 0] + D[0, 1] * (g[:, None] + g) + D[1, 1] * np.outer(g, g)
+    return line + BROWNIAN * np.minimum.outer(g, g) + np.minimum.outer(so_far, so_far)
+
+
+def test_paths_are_those_of_dense_normal_theory() -> None:
+    offsets, g, noise, step = _lives(3)
+    y = np.random.default_rng(4).normal(size=g.size)
+    paths = Paths(offsets, g, noise, THREE, BROWNIAN, step)
+    weighed, mean, variance = np.empty((3, g.size))
+    weighed[paths.order], mean[paths.order] = paths.weigh(y[paths.order]), paths.smoothed(y[paths.order])
+    variance[paths.order] = paths.variance()
+    state, spread = paths.state(y[paths.order]), paths.covariance
+    for life, (a, b) in enumerate(itertools.pairwise(offsets)):
+        if a == b:
+            np.testing.assert_allclose(spread[:, life], THREE[:, 0])
+            continue
+        own, last = slice(a, b), g[b - 1]
+        k = _covariance(g[own], step[own])
+        inverse = np.linalg.inv(k + np.diag(noise[own]))
+        np.testing.assert_allclose(weighed[own], inverse @ y[own], rtol=1e-8, atol=1e-10)
+        np.testing.assert_allclose(mean[own], k @ inverse @ y[own], rtol=1e-8, atol=1e-10)
+        np.testing.assert_allclose(variance[own], np.diag(k - k @ inverse @ k), rtol=1e-8)
+        level = D[0, 0] + D[0, 1] * g[own] + BROWNIAN * g[own] + np.cumsum(step[own])
+        with_readings = np.stack([level, D[0, 1] + D[1, 1] * g[own]])
+        now = np.array([[D[0, 0] + BROWNIAN * last + step[own].sum(), D[0, 1]], [D[0, 1], D[1, 1]]])
+        left = now - with_readings @ inverse @ with_readings.T
+        np.testing.assert_allclose(state[:, life], with_readings @ inverse @ y[own], rtol=1e-8, atol=1e-10)
+        np.testing.assert_allclose(spread[:, life], [left[0, 0], left[0, 1], left[1, 1]], rtol=1e-7)
+
+
+def test_a_place_that_was_not_read_says_nothing_and_is_foretold() -> None:
+    offsets, g, noise, step = np.array([0, 3]), np.array([0.5, 1.0, 2.0]), np.array([0.01, np.inf, 0.02]), np.zeros(3)
+    y = np.array([0.3, 99.0, -0.1])
+    paths = Paths(offsets, g, noise, THREE, BROWNIAN, step)
+    k, read = _covariance(g, step), [0, 2]
+    inverse = np.linalg.inv(k[np.ix_(read, read)] + np.diag(noise[read]))
+    np.testing.assert_allclose(paths.smoothed(y), k[:, read] @ inverse @ y[read], rtol=1e-9)
+    np.testing.assert_allclose(paths.variance(), np.diag(k - k[:, read] @ inverse @ k[read]), rtol=1e-9)
+
+
+def test_shared_effects_solve_the_dense_equations() -> None:
+    offsets, g, noise, step = _lives(7)
+    rng = np.random.default_rng(8)
+    index, value, y = rng.integers(-1, 4, g.size), rng.uniform(0.5, 1.5, g.size), rng.normal(size=g.size)
+    x, prior = np.column_stack([np.ones(g.size), g]), np.array([0.1, 0.02, 0.3, 0.05])
+    paths = Paths(offsets, g, noise, THREE, BROWNIAN, step)
+    o = paths.order
+    found = solve_shared(paths, y[o], x[o], [Shared(index[o], value[o], prior)], (np.zeros(2), [np.zeros(4)]), 1e-12)
+    v = np.zeros((g.size, g.size))
+    for a, b in itertools.pairwise(offsets):
+        v[a:b, a:b] = _covariance(g[a:b], step[a:b]) + np.diag(noise[a:b])
+    table = np.where(index[:, None] == np.arange(4), value[:, None], 0.0)
+    whole = np.linalg.inv(v + table @ np.diag(prior) @ table.T)
+    beta = np.linalg.solve(x.T @ whole @ x, x.T @ whole @ y)
+    np.testing.assert_allclose(found[0], beta, rtol=1e-7)
+    np.testing.assert_allclose(found[1][0], prior * (table.T @ whole @ (y - x @ beta)), rtol=1e-6, atol=1e-9)

@@ -1,0 +1,81 @@
+"""The track record beside the analysis is the one made alone; what goes wrong there is told here."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from sensorhealth import Fleet
+from sensorhealth.analysis import analyse_and_look_back
+from sensorhealth.cli import main
+from sensorhealth.decide import Policy
+from sensorhealth.errors import RecordsError
+from sensorhealth.evaluate import beside, past_dates, track_record
+from sensorhealth.health import lives as lives_of
+
+TOO_EARLY = pd.Timestamp("1999-01-01")
+
+
+@pytest.fixture(scope="module")
+def fleet(fleet_of: Any) -> Fleet:
+    found: Fleet = fleet_of(40, 11)
+    return found
+
+
+def test_it_is_the_record_made_alone(fleet: Fleet) -> None:
+    date = past_dates(fleet, 1)
+    with beside(fleet, Policy(), date) as past:
+        found = past.record(lives_of(fleet))
+    alone = track_record(fleet, as_of_dates=date)
+    assert found is not None
+    pd.testing.assert_frame_equal(found.table, alone.table)
+    pd.testing.assert_frame_equal(found.forecasts, alone.forecasts)
+    assert found.sentence == alone.sentence
+
+
+def test_records_too_short_to_look_back_leave_none(fleet: Fleet) -> None:
+    with beside(fleet, Policy(), [TOO_EARLY]) as past:
+        assert past.record(lives_of(fleet)) is None
+
+
+def test_a_process_that_is_stopped_is_one_clear_error(fleet: Fleet) -> None:
+    with beside(fleet, Policy(), past_dates(fleet, 1)) as past:
+        past._worker.terminate()
+        past._worker.join()
+        with pytest.raises(RecordsError, match="no-track-record"):
+            past.record(lives_of(fleet))
+
+
+def test_what_fails_there_fails_here(fleet: Fleet) -> None:
+    with beside(fleet, Policy(), past_dates(fleet, 1)) as past, pytest.raises(KeyError):
+        past.record(pd.DataFrame({"life_id": []}))
+
+
+def test_only_what_was_known_on_the_day_is_read(fleet: Fleet) -> None:
+    day = pd.Timestamp("2024-06-30")
+    later = fleet.calibrations["time"] > day
+    other = Fleet.from_tables(
+        fleet.sensors, fleet.calibrations.assign(headroom=fleet.calibrations["headroom"].where(~later, 1.0))
+    )
+    one, two = (analyse_and_look_back(each, day, dates=1)[1] for each in (fleet, other))
+    assert one is not None and two is not None
+    pd.testing.assert_frame_equal(one.table, two.table)
+
+
+def test_the_report_says_how_good_forecasts_were_unless_told_not_to(
+    fleet: Fleet, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    records = tmp_path / "records"
+    records.mkdir()
+    fleet.sensors.to_csv(records / "sensors.csv", index=False)
+    fleet.calibrations.to_csv(records / "calibrations.csv", index=False)
+    assert main(["report", str(records), "--out", str(tmp_path / "with")]) == 0
+    assert "Forecasts made six months ahead were" in capsys.readouterr().out
+    assert "Forecasts made six months ahead were" in (tmp_path / "with" / "report.html").read_text(encoding="utf-8")
+    assert pd.read_csv(tmp_path / "with" / "track_record.csv")["as_of"].nunique() == 2
+    assert main(["report", str(records), "--out", str(tmp_path / "without"), "--no-track-record"]) == 0
+    assert "were not tried on your own past records" in capsys.readouterr().out
+    assert pd.read_csv(tmp_path / "without" / "track_record.csv").empty
