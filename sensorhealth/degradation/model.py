@@ -206,7 +206,7 @@ class AgeingModel(BaseEstimator):
         ).sort_index()
 
     def next_reading(self, life_ids: Lives, age_years: Any) -> pd.DataFrame:
-        """The next recorded reading at `age_years`: life_id, age_years, mean, sd, p05, p50, p95 (ln headroom ratio), by the law of
+        """The next recorded reading at `age_years`: life_id, age_years, mean, sd, p05, p50, p95 (ln headroom ratio), by
         `reading_laws`: the model, and the last value as far as it has foretold readings well."""
         blocks = []
         for model, here, local, age in self._by_stratum(life_ids, age_years):
