@@ -34,6 +34,7 @@ from sensorhealth.degradation.effects import (
     steps_found,
 )
 from sensorhealth.degradation.fitting import SETTLED, CurveFit
+from sensorhealth.degradation.ground import slopes_losing_alike
 from sensorhealth.degradation.part import spread_of
 from sensorhealth.degradation.reml_data import CrossedClass, CrossedData, VarianceParameters, crossed_variances
 from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, face_value, revise
@@ -101,7 +102,8 @@ class _Sweeps:
     def __init__(self, stratum: Stratum, part: CurveFit, terms: Terms, begin: AllFit | None) -> None:
         self.stratum, self.part, self.terms = stratum, part, terms
         self.step = steps_found(stratum)
-        self.slopes = _first_slopes(stratum, part.curve, begin)
+        before = None if begin is None else (begin.curve, begin.origin[0][:, 1])
+        self.slopes = slopes_losing_alike(stratum, part.curve, before)
         self._on_curve()
         names = [item.name for item in self.base.classes]
         sites = face_value(self.base.y, stratum.censoring) if begin is None else begin.sites
@@ -256,17 +258,6 @@ def _shared(item: CrossedClass, variance: FloatArray, order: IntArray) -> Shared
 def three(matrix: FloatArray) -> FloatArray:
     """A symmetric 2x2 matrix as 11, 12, 22."""
     return np.array([matrix[0, 0], matrix[0, 1], matrix[1, 1]])
-
-
-def _first_slopes(stratum: Stratum, curve: Curve, begin: AllFit | None) -> FloatArray | None:
-    """Slopes (n,) about which a curve of own pace is made straight first, None for other curves."""
-    if not curve.own_pace:
-        return None
-    age = np.where(stratum.counts > 0, np.nan_to_num(stratum.last_age), curve.reference)
-    age = np.maximum(age, 0.1 * curve.reference)
-    if begin is None:
-        return np.full(age.size, float(curve.slope_of(-TYPICAL_LOSS, curve.reference)))
-    return curve.slope_of(begin.curve.path(begin.origin[0][:, 1], age), age)
 
 
 def _doubted(sites: Sites, terms: Terms, y: FloatArray, noise: float) -> Sites:

@@ -109,15 +109,21 @@ def at_times(data: CrossedData, g: FloatArray, slope: FloatArray) -> CrossedData
 
 
 def first_slopes(stratum: Stratum, curve: Curve, start: tuple[Curve, reml.CrossedFit] | None) -> FloatArray | None:
-    """Slopes (n,) about which to make a curve of own pace straight first: those that lose as much as the paths of `start`
-    (a curve and its fit)."""
+    """As `slopes_losing_alike`, from a curve and its fit."""
+    before = (start[0], life_slopes(stratum, start[1])) if start is not None and curve.own_pace else None
+    return slopes_losing_alike(stratum, curve, before)
+
+
+def slopes_losing_alike(stratum: Stratum, curve: Curve, before: tuple[Curve, FloatArray] | None) -> FloatArray | None:
+    """Slopes (n,) about which to make a curve of own pace straight first: those that lose as much as the paths known `before` (a
+    curve and its slopes (n,)); None for other curves."""
     if not curve.own_pace:
         return None
     age = np.where(stratum.counts > 0, np.nan_to_num(stratum.last_age), curve.reference)
     age = np.maximum(age, 0.1 * curve.reference)
-    if start is None:
+    if before is None:
         return np.full(age.size, float(curve.slope_of(-TYPICAL_LOSS, curve.reference)))
-    return curve.slope_of(start[0].path(life_slopes(stratum, start[1]), age), age)
+    return curve.slope_of(before[0].path(before[1], age), age)
 
 
 def life_slopes(stratum: Stratum, fit: reml.CrossedFit) -> FloatArray:
