@@ -105,7 +105,8 @@ class AgesAtEnd:
         last = told["ended"].where(told["end_kind"] == "sudden", told["last_alive"])
         age = pd.Series(years_between(told["installed"], last), index=told.index).fillna(0.0)
         few = age.groupby(told["stratum"]).nlargest(FEWEST_ENDS).groupby(level=0).min()
-        return cls(SuddenLife(families=FAMILIES, n_draws=8).fit(told, as_of), few.to_dict())
+        life = SuddenLife(families=FAMILIES, n_draws=8).fit(told, as_of)
+        return cls(life, {str(name): float(oldest) for name, oldest in few.items()})
 
     def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: Array, path: Array) -> Array:
         """Chance (n, m) of the soft end within `days` (m,) by age; path (n, m): the same by the path."""

@@ -11,9 +11,7 @@ from ..technologies import technologies
 DEAD = float(np.log(2.0))  # ln ratio below the limit from which a low reading speaks of a sudden end and not of a steep path
 
 
-def soft_ends(
-    lives: pd.DataFrame, readings: pd.DataFrame, limit: float, gas: NDArray[np.float64] | float = 0.0
-) -> pd.DataFrame:
+def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float, gas: NDArray[np.float64] | float = 0.0) -> pd.DataFrame:
     """The lives with their soft ends told as life data takes deaths: between the last reading above the limit and the first of
     those below it, or the removal as worn; every other life goes on to its last reading or its end.
 
