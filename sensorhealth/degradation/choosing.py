@@ -11,13 +11,14 @@ from sensorhealth.degradation.curves import Curve, candidates
 from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS, OwnPace
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, bend, crossed_data
-from sensorhealth.degradation.fitting import NEARLY, CurveFit, Options, class_effects, fit_curve, rough_fit
+from sensorhealth.degradation.fitting import NEARLY, CurveFit, Options, class_effects, fit_beside, fit_curve, rough_fit
 from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes, times
 from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import choose_degrees
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
+LITTLE = 0.1  # weight at the first look below which a curve is given the variances of the likeliest
 MOST_CURVES, MOST_OF_FAMILY = 6, 2  # that are fitted in full
 ROUGHLY = 1e-2  # how near the optimum a search for a look ends
 PACES = 2  # times that a curve of own pace is made straight for a look
@@ -100,16 +101,19 @@ def fit_curves(
             first, options, tried = loose, replace(options, brownian=True), {loose.curve: loose}
             look = _Looks(stratum, terms, first)
             looks = _again(look, looks)
-    if not first.rested:
+    if not first.rested and len(grid) > 1:
         tried[first.curve] = first = fit_curve(stratum, first.curve, terms, options, first)
     for step in REFINED:
         _refine(look, looks, step)
     prior = _priors(grid, looks)
     least = min(looks.values())
-    order = sorted(looks, key=lambda curve: looks[curve] - 2.0 * np.log(prior[curve]))
-    for curve in _spread(order):
+    seen = {curve: prior[curve] * float(np.exp(-0.5 * (value - least))) for curve, value in looks.items()}
+    for curve in _spread(sorted(looks, key=lambda curve: -seen[curve])):
         if looks[curve] - least < FAR and curve not in tried:
-            tried[curve] = fit_curve(stratum, curve, terms, options, first, enough=NEARLY)
+            if seen[curve] < LITTLE * sum(seen.values()):
+                tried[curve] = fit_beside(stratum, curve, terms, options, first)
+            else:
+                tried[curve] = fit_curve(stratum, curve, terms, options, first, enough=NEARLY)
     return _weigh(prior, looks, tried), gain
 
 

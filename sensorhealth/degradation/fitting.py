@@ -127,6 +127,13 @@ def fit_curve(
     return replace(fitted, rested=found.moved < RESTED)
 
 
+def fit_beside(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit) -> CurveFit:
+    """A stratum on another curve at the variances of `start`: enough for one that hardly counts beside it."""
+    ground = start.ground.moved(curve, terms, first_slopes(stratum, curve, (start.curve, start.fit)))
+    how = Settling(options.degrees, options.method, SETTLED, EXACT, LATE, enough=SEEN)
+    return _finish(ground, start.parameters, start.held, start.sites, None, how)
+
+
 def rough_fit(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
     """As `fit_curve`, but near the estimates only: enough to see what the noise is like. Its deviance is not worked out."""
     found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else 1, ROUGHLY)
