@@ -21,6 +21,7 @@ Progress = Callable[[str], None]
 
 BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
 BUDGET_SEED = 20260301
+IN_DRAWS = ("life_id", "stratum", "technology", "site", "current", "installed")  # of lives; rows are taken in every draw
 FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False}  # enough to see what does not fit
 
 
@@ -129,6 +130,7 @@ def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -
     current = current_lives(ahead.lives)
     part = decide.drawn_lives(current, rng)
     lives = pd.concat([current.iloc[part], _new_lives(ahead.lives, day)], ignore_index=True)
+    lives = lives[list(IN_DRAWS)].astype({name: object for name in IN_DRAWS if name not in ("current", "installed")})
     drawn = ahead.ageing.shared_draws(lives, _age_years(lives, day), BUDGET_DRAWS, rng)
     events = decide.shared_events(ahead.lives, day)
     hazards = [events.draw(hazard, rng) for hazard in ahead.sudden.draws(BUDGET_DRAWS, rng)]

@@ -52,6 +52,9 @@ def evidence_sheets(
     """
     position = {name: row for row, name in enumerate(fleet_plan.facts.sensor_id)}
     listed = warranty_list(fleet_plan.facts, fleet_plan.ahead.leaves).set_index("sensor_id")["advice"].to_dict()
+    shown = fleet.calibrations[fleet.calibrations["sensor_id"].isin(sensor_ids[:MOST])]
+    if "row" in shown and len(readings):  # looked through again for every sheet
+        readings = readings[readings["row"].isin(shown["row"])]
     body = "".join(
         _sheet(fleet_plan, fleet, readings, position[name], listed.get(name), paths, cylinders) for name in sensor_ids[:MOST]
     )

@@ -11,18 +11,20 @@ from sensorhealth.degradation.curves import Curve, candidates
 from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS, OwnPace
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, bend, crossed_data
-from sensorhealth.degradation.fitting import CurveFit, Options, class_effects, fit_curve, rough_fit
+from sensorhealth.degradation.fitting import NEARLY, CurveFit, Options, class_effects, fit_beside, fit_curve, rough_fit
 from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes, times
 from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import choose_degrees
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
+LITTLE = 0.1  # weight at the first look below which a curve is given the variances of the likeliest
 MOST_CURVES, MOST_OF_FAMILY = 6, 2  # that are fitted in full
 ROUGHLY = 1e-2  # how near the optimum a search for a look ends
 PACES = 2  # times that a curve of own pace is made straight for a look
 REFINED = (1.0, 0.5, 0.25)  # steps by which the shapes of the likelier families are tuned
 NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
+HOPELESS = 150.0  # deviance behind the best beyond which a curve is not looked at again
 SECOND_LOOK = 12  # curves looked at again from a fit on the best
 FAR = 12.0  # deviance behind the best at the first look, beyond which a curve is not fitted
 CLEARLY = 10.0  # deviance gained by a knee at the first look, from which the fit begins with it
@@ -99,17 +101,17 @@ def fit_curves(
     looks = {curve: look(curve) for curve, _ in grid}
     best = min(looks, key=lambda curve: looks[curve])
     if looks[best] < looks.get(first.curve, np.inf) - 1.0:  # ask again from a fit that suits the readings
-        tried[best] = first = fit_curve(stratum, best, terms, options, first)
+        tried[best] = first = fit_curve(stratum, best, terms, options, first, enough=NEARLY)
         nearest = sorted(looks, key=lambda curve: looks[curve])[:SECOND_LOOK]
         look = _Looks(stratum, terms, first)
         looks = {curve: look(curve) for curve in nearest}
     found = {curve: look.searched(curve) for curve in _rivals(looks, first)}
     rival = min(found, key=lambda curve: found[curve], default=first.curve)
     if found and found[rival] < look(first.curve) - 1.0:
-        tried[rival] = other = fit_curve(stratum, rival, terms, options, first)
+        tried[rival] = other = fit_curve(stratum, rival, terms, options, first, enough=NEARLY)
         if other.deviance < first.deviance:
             first, look = other, _Looks(stratum, terms, other)
-            looks = {curve: look(curve) for curve in looks}
+            looks = _again(look, looks)
     likely = wander_helps(first) if ask_wander else None  # only now: a wrong shape looks like a wander
     if likely is not None:
         loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first, likely)
@@ -117,15 +119,20 @@ def fit_curves(
         if gain > SUPPORT:
             first, options, tried = loose, replace(options, brownian=True), {loose.curve: loose}
             look = _Looks(stratum, terms, first)
-            looks = {curve: look(curve) for curve in looks}
+            looks = _again(look, looks)
+    if not first.rested and len(grid) > 1:
+        tried[first.curve] = first = fit_curve(stratum, first.curve, terms, options, first)
     for step in REFINED:
         _refine(look, looks, step)
     prior = _priors(grid, looks)
     least = min(looks.values())
-    order = sorted(looks, key=lambda curve: looks[curve] - 2.0 * np.log(prior[curve]))
-    for curve in _spread(order):
+    seen = {curve: prior[curve] * float(np.exp(-0.5 * (value - least))) for curve, value in looks.items()}
+    for curve in _spread(sorted(looks, key=lambda curve: -seen[curve])):
         if looks[curve] - least < FAR and curve not in tried:
-            tried[curve] = fit_curve(stratum, curve, terms, options, first)
+            if seen[curve] < LITTLE * sum(seen.values()):
+                tried[curve] = fit_beside(stratum, curve, terms, options, first)
+            else:
+                tried[curve] = fit_curve(stratum, curve, terms, options, first, enough=NEARLY)
     return _weigh(prior, looks, tried), gain
 
 
@@ -148,6 +155,12 @@ def _spread(order: list[Curve]) -> list[Curve]:
         if seen[curve.family] <= MOST_OF_FAMILY:
             kept.append(curve)
     return kept[:MOST_CURVES]
+
+
+def _again(look: _Looks, looks: dict[Curve, float]) -> dict[Curve, float]:
+    """The curves that are not hopelessly far behind looked at once more, from another fit; the others stay behind."""
+    least = min(looks.values())
+    return {curve: look(curve) if value - least < HOPELESS else np.inf for curve, value in looks.items()}
 
 
 def _refine(look: _Looks, looks: dict[Curve, float], step: float) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,10 +23,14 @@ ROUNDS = 8  # searches for the variances
 AGAIN = 2  # the same where another fit has shown the way
 EARLY = 2  # moves of the stand-ins between two searches: the last ones bring them to rest
 FIRST = 12  # the same before the first search of all: censored records move far
-OTHER = 8  # the same where the noise now has other tails
+OTHER = 5  # the same where the noise now has other tails
 LATE = 15  # the same at the end of a fit
+SEEN = 0.1  # change of the deviance at which the end of a fit is reached
 STEPS = 150  # the same where numbers are to be reproduced
-ENOUGH, ROUGHLY = 0.02, 0.1  # relative moves of a standard deviation at which the searches end, in full and roughly
+ENOUGH = 0.02  # relative move of a standard deviation at which the searches end
+NEARLY = 0.15  # the same where curves are compared
+RESTED = 0.05  # the same beyond which they go on once a curve is chosen
+ROUGHLY = 0.1  # the same where only the noise is to be seen
 
 
 @dataclass(frozen=True)
@@ -46,7 +50,8 @@ class CurveFit:
     ground: its arrays. fit: the kernel's result at `parameters` on the working response; its first n sensors are the
     stratum's lives (the ballast follows, and a prior's readings). search: the last search for the variances, None where
     they were given. degrees: of freedom of the noise. held: stand-ins at which the variances were searched for; sites:
-    what each record is worth in the end. deviance: -2 log ML likelihood, tails and censoring counted.
+    what each record is worth in the end. deviance: -2 log ML likelihood, tails and censoring counted. rested: whether the
+    searches had come to rest.
     """
 
     ground: Ground
@@ -56,6 +61,7 @@ class CurveFit:
     held: Sites
     sites: Sites
     deviance: float
+    rested: bool = True
 
     @property
     def curve(self) -> Curve:
@@ -108,14 +114,24 @@ def fit_curve(
     options: Options,
     start: CurveFit | None = None,
     likely: VarianceParameters | None = None,
+    enough: float = ENOUGH,
 ) -> CurveFit:
     """Estimate a stratum on one curve; a start from another curve or from plainer terms saves most of the work.
 
-    likely: variances to search from; None: those of the start.
+    likely: variances to search from; None: those of the start. enough: relative move of a standard deviation at which the
+    searches end.
     """
-    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else AGAIN, ENOUGH, likely)
-    how = Settling(options.degrees, options.method, SETTLED, EXACT, LATE)
-    return _finish(found.ground, found.parameters, found.held, found.sites, found.search, how)
+    found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else AGAIN, enough, likely)
+    how = Settling(options.degrees, options.method, SETTLED, EXACT, LATE, enough=SEEN)
+    fitted = _finish(found.ground, found.parameters, found.held, found.held, found.search, how)
+    return replace(fitted, rested=found.moved < RESTED)
+
+
+def fit_beside(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit) -> CurveFit:
+    """A stratum on another curve at the variances of `start`: enough for one that hardly counts beside it."""
+    ground = start.ground.moved(curve, terms, first_slopes(stratum, curve, (start.curve, start.fit)))
+    how = Settling(options.degrees, options.method, SETTLED, EXACT, LATE, enough=SEEN)
+    return _finish(ground, start.parameters, start.held, start.sites, None, how)
 
 
 def rough_fit(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
@@ -128,13 +144,13 @@ def rough_fit(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
 
 @dataclass(frozen=True)
 class _Searched:
-    """Where the searches for the variances ended: ground, variances, stand-ins then, and those to begin the end with."""
+    """Where the searches for the variances ended: ground, variances, stand-ins then, and how far the last one moved them."""
 
     ground: Ground
     parameters: VarianceParameters
     held: Sites
-    sites: Sites
     search: reml.CrossedFit
+    moved: float
 
 
 def _searched(
@@ -155,7 +171,7 @@ def _searched(
         ground = lay_ground(stratum, curve, terms, slopes)
     degrees = options.degrees
     plain = ground.is_plain(degrees)
-    alike = start is not None and start.degrees == degrees
+    alike, moved = start is not None and start.degrees == degrees, 0.0
     if start is None or plain:
         held = face_value(ground.base.y, stratum.censoring)
         search = _search(ground.stand_in(held, START_NOISE), options, likely or (start.parameters if start else None))
@@ -169,8 +185,7 @@ def _searched(
         moved, parameters = _moved(parameters, search.parameters), search.parameters
         if moved < enough:
             break
-    sites = start.sites if start is not None and alike else held
-    return _Searched(ground, parameters, held, sites, search)
+    return _Searched(ground, parameters, held, search, moved)
 
 
 def at_parameters(

@@ -189,14 +189,13 @@ class AgeingModel(BaseEstimator):
         """
         blocks = []
         for model, here, local, age in self._by_stratum(life_ids, age_years):
-            parts = [item.latent(local, age) for item in model.components]
-            weight, mean, variance = _stacked(model, parts)
-            middle, spread = moments(weight, mean, variance)
+            middle, spread = _latent_moments(model, local, age)
+            widening = np.array([item.weight for item in model.components]) @ _reading_variance(model)
             blocks.append(
                 pd.DataFrame(
                     {
                         "life_id": model.stratum.life_id[local], "age_years": age, "mean": middle,
-                        "sd_latent": np.sqrt(spread), "sd_reading": np.sqrt(spread + weight @ _reading_variance(model)),
+                        "sd_latent": np.sqrt(spread), "sd_reading": np.sqrt(spread + widening),
                     },
                     index=here,
                 )
@@ -291,6 +290,19 @@ def _like(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:
 def _stacked(model: StratumModel, parts: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray, FloatArray]:
     weight = np.array([item.weight for item in model.components])
     return weight, np.stack([mean for mean, _ in parts]), np.stack([variance for _, variance in parts])
+
+
+def _latent_moments(model: StratumModel, local: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean and variance (m,) of the latent path: within the history at the estimated variances, whose uncertainty hardly
+    shows where readings lie on both sides, and beyond it averaged over them."""
+    middle, spread = np.empty(local.size), np.empty(local.size)
+    past = age < model.stratum.last_age[local]
+    for here, components in ((past, model.modes), (~past, model.components)):
+        if here.any():
+            weight = np.array([item.weight for item in components])
+            parts = [item.latent(local[here], age[here]) for item in components]
+            middle[here], spread[here] = moments(weight, *(np.stack(part) for part in zip(*parts)))
+    return middle, spread
 
 
 def _reading_variance(model: StratumModel) -> FloatArray:

@@ -88,6 +88,18 @@ class Component:
 
     def latent(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean and variance (m,) of the latent path of lives `index` (m,) at any `age` (m,), in or after."""
+        mean, variance = np.empty(index.size), np.empty(index.size)
+        past = age < self.stratum.last_age[index]
+        if past.any():
+            mean[past], variance[past] = self._smoothed(index[past], age[past])
+        if not past.all():
+            later = index[~past]
+            moved, spread, _ = self.at(later, age[~past], *(array[later] for array in self.origin))
+            mean[~past], variance[~past] = moved[:, 0], spread[:, 0, 0]
+        return mean, variance
+
+    def _smoothed(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The same within the history: what later readings say of it as well."""
         x = np.zeros((index.size, self.fitted.base.x.shape[1]))
         curve, slopes = self.fitted.curve, self.fitted.slopes
         phi = curve.value(age) if slopes is None else curve.path_by_slope(slopes[index], age)
@@ -103,9 +115,7 @@ class Component:
         }
         kept = {name: term for name, term in crossed.items() if name in names}
         mean, variance = self.fitted.fit.functional(index, x, phi, kept)
-        mean = mean + bend(curve, slopes, index, age)
-        jump = np.where(age >= self.stratum.last_age[index], self.jump[index], 0.0)
-        return mean + self.share * jump, variance + self.share * (1.0 - self.share) * jump**2
+        return mean + bend(curve, slopes, index, age), variance
 
     @property
     def gas_variance(self) -> float:

@@ -27,7 +27,8 @@ LIMIT = 0.5  # of a slope or of the typical one: largest move between two
 class Settling:
     """How stand-ins are brought to rest. degrees: of the noise; tolerance: largest move at the end; kept: see
     `robust.revise`; steps: most of them; rested: largest move of a path of own pace at the end; stragglers: share of the
-    stand-ins that need not have come to rest after PATIENT moves (two readings that each discredit the other may never do).
+    stand-ins that need not have come to rest after PATIENT moves (two readings that each discredit the other may never do);
+    enough: change of the deviance at which they are let be as well, as errors of the stand-ins are of second order there.
     """
 
     degrees: float
@@ -37,6 +38,7 @@ class Settling:
     steps: int
     rested: float = RESTED
     stragglers: float = 0.002
+    enough: float = 0.0
 
 
 def settle(ground: Ground, parameters: VarianceParameters, sites: Sites, how: Settling) -> tuple[Ground, reml.CrossedFit, Sites]:
@@ -45,7 +47,7 @@ def settle(ground: Ground, parameters: VarianceParameters, sites: Sites, how: Se
     y, noise = ground.base.y, parameters.residual
     plain = ground.is_plain(how.degrees)
     sites = _doubted(sites, ground.terms, y, noise)
-    steps = _Steps(y.size)
+    steps, deviance = _Steps(y.size), np.inf
     for number in range(how.steps):
         fit = reml.solve(ground.stand_in(sites, noise), parameters, how.method)
         here = ground
@@ -60,8 +62,9 @@ def settle(ground: Ground, parameters: VarianceParameters, sites: Sites, how: Se
             sites, y, here.stratum.censoring, mean, variance, noise, how.degrees, step, how.kept, here.terms.doubt
         )  # fmt: skip
         restless = int((steps.take(sites, new, y, noise, step) > how.tolerance).sum())
-        sites = new
-        if not strayed and restless <= (how.stragglers * y.size if number >= PATIENT else 0):
+        sites, before, deviance = new, deviance, fit.deviance_ml - 2.0 * new.gain
+        still = restless <= (how.stragglers * y.size if number >= PATIENT else 0)
+        if not strayed and (still or abs(deviance - before) < how.enough):
             break
     return here, fit, sites
 

@@ -11,7 +11,7 @@ from sensorhealth.degradation import borrowing
 from sensorhealth.degradation.choosing import CurveChoice, at_loss, curve_grid, first_look, first_with_knee, fit_curves
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, terms
-from sensorhealth.degradation.fitting import CurveFit, Options, at_parameters, fit_curve
+from sensorhealth.degradation.fitting import ENOUGH, NEARLY, CurveFit, Options, at_parameters, fit_curve
 from sensorhealth.degradation.gas import grown, with_gas_prior
 from sensorhealth.degradation.large import with_all_lives
 from sensorhealth.degradation.part import choose_lives, take_lives
@@ -135,7 +135,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     stratum, seen = with_gas_prior(stratum, seen, settings.method)
     loss = float(np.clip(-seen.curve.path(seen.fit.beta[1], stratum.oldest), *LOSSES))
     grid = curve_grid(settings.curves, stratum.oldest, loss)
-    first = fit_curve(stratum, at_loss(seen.curve, loss), found, options, seen)
+    first = fit_curve(stratum, at_loss(seen.curve, loss), found, options, seen, enough=NEARLY if len(grid) > 1 else ENOUGH)
     choices, gain = fit_curves(stratum, found, options, settings.wander is None and not options.brownian, grid, first)
     modes = tuple(Component(stratum, item.fitted, item.weight, surprises.share) for item in choices if item.fitted is not None)
     spread = settings.draws if settings.draws is not None else few
@@ -144,10 +144,13 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
 
 
 def _drawn(modes: tuple[Component, ...], seed: int) -> tuple[Component, ...]:
-    """Components at drawn variances, each curve with a share of the draws by its weight."""
+    """Components at drawn variances, each curve with a share of the draws by its weight; a curve of little weight as it is."""
     found: list[Component] = []
     for mode in modes:
-        count = max(4, round(DRAWS * mode.weight))
+        count = round(DRAWS * mode.weight)
+        if count < 2:
+            found.append(mode)
+            continue
         found += [
             Component(mode.stratum, fitted, mode.weight * share, mode.share)
             for fitted, share in variance_draws(mode.fitted, count, seed)
