@@ -27,6 +27,7 @@ NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
 HOPELESS = 150.0  # deviance behind the best beyond which a curve is not looked at again
 SECOND_LOOK = 12  # curves looked at again from a fit on the best
 FAR = 12.0  # deviance behind the best at the first look, beyond which a curve is not fitted
+CLEARLY = 10.0  # deviance gained by a knee at the first look, from which the fit begins with it
 WANDERS = (0.003, 0.03)  # of the noise's variance, gathered between two readings, tried first
 LEAST_GAIN = 0.0005  # deviance gained per reading at the first look, below which no wander is searched for
 SUPPORT = 2.706  # deviance that a wander must gain: 5 % point of 1/2 chi2_0 + 1/2 chi2_1 (variance on its boundary)
@@ -61,6 +62,24 @@ def first_look(
         read &= ~np.isfinite(terms.doubt)
     wanted = choose_degrees(found.held, found.base.y, read, found.mean, found.variance, noise)
     return found if wanted == believed else rough_fit(stratum, curve, terms, replace(options, degrees=wanted), found)
+
+
+def first_with_knee(
+    stratum: Stratum, terms: Terms, options: Options, degrees: float | None, grid: list[tuple[Curve, float]], first: CurveFit
+) -> CurveFit:
+    """The likeliest of `first` and a first look at each curve of own pace, from its own readings at their full worth.
+
+    Where a curve without a knee was looked at first, heavy tails have swallowed the readings beyond the knee, and no curve
+    that starts from there would ever meet them again.
+    """
+    knees = [first_look(stratum, curve, terms, options, degrees) for curve, _ in grid if curve.own_pace]
+    best = min([first, *knees], key=lambda item: item.deviance)
+    if best.deviance > first.deviance - CLEARLY:
+        return first
+    for step in REFINED:
+        near = [first_look(stratum, curve, terms, options, degrees, best) for curve in best.curve.near(step)]
+        best = min([best, *near], key=lambda item: item.deviance)
+    return best
 
 
 def fit_curves(
@@ -230,12 +249,14 @@ def curve_grid(curves: str, oldest: float, loss: float = TYPICAL_LOSS) -> list[t
 
     loss: ln ratio that the typical sensor loses by that age.
     """
-    grid = [
-        (curve.with_typical_loss(loss) if isinstance(curve, OwnPace) else curve, weight)
-        for curve, weight in candidates(max(oldest, 0.1))
-    ]
+    grid = [(at_loss(curve, loss), weight) for curve, weight in candidates(max(oldest, 0.1))]
     if curves == "average":
         return grid
     chosen = [(curve, weight) for curve, weight in grid if curve.family == curves]
     total = sum(weight for _, weight in chosen)
     return [(curve, weight / total) for curve, weight in chosen]
+
+
+def at_loss(curve: Curve, loss: float) -> Curve:
+    """The curve in the unit of a typical sensor that loses this ln ratio by the oldest age."""
+    return curve.with_typical_loss(loss) if isinstance(curve, OwnPace) else curve

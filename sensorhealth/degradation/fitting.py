@@ -131,11 +131,11 @@ def fit_beside(stratum: Stratum, curve: Curve, terms: Terms, options: Options, s
 
 
 def rough_fit(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit | None = None) -> CurveFit:
-    """As `fit_curve`, but near the estimates only: enough to see what the noise is like. Its deviance is not worked out."""
+    """As `fit_curve`, but near the estimates only: enough to see what the noise is like, and the deviance roughly."""
     found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else 1, ROUGHLY)
     how = Settling(options.degrees, options.method, SETTLED, 1.0, EARLY)
     ground, fit, held = settle(found.ground, found.parameters, found.held, how)
-    return CurveFit(ground, fit, found.search, options.degrees, held, held, np.nan)
+    return CurveFit(ground, fit, found.search, options.degrees, held, held, _deviance(ground, fit, held))
 
 
 @dataclass(frozen=True)
@@ -202,11 +202,14 @@ def _finish(
     how: Settling,
 ) -> CurveFit:
     ground, fit, sites = settle(ground, parameters, sites, how)
-    likelihood = -0.5 * fit.deviance_ml + sites.gain
-    noise = parameters.residual  # and less what the ballast added to the Gaussian likelihood
+    return CurveFit(ground, fit, search, how.degrees, held, sites, _deviance(ground, fit, sites))
+
+
+def _deviance(ground: Ground, fit: reml.CrossedFit, sites: Sites) -> float:
+    """-2 log ML likelihood, tails and censoring counted, less what the ballast added to the Gaussian one."""
+    noise = fit.parameters.residual
     extra = np.log(2.0 * np.pi * noise / LEAST_WEIGHT) + ballast(noise, sites.spare, ground.terms.floor) / noise
-    likelihood += 0.5 * extra
-    return CurveFit(ground, fit, search, how.degrees, held, sites, -2.0 * float(likelihood))
+    return float(fit.deviance_ml - 2.0 * sites.gain - extra)
 
 
 def _search(layout: Layout, options: Options, start: VarianceParameters | None) -> reml.CrossedFit:

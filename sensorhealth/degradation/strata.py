@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sensorhealth.degradation import borrowing
-from sensorhealth.degradation.choosing import CurveChoice, curve_grid, first_look, fit_curves
+from sensorhealth.degradation.choosing import CurveChoice, at_loss, curve_grid, first_look, first_with_knee, fit_curves
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, terms
 from sensorhealth.degradation.fitting import ENOUGH, NEARLY, CurveFit, Options, at_parameters, fit_curve
@@ -17,8 +17,9 @@ from sensorhealth.degradation.large import with_all_lives
 from sensorhealth.degradation.part import choose_lives, take_lives
 from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
-from sensorhealth.degradation.surprises import Surprises, find_surprises
+from sensorhealth.degradation.surprises import Surprises, falls_at_the_end, find_surprises
 from sensorhealth.degradation.uncertainty import variance_draws
+from sensorhealth.technologies import technologies
 
 FEWEST_READINGS = 12
 FEWEST_LIVES = 3  # with two readings or more, for variances to be estimated
@@ -121,16 +122,20 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
             f"{stratum.name}: readings of one session stay alike at the next one, so that what they share belongs to the "
             "sensors and not to the day; sessions are left out",
         )
+    facts = technologies().get(stratum.technology)
+    soft = facts is None or facts.soft_end  # others end by falls, and no path leads there
+    if settings.curves == "average" and soft and falls_at_the_end(stratum, seen):
+        seen = first_with_knee(stratum, found, options, settings.degrees, grid, seen)
     bare = stratum
     stratum, doubt, surprises = find_surprises(bare, seen)
     if doubt is not None or stratum is not bare:
         found = replace(found, doubt=doubt)
-        seen = first_look(stratum, grid[0][0], found, options, settings.degrees, seen)
+        seen = first_look(stratum, seen.curve, found, options, settings.degrees, seen)
     options = replace(options, degrees=seen.degrees)
     stratum, seen = with_gas_prior(stratum, seen, settings.method)
-    first = fit_curve(stratum, grid[0][0], found, options, seen, enough=NEARLY if len(grid) > 1 else ENOUGH)
-    loss = -float(first.curve.path(first.fit.beta[1], stratum.oldest))
-    grid = curve_grid(settings.curves, stratum.oldest, float(np.clip(loss, *LOSSES)))
+    loss = float(np.clip(-seen.curve.path(seen.fit.beta[1], stratum.oldest), *LOSSES))
+    grid = curve_grid(settings.curves, stratum.oldest, loss)
+    first = fit_curve(stratum, at_loss(seen.curve, loss), found, options, seen, enough=NEARLY if len(grid) > 1 else ENOUGH)
     choices, gain = fit_curves(stratum, found, options, settings.wander is None and not options.brownian, grid, first)
     modes = tuple(Component(stratum, item.fitted, item.weight, surprises.share) for item in choices if item.fitted is not None)
     spread = settings.draws if settings.draws is not None else few

@@ -10,16 +10,19 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.effects import GAS, LEAST_NOISE
 from sensorhealth.degradation.fitting import CurveFit, class_effects
+from sensorhealth.degradation.ground import life_slopes
 
 FAR, FARTHEST = 5.0, 8.0  # usual jumps, between which a jump begins to be a surprise
 MOST = 0.9  # quantile of the jumps that within these bounds is never a surprise, so that surprises stay rare
 BACK = 0.5  # share of a jump that the next reading must take back for it to have been a bad reading
 STAYED, FOLLOWED = 0.9, 3.0  # belief beforehand: a loose cap is likelier than a step, worth three followed jumps (common
 # practice, no source)
+FEWEST_FALLS, USUAL = 3, 0.5  # falls at the end, and their share of the ends, that ask for a knee
 MOST_LIVES = 20_000  # lives beyond which steps are only taken from outside: each is a column of its own
 
 
@@ -41,9 +44,10 @@ class Surprises:
 
 @dataclass(frozen=True)
 class _Jumps:
-    """Jumps before each reading but the first of a life (N,), 0 there; where they are far; which were what."""
+    """Jumps before each reading but the first of a life (N,), 0 there; whether far down (N,); which were what."""
 
     jump: FloatArray
+    down: NDArray[np.bool_]
     step: IntArray
     bad: IntArray
     open: IntArray
@@ -60,8 +64,7 @@ def find_surprises(
     """
     if stratum.life_id.size > most or stratum.y.size < 3:
         return stratum, None, known or Surprises(np.inf)
-    net = stratum.y - fitted.bend - fitted.base.x @ fitted.fit.beta - class_effects(fitted, GAS)
-    start = stratum.reference_value - fitted.fit.beta[0]
+    net, start = _net(stratum, fitted)
     far = _usual(stratum, net) if known is None else known.far
     found = _judge(stratum, net, start, far)
     if known is None:
@@ -77,6 +80,32 @@ def find_surprises(
         doubt = np.full(stratum.y.size, np.nan)
         doubt[found.open] = found.jump[found.open] ** 2
     return _with_steps(stratum, found), doubt, known
+
+
+def falls_at_the_end(stratum: Stratum, fitted: CurveFit) -> bool:
+    """Whether lives leave this path downwards at their last readings, further each time, or nearly all that came to their end did
+    so by a fall: then the path may have a knee that this curve lacks, and no jump should be judged by it.
+    """
+    if stratum.y.size < 3:
+        return False
+    net, start = _net(stratum, fitted)
+    jump = _judge(stratum, net, start, _usual(stratum, net)).down
+    last = stratum.last[stratum.counts > 1]
+    fell = jump[last]
+    again = fell & jump[last - 1] & (stratum.counts[stratum.counts > 1] > 2)
+    low = (stratum.y[last] <= 0.0) | (stratum.censoring[last] < 0)
+    return bool(again.sum() >= FEWEST_FALLS or (fell & low).sum() >= max(FEWEST_FALLS, USUAL * low.sum()))
+
+
+def _net(stratum: Stratum, fitted: CurveFit) -> tuple[FloatArray, FloatArray]:
+    """Readings (N,) less the common path and the gas; where lives with a reference calibration began (n,).
+
+    A knee comes at each sensor's own pace: with curves that have one, it is the sensor's own path that is taken off.
+    """
+    net = stratum.y - fitted.bend - fitted.base.x @ fitted.fit.beta - class_effects(fitted, GAS)
+    if fitted.slopes is not None:
+        net -= fitted.base.g * (life_slopes(stratum, fitted.fit) - fitted.fit.beta[1])[stratum.life]
+    return net, stratum.reference_value - fitted.fit.beta[0]
 
 
 def _usual(stratum: Stratum, net: FloatArray) -> float:
@@ -106,7 +135,7 @@ def _judge(stratum: Stratum, net: FloatArray, start: FloatArray, far: float) -> 
     bad = wide & inner & (back > BACK) & (np.abs(after - before) < np.abs(net - before))
     recovery = np.concatenate([[False], bad[:-1]])
     rest = wide & ~bad & ~recovery
-    return _Jumps(jump, np.flatnonzero(rest & inner), np.flatnonzero(bad), np.flatnonzero(rest & ~inner))
+    return _Jumps(jump, jump < -far, np.flatnonzero(rest & inner), np.flatnonzero(bad), np.flatnonzero(rest & ~inner))
 
 
 def _with_steps(stratum: Stratum, found: _Jumps) -> Stratum:

@@ -51,11 +51,11 @@ LEAST = 1e-6  # probability that even the unforeseen is given
 class EndLaw:
     """The law of the soft ends, by stratum.
 
-    ages: the fitted life distribution; share: stratum -> (3, len(LOGS) + 1), for sensors near to, on the way to and far from
+    ages: the fitted life distributions; share: stratum -> (3, len(LOGS) + 1), for sensors near to, on the way to and far from
     their end by their path: the path at each of FACTORS, then the age; ends: stratum -> ends it was learnt from.
     """
 
-    ages: SuddenLife
+    ages: AgesAtEnd
     share: Mapping[str, Array]
     ends: Mapping[str, int]
 
@@ -83,9 +83,40 @@ class EndLaw:
         pooled = scaled(cdf, wide, days, FACTORS, share[:, :-1])
         rows = np.flatnonzero(share[:, -1])
         if rows.size:
-            pooled[rows] += share[rows, -1:] * self.ages.conditional_cdf(lives.iloc[rows], as_of, days)
+            plain = np.array([np.interp(days, wide, one) for one in cdf[rows]])
+            pooled[rows] += share[rows, -1:] * self.ages.conditional_cdf(lives.iloc[rows], as_of, days, plain)
         pooled[:, 0] = cdf[:, 0]  # where it stands now is not in doubt
         return np.maximum.accumulate(pooled, axis=1)
+
+
+@dataclass(frozen=True)
+class AgesAtEnd:
+    """Life distributions of the soft ends. reached: stratum -> age (years) that FEWEST_ENDS of its sensors have reached.
+
+    Beyond that age a fitted life distribution is a guess, and with few ends a long one: from there on a sensor goes on no
+    longer than its path says.
+    """
+
+    life: SuddenLife
+    reached: Mapping[str, float]
+
+    @classmethod
+    def learn(cls, told: pd.DataFrame, as_of: pd.Timestamp) -> AgesAtEnd:
+        last = told["ended"].where(told["end_kind"] == "sudden", told["last_alive"])
+        age = pd.Series(years_between(told["installed"], last), index=told.index).fillna(0.0)
+        few = age.groupby(told["stratum"]).nlargest(FEWEST_ENDS).groupby(level=0).min()
+        life = SuddenLife(families=FAMILIES, n_draws=8).fit(told, as_of)
+        return cls(life, {str(name): float(oldest) for name, oldest in few.items()})
+
+    def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: Array, path: Array) -> Array:
+        """Chance (n, m) of the soft end within `days` (m,) by age; path (n, m): the same by the path."""
+        age = years_between(lives["installed"], as_of)
+        known = (lives["stratum"].map(self.reached).to_numpy(float) - age) * DAYS_PER_YEAR
+        cdf = self.life.conditional_cdf(lives, as_of, days)
+        here = np.maximum(known, 0.0)
+        left, on = (1.0 - np.array([np.interp(day, days, one) for day, one in zip(here, item)]) for item in (cdf, path))
+        beyond = left[:, None] * np.clip((1.0 - path) / np.maximum(on, LEAST)[:, None], 0.0, 1.0)
+        return np.where(days > here[:, None], np.maximum(cdf, 1.0 - beyond), cdf)
 
 
 def stage(soft: Array, days: Array, age_years: Array) -> NDArray[np.intp]:
@@ -104,12 +135,14 @@ def learn_end_law(
     paces: Mapping[str, Paces],
 ) -> EndLaw | None:
     """The law of the soft ends from the records up to the as-of date; None with too few ends."""
-    told = soft_ends(lives[wears_out(lives)], readings, float(np.log1p(margin)))
+    known = ageing.residuals_
+    gas = (known["gas_effect"] + known["session_effect"]).fillna(0.0).to_numpy(float)
+    told = soft_ends(lives[wears_out(lives)], readings, float(np.log1p(margin)), gas)
     count = told["stratum"][told["end_kind"] == "sudden"].value_counts()
     ends = {str(name): int(number) for name, number in count.items() if number >= FEWEST_ENDS}
     if not ends:
         return None
-    ages = SuddenLife(families=FAMILIES, n_draws=8).fit(told, as_of)
+    ages = AgesAtEnd.learn(told, as_of)
     begin = readings["time"].min()
     dates = [begin + (as_of - begin) * (k + 2) / (DATES + 2) for k in range(DATES)]
     place = told.groupby("stratum").cumcount() % -(-told.groupby("stratum")["life_id"].transform("size") // MOST_LIVES)
@@ -138,7 +171,7 @@ class _Seen:
     likelihood: Array
 
 
-def _what_came(path: PathPosterior, age: Array, back: pd.DataFrame, ages: SuddenLife, margin: float) -> _Seen:
+def _what_came(path: PathPosterior, age: Array, back: pd.DataFrame, ages: AgesAtEnd, margin: float) -> _Seen:
     own = back.reindex(path.life_id).reset_index()
     died = (own["end_kind"] == "sudden").to_numpy()
     low = (years_between(own["installed"], own["last_alive"]) - age) * DAYS_PER_YEAR
@@ -147,9 +180,10 @@ def _what_came(path: PathPosterior, age: Array, back: pd.DataFrame, ages: Sudden
     low, high = np.maximum(low[kept], 0.0), high[kept]
     wide = widened_grid(GRID, FACTORS)
     cdf = soft_cdf(path.take(kept), age[kept], wide, margin)
-    moment = ages.as_of_
+    moment = ages.life.as_of_
     then = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
-    by_age = ages.conditional_cdf(then, moment, GRID)
+    plain = np.array([np.interp(GRID, wide, one) for one in cdf])
+    by_age = ages.conditional_cdf(then, moment, GRID, plain)
     chance = np.empty((kept.size, LOGS.size + 1))
     for row, (one, other, early, late) in enumerate(zip(cdf, by_age, low, high)):
         at = np.outer(FACTORS, WITHIN)

@@ -8,12 +8,19 @@ from numpy.typing import NDArray
 
 from ..technologies import technologies
 
+DEAD = float(np.log(2.0))  # ln ratio below the limit from which a low reading speaks of a sudden end and not of a steep path
 
-def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float) -> pd.DataFrame:
+
+def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float, gas: NDArray[np.float64] | float = 0.0) -> pd.DataFrame:
     """The lives with their soft ends told as life data takes deaths: between the last reading above the limit and the first of
     those below it, or the removal as worn; every other life goes on to its last reading or its end.
+
+    gas: (N,) effect of the gas in each log ratio. A sensor that only read low because its gas was weak had not come to its end,
+    though it may have been removed for it.
     """
-    low = (readings["log_ratio"] <= limit) | (readings["censoring"] < 0)
+    net = readings["log_ratio"] - gas
+    missing = readings["censoring"] < 0
+    low = (net <= limit) | missing
     good = readings["time"][~low].groupby(readings["life_id"]).max()
     after = ~(readings["time"].to_numpy() < good.reindex(readings["life_id"]).to_numpy())
     first_low = readings["time"][low & after].groupby(readings["life_id"]).min()
@@ -22,11 +29,14 @@ def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float) -> pd.D
         name: pd.to_datetime(times.reindex(ids)).to_numpy() for name, times in (("last_good", good), ("first_low", first_low))
     }
     known = lives.assign(**seen, ended=pd.to_datetime(lives["ended"]))
-    worn = known["first_low"].notna() | (known["end_kind"] == "soft")
+    misread = ids.isin(readings["life_id"][readings["log_ratio"] <= limit]) & known["first_low"].isna()
+    dead = (known["end_kind"] == "sudden") & ids.isin(readings["life_id"][(net <= limit - DEAD) | missing])
+    worn = (known["first_low"].notna() & ~dead) | ((known["end_kind"] == "soft") & ~misread)
     found = known["first_low"].fillna(known["ended"]).where(worn, known["ended"])
     alive = known["last_good"].fillna(known["entered"])
     alive = alive.where(~(alive > found), found)
-    kind = known["end_kind"].where(known["ended"].isna(), "censored").mask(worn, "sudden")
+    kind = known["end_kind"].mask(misread & (known["end_kind"] == "soft"), "censored")
+    kind = kind.where(known["ended"].isna(), "censored").mask(worn, "sudden")
     told = known.assign(ended=found, end_kind=kind, last_alive=alive.where(worn, known["last_alive"]), last_test=found)
     return told.drop(columns=["last_good", "first_low"])
 

@@ -13,7 +13,7 @@ from sensorhealth.degradation.curves.linear import Linear
 from sensorhealth.degradation.paces import STEADY, Paces
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.life import Calibration
-from sensorhealth.life.end_law import FACTORS, LOGS, EndLaw, _likely, stage
+from sensorhealth.life.end_law import FACTORS, FEWEST_ENDS, LOGS, AgesAtEnd, EndLaw, _likely, stage
 from sensorhealth.life.lifedata import life_data
 from sensorhealth.life.remaining import remaining_life
 from sensorhealth.life.soft import paced_cdf, soft_cdf
@@ -86,12 +86,16 @@ def odd() -> tuple[Outlook, np.ndarray, np.ndarray]:
 
 
 def test_paths_of_shapes_of_their_own_are_not_foretold_too_surely(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
-    seen, rows, left = odd
-    alone = held(seen, rows, left, Calibration())
-    assert len(rows) > 30
+    assert len(odd[1]) > 30
+    others = []
+    for seed in (5, 6):
+        fleet, ends = cells(80, seed, own_shape=True)
+        others.append(foretold(fleet, pd.Timestamp("2022-03-01"), ends))
+    alone = np.mean([held(*one, Calibration()) for one in (odd, *others)])
+    taught = np.mean([held(*one, one[0].calibration) for one in (odd, *others)])
     assert alone < 0.75  # the curve seems to be known to a hair
-    assert held(seen, rows, left, seen.calibration) > alone + 0.1
-    assert 0.8 < held(seen, rows, left, seen.calibration) < 0.99
+    assert taught > alone + 0.1
+    assert 0.8 < taught < 0.99
 
 
 def test_what_was_learnt_is_said(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
@@ -159,10 +163,52 @@ def test_where_nothing_is_low_only_removals_are_ends() -> None:
     assert low.died.tolist() == [True, True, False, False]  # never seen good
 
 
+def test_a_reading_that_is_low_by_its_gas_is_no_end() -> None:
+    table, readings = lives()
+    weak = np.where(readings["life_id"] == "low", -0.15, 0.0)
+    data = life_data(soft_ends(table, readings, 0.0, weak), START + pd.Timedelta(days=400))
+    assert data.died.tolist() == [True, True, False, False]
+    assert 365.25 * data.lower[0] == pytest.approx(200, abs=0.01)  # net of the gas only the third reading was low
+    removed = table.assign(ended=[START + pd.Timedelta(days=310), *table["ended"][1:]], end_kind=["soft", *table["end_kind"][1:]])
+    weak = np.where(readings["life_id"] == "low", -0.3, 0.0)
+    data = life_data(soft_ends(removed, readings, 0.0, weak), START + pd.Timedelta(days=400))
+    assert data.died.tolist() == [False, True, False, False]  # taken out for what its gas did
+
+
+def test_a_sudden_end_is_none_of_the_path_but_a_steep_one_is() -> None:
+    table, readings = lives()
+    table.loc[0, ["ended", "end_kind"]] = [START + pd.Timedelta(days=310), "sudden"]
+    assert soft_ends(table, readings, 0.0).loc[0, "last_alive"] == START + pd.Timedelta(days=100)
+    readings.loc[1, "log_ratio"] = -1.0
+    dead = soft_ends(table, readings, 0.0).loc[0]
+    assert dead["last_alive"] == START + pd.Timedelta(days=300) and dead["ended"] == START + pd.Timedelta(days=310)
+
+
+def test_ages_at_the_end_say_nothing_beyond_the_ages_that_were_reached() -> None:
+    day = pd.Timedelta(days=1)
+    span = np.arange(200.0, 420.0, 20.0)
+    told = pd.DataFrame(
+        {"life_id": [f"s{i}" for i in range(span.size)], "technology": "electrochemical", "stratum": "electrochemical CO",
+         "installed": START, "entered": START, "end_kind": "sudden"}
+    )  # fmt: skip
+    told["ended"] = told["last_test"] = START + pd.to_timedelta(span, unit="D")
+    told["last_alive"] = told["ended"] - 5 * day
+    ages = AgesAtEnd.learn(told, START + 500 * day)
+    assert ages.reached["electrochemical CO"] == pytest.approx(span[-FEWEST_ENDS] / 365.25)
+    one = told.iloc[:1].assign(installed=START + 400 * day)
+    days = np.array([0.0, 100.0, span[-FEWEST_ENDS], 500.0, 900.0])
+    path = np.array([[0.0, 0.0, 0.1, 0.55, 1.0]])
+    plain = ages.life.conditional_cdf(one, START + 400 * day, days)
+    both = ages.conditional_cdf(one, START + 400 * day, days, path)
+    np.testing.assert_allclose(both[:, :3], plain[:, :3])
+    assert both[0, 3] == pytest.approx(max(plain[0, 3], 1.0 - (1.0 - plain[0, 2]) * 0.45 / 0.9))
+    assert both[0, 4] == 1.0
+
+
 class Half:
     """Half of all end at once."""
 
-    def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: np.ndarray) -> np.ndarray:
+    def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: np.ndarray, path: np.ndarray) -> np.ndarray:
         return np.full((len(lives), np.size(days)), 0.5)
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from fleets import Truth, simulate
+from fleets import Fleet, Truth, simulate
 from scipy.integrate import quad
 
 from sensorhealth.degradation import AgeingModel
-from sensorhealth.degradation.curves import FAMILIES, Curve, LinearLoss, PlateauKnee, SteadyKnee, candidates
+from sensorhealth.degradation.curves import FAMILIES, Curve, Linear, LinearLoss, PlateauKnee, SteadyKnee, candidates
 from sensorhealth.life.passage import first_passage
 
 EVERY = [curve for curve, _ in candidates(4.0)]
@@ -129,3 +131,33 @@ def test_sensors_that_meet_their_knee_each_at_its_own_age_are_foretold_from_thos
     model = AgeingModel().fit(drawn.readings, drawn.lives, drawn.cylinders)
     weight = model.curves_.groupby("curve")["weight"].sum()
     assert weight["steady then knee"] > 0.5, weight.round(3).to_dict()
+
+
+def few_past_their_end(seed: int, curve: Curve) -> Fleet:
+    """A fleet on the day on which a tenth of its sensors has been taken out as low."""
+    truth = Truth(curve=curve, slope=-0.17, slope_sd=0.05, noise=0.01, cylinder_sd=0.015, every=0.16, visits=30.0, swap_below=0.0)
+    drawn = simulate(truth, 80, np.random.default_rng(seed))
+    low = drawn.readings.loc[drawn.readings["log_ratio"] < 0.0, "time"]
+    return replace(drawn, readings=drawn.readings[drawn.readings["time"] <= low.sort_values().iloc[8]].reset_index(drop=True))
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_knees_that_few_sensors_have_met_are_not_taken_for_steps(seed: int) -> None:
+    drawn = few_past_their_end(seed, SteadyKnee(3.0, 0.5, 0.3, 8.0))
+    model = AgeingModel(parameter_uncertainty=False).fit(drawn.readings, drawn.lives, drawn.cylinders)
+    weight = model.curves_.groupby("curve")["weight"].sum()
+    assert weight["steady then knee"] + weight["plateau then knee"] > 0.9, weight.round(3).to_dict()
+    assert model.strata_["electrochemical CO"].surprises.steps == 0
+
+
+def test_steps_that_sensors_made_are_not_taken_for_knees() -> None:
+    drawn = few_past_their_end(3, Linear(4.0))
+    rng = np.random.default_rng(4)
+    readings, stepped = drawn.readings.copy(), drawn.lives["life_id"].iloc[rng.permutation(80)[:10]]
+    count = readings["life_id"].map(readings["life_id"].value_counts())
+    late = readings.groupby("life_id").cumcount() >= 6
+    readings.loc[late & (count > 8) & readings["life_id"].isin(stepped), "log_ratio"] -= 0.25
+    model = AgeingModel(parameter_uncertainty=False).fit(readings, drawn.lives, drawn.cylinders)
+    weight = model.curves_.groupby("curve")["weight"].sum()
+    assert weight.get("steady then knee", 0.0) + weight.get("plateau then knee", 0.0) < 0.1, weight.round(3).to_dict()
+    assert model.strata_["electrochemical CO"].surprises.steps >= 5
