@@ -112,7 +112,7 @@ class Analysis:
             self.lives, self.readings, self.oddities, self.baselines, self.ageing, self.cylinders, self.sudden, current,
             self.paths, remaining, calibration,
         )  # fmt: skip
-        return decided(ahead, self.fleet, self.as_of, self.policy, progress)
+        return decided(ahead, self.fleet, self.as_of, self.policy, progress, before=self)
 
     def summary(self, track_record: TrackRecord | None = None) -> list[str]:
         """Five to ten lines a planner can act on."""
@@ -192,17 +192,33 @@ def analyse_and_look_back(
 
 
 @one_thread
-def decided(ahead: Outlook, known: Fleet, day: pd.Timestamp, policy: Policy, progress: Progress | None = None) -> Analysis:
-    """What to do, given the outlook of the fleet `known` on that day: forecasts, lots, plan, budget."""
+def decided(
+    ahead: Outlook,
+    known: Fleet,
+    day: pd.Timestamp,
+    policy: Policy,
+    progress: Progress | None = None,
+    *,
+    before: Analysis | None = None,
+) -> Analysis:
+    """What to do, given the outlook of the fleet `known` on that day: forecasts, lots, plan, budget.
+
+    before: an analysis of the same fit with other forecasts, from which what does not follow from them is taken.
+    """
     step = progress or (lambda name: None)
     forecast = life.forecast_table(
         ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden, calibration=ahead.calibration,
         calibration_interval_days=policy.calibration_interval_days, laws=ahead.ageing.reading_laws(),
     )  # fmt: skip
-    zeros = health.zero_drift(known, ahead.lives, zero_limit=policy.zero_limits(ahead.lives["stratum"]), known=ahead.baselines)
-    responses = health.response_times(known, ahead.lives)
-    step("comparing lots")
-    lots = _lots(ahead, known, forecast, policy)
+    if before is None:
+        limits = policy.zero_limits(ahead.lives["stratum"])
+        zeros = health.zero_drift(known, ahead.lives, zero_limit=limits, known=ahead.baselines)
+        responses = health.response_times(known, ahead.lives)
+        step("comparing lots")
+        lots = _lots(ahead, known, forecast, policy)
+    else:
+        zeros, responses = before.zero_drift, before.response_times
+        lots = compare.with_claims(before.lots_table, with_new_sensors(ahead.lives), forecast)
     step("planning")
     evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings, zeros=zeros)
     fresh = new_sensors(ahead, day, policy)

@@ -1,7 +1,7 @@
 """Which lot (supplier, site, model) is worse, by how much, and how much evidence is needed to say so."""
 
 from sensorhealth.compare.further import further_tables
-from sensorhealth.compare.lots import Money, lots
+from sensorhealth.compare.lots import Money, lots, with_claims
 from sensorhealth.compare.pairs import pairwise, ranking
 from sensorhealth.compare.study import StudyBasis, power, sensors_needed, study_plan
 from sensorhealth.compare.watch import first_alarms, watch
@@ -18,4 +18,5 @@ __all__ = [
     "sensors_needed",
     "study_plan",
     "watch",
+    "with_claims",
 ]

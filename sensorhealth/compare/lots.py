@@ -224,8 +224,15 @@ def _priced(
     table["extra_cost"] = extra_cost(
         np.asarray(now, np.float64), life, usual, np.asarray(price + money.swap_cost), money.horizon_years
     )
-    table["expected_claims"] = np.nan
-    if forecast is not None and "p_end_before_warranty_end" in forecast:
-        chance = running["sensor_id"].map(forecast.set_index("sensor_id")["p_end_before_warranty_end"])
-        table["expected_claims"] = chance.groupby(kind).sum(min_count=1).reindex(keys).to_numpy(float)
-    return table
+    return table.assign(expected_claims=np.nan) if forecast is None else with_claims(table, lives, forecast, by)
+
+
+def with_claims(table: pd.DataFrame, lives: pd.DataFrame, forecast: pd.DataFrame, by: str = "lot") -> pd.DataFrame:
+    """The table of `lots` with the claims that `forecast` lets expect: all in it that a forecast changes."""
+    if "p_end_before_warranty_end" not in forecast:
+        return table.assign(expected_claims=np.nan)
+    running = lives[lives["end_kind"] == ""]
+    kind = [running[by].astype(str), running["technology"].astype(str), running["gas"].astype(str)]
+    keys = pd.MultiIndex.from_frame(table[["lot", "technology", "gas"]].astype(str))
+    chance = running["sensor_id"].map(forecast.set_index("sensor_id")["p_end_before_warranty_end"])
+    return table.assign(expected_claims=chance.groupby(kind).sum(min_count=1).reindex(keys).to_numpy(float))

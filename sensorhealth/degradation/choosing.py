@@ -21,7 +21,7 @@ LEAST_WEIGHT = 0.01  # of a curve that stays in the average
 LITTLE = 0.1  # weight at the first look below which a curve is given the variances of the likeliest
 MOST_CURVES, MOST_OF_FAMILY = 6, 2  # that are fitted in full
 ROUGHLY = 1e-2  # how near the optimum a search for a look ends
-PACES = 2  # times that a curve of own pace is made straight for a look
+PACES = 1  # times that a curve of own pace is made straight for a look
 REFINED = (1.0, 0.5, 0.25)  # steps by which the shapes of the likelier families are tuned
 NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
 HOPELESS = 150.0  # deviance behind the best beyond which a curve is not looked at again
@@ -120,7 +120,7 @@ def fit_curves(
         looks = {curve: look(curve) for curve in nearest}
     found = {curve: look.searched(curve) for curve in _rivals(looks, first)}
     rival = min(found, key=lambda curve: found[curve], default=first.curve)
-    if found and found[rival] < look(first.curve) - 1.0:
+    if found and found[rival] < look.searched(first.curve) - 1.0:
         tried[rival] = other = fit_curve(stratum, rival, terms, options, first, enough=NEARLY)
         if other.deviance < first.deviance:
             first, look = other, _Looks(stratum, terms, other)
@@ -133,7 +133,7 @@ def fit_curves(
             first, options, tried = loose, replace(options, brownian=True), {loose.curve: loose}
             look = _Looks(stratum, terms, first)
             looks = _again(look, looks)
-    if not first.rested and len(grid) > 1:
+    if gain <= SUPPORT and len(grid) > 1:
         tried[first.curve] = first = fit_curve(stratum, first.curve, terms, options, first)
     for step in REFINED:
         _refine(look, looks, step)
@@ -221,7 +221,7 @@ class _Looks:
         return reml.deviance(self._straight(curve), self.first.parameters, "ML")
 
     def searched(self, curve: Curve) -> float:
-        """The same at variances of the curve's own."""
+        """The same at variances of the curve's own, to be compared with others that are searched for."""
         begin = self.first.parameters
         found = reml.fit(self._straight(curve), method="ML", brownian=begin.brownian > 0.0, start=begin, tolerance=ROUGHLY)
         straighter = self._on(curve, life_slopes(self.stratum, found)) if curve.own_pace else found.criterion.layout

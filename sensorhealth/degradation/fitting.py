@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -29,7 +29,6 @@ SEEN = 0.1  # change of the deviance at which the end of a fit is reached
 STEPS = 150  # the same where numbers are to be reproduced
 ENOUGH = 0.02  # relative move of a standard deviation at which the searches end
 NEARLY = 0.15  # the same where curves are compared
-RESTED = 0.05  # the same beyond which they go on once a curve is chosen
 ROUGHLY = 0.1  # the same where only the noise is to be seen
 
 
@@ -50,8 +49,7 @@ class CurveFit:
     ground: its arrays. fit: the kernel's result at `parameters` on the working response; its first n sensors are the
     stratum's lives (the ballast follows, and a prior's readings). search: the last search for the variances, None where
     they were given. degrees: of freedom of the noise. held: stand-ins at which the variances were searched for; sites:
-    what each record is worth in the end. deviance: -2 log ML likelihood, tails and censoring counted. rested: whether the
-    searches had come to rest.
+    what each record is worth in the end. deviance: -2 log ML likelihood, tails and censoring counted.
     """
 
     ground: Ground
@@ -61,7 +59,6 @@ class CurveFit:
     held: Sites
     sites: Sites
     deviance: float
-    rested: bool = True
 
     @property
     def curve(self) -> Curve:
@@ -123,8 +120,7 @@ def fit_curve(
     """
     found = _searched(stratum, curve, terms, options, start, ROUNDS if start is None else AGAIN, enough, likely)
     how = Settling(options.degrees, options.method, SETTLED, EXACT, LATE, enough=SEEN)
-    fitted = _finish(found.ground, found.parameters, found.held, found.held, found.search, how)
-    return replace(fitted, rested=found.moved < RESTED)
+    return _finish(found.ground, found.parameters, found.held, found.held, found.search, how)
 
 
 def fit_beside(stratum: Stratum, curve: Curve, terms: Terms, options: Options, start: CurveFit) -> CurveFit:
@@ -144,13 +140,12 @@ def rough_fit(stratum: Stratum, curve: Curve, terms: Terms, options: Options, st
 
 @dataclass(frozen=True)
 class _Searched:
-    """Where the searches for the variances ended: ground, variances, stand-ins then, and how far the last one moved them."""
+    """Where the searches for the variances ended: ground, variances, stand-ins then."""
 
     ground: Ground
     parameters: VarianceParameters
     held: Sites
     search: reml.CrossedFit
-    moved: float
 
 
 def _searched(
@@ -171,7 +166,7 @@ def _searched(
         ground = lay_ground(stratum, curve, terms, slopes)
     degrees = options.degrees
     plain = ground.is_plain(degrees)
-    alike, moved = start is not None and start.degrees == degrees, 0.0
+    alike = start is not None and start.degrees == degrees
     if start is None or plain:
         held = face_value(ground.base.y, stratum.censoring)
         search = _search(ground.stand_in(held, START_NOISE), options, likely or (start.parameters if start else None))
@@ -185,7 +180,7 @@ def _searched(
         moved, parameters = _moved(parameters, search.parameters), search.parameters
         if moved < enough:
             break
-    return _Searched(ground, parameters, held, search, moved)
+    return _Searched(ground, parameters, held, search)
 
 
 def at_parameters(

@@ -18,6 +18,7 @@ from sensorhealth.degradation.mixture import moments, quantile
 from sensorhealth.degradation.notes import notes_of
 from sensorhealth.degradation.paces import Paces, known_until, learn_paces
 from sensorhealth.degradation.posterior import PathPosterior
+from sensorhealth.degradation.predicting import latent_moments, reading_variance
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
 from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
 from sensorhealth.errors import FitError
@@ -189,8 +190,8 @@ class AgeingModel(BaseEstimator):
         """
         blocks = []
         for model, here, local, age in self._by_stratum(life_ids, age_years):
-            middle, spread = _latent_moments(model, local, age)
-            widening = np.array([item.weight for item in model.components]) @ _reading_variance(model)
+            middle, spread = latent_moments(model.modes, model.components, local, age)
+            widening = np.array([item.weight for item in model.components]) @ reading_variance(model.components)
             blocks.append(
                 pd.DataFrame(
                     {
@@ -290,29 +291,6 @@ def _like(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:
 def _stacked(model: StratumModel, parts: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray, FloatArray]:
     weight = np.array([item.weight for item in model.components])
     return weight, np.stack([mean for mean, _ in parts]), np.stack([variance for _, variance in parts])
-
-
-def _latent_moments(model: StratumModel, local: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Mean and variance (m,) of the latent path: within the history at the estimated variances, whose uncertainty hardly
-    shows where readings lie on both sides, and beyond it averaged over them."""
-    middle, spread = np.empty(local.size), np.empty(local.size)
-    past = age < model.stratum.last_age[local]
-    for here, components in ((past, model.modes), (~past, model.components)):
-        if here.any():
-            weight = np.array([item.weight for item in components])
-            parts = [item.latent(local[here], age[here]) for item in components]
-            middle[here], spread[here] = moments(weight, *(np.stack(part) for part in zip(*parts)))
-    return middle, spread
-
-
-def _reading_variance(model: StratumModel) -> FloatArray:
-    """Variance (m,) of gas and noise of one reading, tails included (three times the scale where it is infinite)."""
-    found = []
-    for item in model.components:
-        degrees = item.fitted.degrees
-        widening = degrees / (degrees - 2.0) if np.isfinite(degrees) else 1.0
-        found.append(item.gas_variance + widening * item.fitted.parameters.residual)
-    return np.array(found)
 
 
 def _posterior(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,6 +11,7 @@ import numpy as np
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.effects import CYLINDER, LOT_LEVEL, LOT_SLOPE, SESSION, STATED, STEP, bend
 from sensorhealth.degradation.fitting import CurveFit
+from sensorhealth.degradation.mixture import moments
 
 
 @dataclass(frozen=True)
@@ -140,3 +142,31 @@ def segment_at(stratum: Stratum, index: IntArray, age: FloatArray) -> IntArray:
     found = np.where(own, stratum.segment[np.maximum(position, 0)], -1)
     beyond = own & (position == stratum.last[index])
     return np.where(beyond, stratum.last_segment[index], found)
+
+
+def latent_moments(
+    modes: Sequence[Component], draws: Sequence[Component], local: IntArray, age: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and variance (m,) of the latent paths of lives `local` (m,) at `age` (m,).
+
+    Within the history at the estimated variances, whose uncertainty hardly shows where readings lie on both sides; beyond it
+    averaged over draws of them.
+    """
+    middle, spread = np.empty(local.size), np.empty(local.size)
+    past = age < modes[0].stratum.last_age[local]
+    for here, components in ((past, modes), (~past, draws)):
+        if here.any():
+            weight = np.array([item.weight for item in components])
+            parts = [item.latent(local[here], age[here]) for item in components]
+            middle[here], spread[here] = moments(weight, *(np.stack(part) for part in zip(*parts)))
+    return middle, spread
+
+
+def reading_variance(components: Sequence[Component]) -> FloatArray:
+    """Variance (m,) of gas and noise of one reading, tails included (three times the scale where it is infinite)."""
+    found = []
+    for item in components:
+        degrees = item.fitted.degrees
+        widening = degrees / (degrees - 2.0) if np.isfinite(degrees) else 1.0
+        found.append(item.gas_variance + widening * item.fitted.parameters.residual)
+    return np.array(found)

@@ -177,11 +177,25 @@ def choose_degrees(
     left = np.maximum(1.0 - precision * variance[seen], 1e-9)
     cavity = variance[seen] / left
     off = y[seen] - mean[seen] + precision * cavity * (sites.response[seen] - mean[seen])
-    scores: list[float] = []
-    for degrees in DEGREES:
-        tries = [float(_shares(_read_terms(off, cavity, noise * scale, degrees)[0])[0].sum()) for scale in SCALES]
-        scores.append(max(tries) + DEGREES_PRIOR[degrees])
+    scores = [_at_best_scale(off, cavity, noise, degrees) + DEGREES_PRIOR[degrees] for degrees in DEGREES]
     return DEGREES[int(np.argmax(scores))]
+
+
+def _at_best_scale(off: FloatArray, variance: FloatArray, noise: float, degrees: float) -> float:
+    """Largest log likelihood over SCALES, which has one peak: climbed to from the middle."""
+
+    def tried(k: int) -> float:
+        if not 0 <= k < len(SCALES):
+            return -np.inf
+        return float(_shares(_read_terms(off, variance, noise * SCALES[k], degrees)[0])[0].sum())
+
+    at = len(SCALES) // 2
+    best, below, above = (tried(k) for k in (at, at - 1, at + 1))
+    way, ahead = (-1, below) if below > above else (1, above)
+    while ahead > best:
+        at, best = at + way, ahead
+        ahead = tried(at + way)
+    return best
 
 
 def ballast(noise: float, spare: float, floor: float) -> float:
