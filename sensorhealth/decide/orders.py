@@ -158,8 +158,10 @@ def _order_kind(
         position += quantity
         order_by = fleet_plan.facts.as_of + np.timedelta64(int(day), "D")
         until = fleet_plan.facts.as_of + np.timedelta64(int(arrives + interval), "D")
-        reason = f"Covers the replacements until {until} with {100 * policy.service_level:g} % chance"
-        reason += "; held down by the shelf life." if kept < wanted else "."
+        level = f"the replacements until {until} with {100 * policy.service_level:g} % chance"
+        reason = f"Covers {level}."
+        if kept < wanted:
+            reason = f"To cover {level} more would be needed, but they would more likely pass their shelf life than be used."
         soonest = expected[2, 0] - kind.on_hand
         if number == 0 and soonest >= 0.5:
             needed = "1 is" if round(soonest) == 1 else f"{soonest:.0f} are"

@@ -15,6 +15,7 @@ import pandas as pd
 
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.sheet_picture import path_picture
+from sensorhealth.decide.texts import chance_as_text
 from sensorhealth.decide.warranty import claim_value, claim_window, warranty_list
 
 MOST = 200
@@ -31,7 +32,9 @@ _CAUTION = (
 )
 _TEXTS = {"date": "Date", "kind": "Kind", "cylinder_id": "Cylinder", "gas_until": "Gas valid until", "gas_note": "Gas",
           "applied": "Applied", "as_found": "As found", "as_left": "As left", "zero_offset": "Zero offset",
-          "ratio": "Headroom ratio", "outcome": "Outcome", "technician": "By", "temperature_c": "Temperature (C)"}  # fmt: skip
+          "ratio": "Headroom ratio", "outcome": "Outcome", "technician": "By", "temperature_c": "Temperature (°C)"}  # fmt: skip
+_FROM = {"forecast": "own readings", "group forecast": "others of its kind", "no forecast": "none", "at end": "at its end"}
+_TERMS = {"free": "a new sensor", "pro-rata": "for the part of the warranty that is left"}
 
 
 def evidence_sheets(
@@ -139,7 +142,7 @@ def _identity(fleet_plan: FleetPlan, fleet: Any, name: str, row: int) -> dict[st
         "Lot": facts.lot[row], "Supplier": sensor.get("supplier", ""), "Model": facts.model[row],
         "Made": _day(sensor.get("manufactured", pd.NaT)), "Installed": _day(facts.installed[row]),
         "Warranty until": _day(facts.warranty_end[row]), "Test from": _day(start[row]), "Test and give notice by": _day(by[row]),
-        "Value of a claim": f"{claim_value(facts)[row]:.0f} {facts.policy.currency} ({facts.policy.warranty_terms})",
+        "Value of a claim": f"{claim_value(facts)[row]:.0f} {facts.policy.currency} ({_TERMS[facts.policy.warranty_terms]})",
         "Last gas test": f"{_day(facts.last_test[row])} {facts.last_outcome[row]}".strip(),
         "Unit of the readings": sensor.get("unit", ""),
     }  # fmt: skip
@@ -153,10 +156,13 @@ def _forecast(row: pd.Series) -> dict[str, Any]:
     shown = {
         "Headroom ratio now (5 %, median, 95 %)": ("{:.2f}", "headroom_ratio_p05", "headroom_ratio", "headroom_ratio_p95"),
         "Remaining useful life in days (10 %, median, 90 %)": ("{:.0f}", "rul_days_p10", "rul_days_p50", "rul_days_p90"),
-        "Chance of ending before the warranty does": ("{:.1%}", "p_end_before_warranty_end"),
         "Readings used": ("{:.0f}", "readings_used"),
     }
-    found: dict[str, Any] = {"Status": row.get("status", "")}
+    status = str(row.get("status", ""))
+    found: dict[str, Any] = {"Forecast from": _FROM.get(status, status)}
+    chance = chance_as_text(np.array([row.get("p_end_before_warranty_end", np.nan)], dtype=float))[0]
+    if chance != "unknown":
+        found["Chance of ending before the warranty does"] = chance
     for title, (form, *names) in shown.items():
         values = [row.get(name, np.nan) for name in names]
         if not all(pd.isna(value) for value in values):
@@ -175,14 +181,16 @@ def _record_table(record: pd.DataFrame) -> str:
     head = "".join(f'<th scope="col">{_TEXTS[name]}</th>' for name in names)
     lines = []
     for values in zip(*(record[name] for name in names)):
-        cells = "".join(_cell(value) for value in values)
+        cells = "".join(_cell(value, name) for name, value in zip(names, values))
         lines.append(f"<tr>{cells}</tr>")
     return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(lines)}</tbody></table></div>'
 
 
-def _cell(value: Any) -> str:
+def _cell(value: Any, name: str) -> str:
     if isinstance(value, float) and not np.isnan(value):
         return f'<td class="number">{value:.4g}</td>'
+    if name == "ratio":
+        return f'<td class="number">{_safe(value)}</td>'
     return f"<td>{_safe(_day(value) if isinstance(value, pd.Timestamp) else value)}</td>"
 
 

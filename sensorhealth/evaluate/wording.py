@@ -74,12 +74,13 @@ def _ends_sentence(expected: float, came: float, ended: float, held: float) -> s
         return "No forecast could be followed for six months."
     counts = f"{expected:.0f} ends expected, {came:.0f} came"
     if expected + came < FEWEST_ENDS:
-        start = f"Forecasts made six months ahead were of too few ends to judge: {counts}"
+        start = f"Forecasts made six months ahead met too few ends to be judged: {counts}"
     else:
         start = f"Forecasts made six months ahead were {_judgement(expected, came)}: {counts}"
     if ended >= ENOUGH_ENDS:
         return f"{start}, and the 90 % intervals of remaining life held {100 * held:.0f} % of lives{_width(held)}."
-    return f"{start}; {ended:.0f} ended lives are too few to judge the intervals (about {ENOUGH_ENDS} are needed)."
+    known = "No life has" if not ended else "Only 1 life has" if ended == 1 else f"Only {ended:.0f} lives have"
+    return f"{start}. {known} ended, too few to judge the intervals of remaining life (about {ENOUGH_ENDS} are needed)."
 
 
 def _width(held: float) -> str:

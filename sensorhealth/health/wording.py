@@ -86,6 +86,12 @@ def _near(value: FloatArray, targets: FloatArray, sd: FloatArray) -> NDArray[np.
     return gap < np.minimum(2 * sd, STOCK_TOLERANCE)
 
 
+def sure(probability: float) -> str:
+    """A probability for people, never quite 0 or 1: "probability 97 %", "probability above 99 %"."""
+    whole = "above 99" if probability > 0.99 else "below 1" if probability < 0.01 else f"{100 * probability:.0f}"
+    return f"probability {whole} %"
+
+
 def single_advice(singles: pd.DataFrame) -> NDArray[np.object_]:
     """What to do about each single bad reading."""
     advice = np.full(len(singles), "kept out of the fit: the next reading is back on the path", dtype=object)
@@ -112,7 +118,7 @@ def findings(
             "table": "calibrations", "row": r["row"], "sensor_id": r["sensor_id"], "column": "headroom",
             "value": f"{np.exp(r['residual']):.2f} of what was expected", "finding": "single bad reading",
             "done": "doubted" if r["recovered"] is None else "set aside",
-            "reason": f"{r['likely']}; {r['advice']} (probability {r['probability']:.2f})", "time": r["time"],
+            "reason": f"{r['likely']}; {r['advice']} ({sure(r['probability'])})", "time": r["time"],
         }
         for r in singles.to_dict("records")
     ]  # fmt: skip
@@ -129,7 +135,7 @@ def findings(
         {
             "table": "calibrations", "row": r["row"], "sensor_id": r["sensor_id"], "column": "zero_offset",
             "value": f"{r['size']:+.3g} {r['unit']}", "finding": "zero in contaminated air" if r["kind"] == AIR else r["kind"],
-            "done": "kept", "reason": f"{r['reason']} (probability {r['probability']:.2f})", "time": r["time"],
+            "done": "kept", "reason": f"{r['reason']} ({sure(r['probability'])})", "time": r["time"],
         }
         for r in ([] if zeros is None else zeros.to_dict("records"))
     ]  # fmt: skip
@@ -143,30 +149,30 @@ def findings(
 def _step_finding(row: dict) -> dict:
     """One step or swap as a finding."""
     between = f"between {row['earliest']:%Y-%m-%d} and {row['latest']:%Y-%m-%d}"
-    sure = f"probability {row['probability']:.2f}"
+    known = sure(row["probability"])
     finding, done, reason = {
         "swap": (
             "unrecorded swap",
             "corrected",
             f"the headroom jumps to a new sensor's {between} and ageing starts again: a new life starts here; record "
-            f"swaps ({sure})",
+            f"swaps ({known})",
         ),
         "down": (
             "step down",
             "kept",
             f"sensitivity fell {between} and stayed: poisoning, over-range or drying; the forecast starts from the new "
-            f"level ({sure})",
+            f"level ({known})",
         ),
         "up": (
             "step up",
             "kept",
-            f"sensitivity rose {between} and stayed: cleaning, or a change at the inlet ({sure})",
+            f"sensitivity rose {between} and stayed: cleaning, or a change at the inlet ({known})",
         ),
     }[row["kind"]]
     if row["ended"]:
         reason = (
             f"it ended between two readings: sensitivity fell {between}, at once and below the limit: poisoning, over-range or "
-            f"drying, and not wear; it counts as a sudden end ({sure})"
+            f"drying, and not wear; it counts as a sudden end ({known})"
         )
     return {
         "table": "calibrations", "row": row["first_row"], "sensor_id": row["sensor_id"], "column": "headroom",
@@ -180,7 +186,7 @@ def _end_finding(row: dict) -> dict:
     left = f"{np.exp(row['size']):.2f} of what was before" + (" or less" if row["at_least"] else "")
     reason = (
         f"headroom ratio {row['ratio_before']:.2f} on {row['time_before']:%Y-%m-%d}, the next reading on "
-        f"{row['time_after']:%Y-%m-%d}: {ENDED[row['how']]} (probability {row['probability']:.2f})"
+        f"{row['time_after']:%Y-%m-%d}: {ENDED[row['how']]} ({sure(row['probability'])})"
     )
     return {
         "table": "calibrations", "row": row["first_row"], "sensor_id": row["sensor_id"], "column": "headroom", "value": left,

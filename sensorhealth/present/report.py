@@ -52,8 +52,6 @@ def _section(name: str, shown: dict[str, Table], drawn: dict[str, str], analysis
     if name in shown:
         table = shown[name]
         inside += tables.static(name, table.caption, table.frame, table.shown)
-    elif not inside:
-        inside = '<p class="quiet">Nothing to show here.</p>'
     return sections.section(name, inside)
 
 

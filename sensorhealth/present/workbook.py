@@ -13,6 +13,7 @@ import pandas as pd
 
 from sensorhealth.nomenclature import Column, columns
 from sensorhealth.present.cautions import CAUTIONS
+from sensorhealth.present.page.sensors import most_pressing
 from sensorhealth.present.sheet_rows import with_rows
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ class Sheet:
 
 
 SHEETS = (
-    Sheet("What to do", "plan", "plan", "One row for every sensor, with the reason."),
+    Sheet("What to do", "plan", "plan", "One row for every sensor, the most pressing first, with the reason."),
     Sheet(
         "When to visit",
         "visits",
@@ -75,7 +76,9 @@ def workbook_bytes(analysis: Any) -> bytes:
     _front(first, analysis, as_of)
     long: dict[str, list[list[Any]]] = {}
     for sheet in SHEETS:
-        values = _fill(book, sheet, getattr(analysis, sheet.attribute), columns(sheet.table), analysis.policy.currency, as_of)
+        table = getattr(analysis, sheet.attribute)
+        table = most_pressing(table) if sheet.table == "plan" else table
+        values = _fill(book, sheet, table, columns(sheet.table), analysis.policy.currency, as_of)
         if values:
             long[f"xl/worksheets/sheet{len(book.sheetnames)}.xml"] = values
     schemes = getattr(analysis, "schemes", None)
@@ -169,7 +172,7 @@ def _heading(name: str, column: Column | None, currency: str) -> str:
     if column is None:
         return name.replace("_", " ")
     short = column.meaning.split(";")[0].split(":")[0].split(". ")[0].rstrip(".")
-    unit = currency if column.unit == "currency" else column.unit
+    unit = currency if column.unit == "currency" else "" if column.unit == "probability" else column.unit  # shown in per cent
     return f"{short} ({unit})" if unit else short
 
 

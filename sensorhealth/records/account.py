@@ -41,7 +41,9 @@ def _reconciliation(fleet: Fleet) -> Iterator[str]:
 
 
 def _columns(fleet: Fleet, long: bool) -> Iterator[str]:
-    shown = fleet.understood if long else fleet.understood[fleet.understood["heading"] != ""]
+    balance = fleet.reconciliation
+    there = fleet.understood["table"].isin(balance.loc[balance["rows_in"] > 0, "table"])
+    shown = fleet.understood if long else fleet.understood[there & (fleet.understood["heading"] != "")]
     rows: list[tuple[str, ...]] = [("column", "read from", "read as", "filled", "unreadable", "from ... to, or commonest")]
     for row in shown.to_dict("records"):
         if row["how"] == "not read":

@@ -121,7 +121,7 @@ def test_sheet_shows_readings_gas_path_and_forecast() -> None:
     assert not tags.open
     for text in (
         "C0", "expired", "doubted", "at least 2.00", "1.20", "Calibration record (4 rows)", "Warranty until", "2026-06-29",
-        "A forecast is not a proof", "Chance of ending before the warranty does", "50.0%", "200 EUR (free)",
+        "A forecast is not a proof", "Chance of ending before the warranty does", "50 %", "200 EUR (a new sensor)",
     ):  # fmt: skip
         assert text in tags.text, text
     assert tags.seen.count("circle") == 4

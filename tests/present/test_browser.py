@@ -47,7 +47,7 @@ def test_missing_numbers_come_last_whichever_way(browser: Any, open_page: Any, a
     holes.forecast.loc[holes.forecast.index[5:50], "headroom_ratio"] = float("nan")
     open_page(holes)
     for _ in range(2):
-        place = press(browser, "sensors", "headroom ratio now (5 to 95 %)")
+        place = press(browser, "sensors", "headroom ratio now (5 to 95\u00a0%)")
         assert cells(browser, "sensors", place)[0] != "unknown"
         assert cells(browser, "sensors", place)[-1] == "unknown"
 

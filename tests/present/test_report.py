@@ -126,6 +126,32 @@ def test_empty_outputs_still_make_a_page(analysis: SimpleNamespace) -> None:
     bare.forecast = analysis.forecast.assign(status="no forecast", rul_days_p50=float("nan"))
     page = report_html(bare)
     assert "no forecast" in page and 'id="retest"' not in page
+    for name in ("orders", "visits", "warranty", "lots"):  # each says in its own words that there is nothing, and nothing else
+        assert sections.EMPTY[name] in page
+        assert sections.INTRODUCTIONS[name] not in page
+
+
+def test_sensors_that_could_not_be_read_are_named_on_the_first_screen(analysis: SimpleNamespace) -> None:
+    listed = sensors.sensor_list(analysis)
+    passed = listed.assign(gas_test="passed")
+    assert not any("could not be used" in text or "unknown" in text for text in headline.how_many(passed, 180.0).sentences)
+    lost = headline.how_many(listed, 180.0, set_aside=3).sentences
+    assert any(text.startswith("3 rows of the table of sensors could not be used") for text in lost)
+
+
+def test_notes_that_say_the_same_of_several_kinds_are_one() -> None:
+    notes = [
+        "electrochemical CO: 7 readings name no cylinder",
+        "no temperatures: they stay in the noise",
+        "infrared CO2: 12 readings name no cylinder",
+        "infrared CO2: one lot only",
+    ]
+    kinds = ["electrochemical CO", "infrared CO2"]
+    assert sections.notes_together(notes, kinds) == [
+        "electrochemical CO (7), infrared CO2 (12): readings name no cylinder",
+        "no temperatures: they stay in the noise",
+        "infrared CO2: one lot only",
+    ]
 
 
 def test_paths_are_packed_within_the_limit(analysis: SimpleNamespace) -> None:

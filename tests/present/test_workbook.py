@@ -12,6 +12,7 @@ from types import SimpleNamespace
 import pytest
 from openpyxl import Workbook, load_workbook
 
+from sensorhealth.present.page.sensors import URGENCY
 from sensorhealth.present.workbook import SHEETS, workbook_bytes
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
@@ -54,6 +55,14 @@ def test_headings_stay_and_repeat_and_name_the_currency(book: Workbook) -> None:
         assert page.page_setup.orientation == "landscape"
         assert all(cell.value for cell in page[1])
     assert "Expected cost (EUR)" in [cell.value for cell in book["What it costs"][1]]
+    assert not any("(probability)" in str(cell.value) for page in book for cell in page[1])
+
+
+def test_what_cannot_wait_stands_first(book: Workbook, analysis: SimpleNamespace) -> None:
+    place = list(analysis.plan.columns).index("action")
+    actions = [row[place] for row in book["What to do"].iter_rows(min_row=2, values_only=True)]
+    order = [URGENCY.index(action) for action in actions]
+    assert order == sorted(order) and len(set(order)) > 1
 
 
 def test_cautions_stand_on_the_first_sheet(book: Workbook) -> None:

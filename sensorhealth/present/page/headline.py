@@ -34,7 +34,7 @@ class Answer:
 def answers(analysis: Any, listed: pd.DataFrame, track_record: Any = None) -> list[Answer]:
     """The six answers for `analysis`; listed: the sensor list; track_record: the back-test, where it was run."""
     return [
-        how_many(listed, analysis.policy.calibration_interval_days),
+        how_many(listed, analysis.policy.calibration_interval_days, sensors_set_aside(analysis)),
         when(analysis, listed),
         how_much(analysis),
         how_sure(listed, track_record),
@@ -43,8 +43,17 @@ def answers(analysis: Any, listed: pd.DataFrame, track_record: Any = None) -> li
     ]
 
 
-def how_many(listed: pd.DataFrame, recent_days: float) -> Answer:
-    """How many sensors need something, by action, and for how many nobody knows whether they respond."""
+def sensors_set_aside(analysis: Any) -> int:
+    """Rows of the table of sensors that could not be used."""
+    balance = analysis.fleet.reconciliation
+    return int(balance.loc[balance["table"] == "sensors", "rows_set_aside"].sum())
+
+
+def how_many(listed: pd.DataFrame, recent_days: float, set_aside: int = 0) -> Answer:
+    """How many sensors need something, by action, and for how many nobody knows whether they respond.
+
+    set_aside: rows of the table of sensors that could not be used, of which nothing else is said on the page.
+    """
     alive = sensors.in_service(listed)
     needing = alive[~alive["action"].isin(sensors.NEEDS_NOTHING)]
     by_action = [
@@ -56,9 +65,14 @@ def how_many(listed: pd.DataFrame, recent_days: float) -> Answer:
     sentences = [f"of {count(len(alive), 'sensor')} in service."]
     if by_action:
         sentences.append("; ".join(by_action).capitalize() + ".")
-    sentences.append(
-        f"{count(unknown, 'sensor')} without a passed gas test in the last {recent_days:.0f} days: unknown, not good."
-    )
+    if unknown:
+        without = f"{count(unknown, 'sensor')} without a passed gas test in the last {recent_days:.0f} days"
+        sentences.append(f"{without}: unknown, not good.")
+    elif len(alive):
+        sentences.append(f"Every sensor not listed as failed passed a gas test in the last {recent_days:.0f} days.")
+    if set_aside:
+        rows = count(set_aside, "row")
+        sentences.append(f"{rows} of the table of sensors could not be used: nothing is said of those sensors here.")
     return Answer("How many sensors need something?", number(len(needing)), tuple(sentences), "sensors")
 
 
@@ -110,7 +124,8 @@ def how_sure(listed: pd.DataFrame, track_record: Any) -> Answer:
     own, group = int((alive["status"] == "forecast").sum()), int((alive["status"] == "group forecast").sum())
     none, ended = (int((alive["status"] == status).sum()) for status in ("no forecast", "at end"))
     at_end = f"; at their end: {number(ended)}" if ended else ""
-    basis = f"Forecast from own readings: {number(own)}; from the lot's: {number(group)}{at_end}; no forecast: {number(none)}."
+    basis = f"Forecast from own readings: {number(own)}; from others of their kind: {number(group)}{at_end}"
+    basis += f"; no forecast: {number(none)}."
     known = alive[alive["status"].isin(["forecast", "group forecast"]) & alive["rul_days_p50"].notna()]
     if not len(known):
         return Answer("How sure?", "unknown", ("No sensor has a forecast.", basis), "track-record")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -104,6 +106,15 @@ INTRODUCTIONS = {
     "findings": ("Rows in are rows used plus rows set aside: nothing is lost."),
 }
 
+EMPTY = {
+    "visits": "No visit is planned.",
+    "runway": "No sensor has a forecast.",
+    "warranty": "No sensor is under a warranty on record that is worth a test.",
+    "orders": "Nothing is to be ordered.",
+    "budget": "There is no budget: no sensor has a forecast.",
+    "cylinders": "No cylinder is recorded with the calibrations, so weak gas cannot be told from weak sensors.",
+    "lots": "No lots can be compared: none are recorded, or too few sensors of a kind were read.",
+}
 
 LISTS_OF_SENSORS = ("retest", "warranty")
 LAST_TEST = tables.column("forecast", "last_gas_test")
@@ -170,9 +181,10 @@ def with_currency(shown: list[tables.Column], currency: str) -> list[tables.Colu
     return [replace(c, label=f"{c.label}, {currency}") if c.money else c for c in shown]
 
 
-def section(name: str, inside: str, introduction: str = "") -> str:
-    """A section of the page with its heading."""
-    introduction = introduction or INTRODUCTIONS.get(name, "")
+def section(name: str, inside: str) -> str:
+    """A section of the page with its heading and, where there is something to show, what it is about."""
+    introduction = INTRODUCTIONS.get(name, "") if inside else ""
+    inside = inside or element("p", text(EMPTY.get(name, "Nothing to show here.")), class_="quiet")
     lead = element("p", text(introduction), class_="lead") if introduction else ""
     return element(
         "section",
@@ -199,10 +211,24 @@ def records(analysis: Any) -> str:
         for row in balance.to_dict("records")
     )
     head = "".join(f'<th scope="col">{name}</th>' for name in ("table", "rows in", "used", "set aside"))
-    notes = "".join(element("li", text(note)) for note in analysis.notes)
-    lacking = f"<h3>What the records lack, and what that costs</h3><ul>{notes}</ul>" if notes else ""
+    notes = "".join(element("li", text(note)) for note in notes_together(analysis.notes, analysis.lives["stratum"].unique()))
+    lacking = f"<h3>What the records lack, and how forecasts allow for it</h3><ul>{notes}</ul>" if notes else ""
     table = f"<caption>Rows in = used + set aside</caption><thead><tr>{head}</tr></thead><tbody>{rows}</tbody>"
     return f'<div class="beside"><table class="small">{table}</table>{_kinds(kinds)}</div>{lacking}'
+
+
+def notes_together(notes: Sequence[str], kinds: Sequence[str]) -> list[str]:
+    """The notes, those that say the same of several kinds of sensors in one; their numbers of readings stand in brackets."""
+    found: dict[str, list[str]] = {}
+    for note in notes:
+        kind, colon, said = note.partition(": ")
+        own = bool(colon) and kind in kinds
+        counted = re.fullmatch(r"(\d+) (readings .*)", said) if own else None
+        if counted:
+            found.setdefault(counted[2], []).append(f"{kind} ({counted[1]})")
+        else:
+            found.setdefault(said if own else note, []).extend([kind] if own else [])
+    return [f"{', '.join(of)}: {said}" if of else said for said, of in found.items()]
 
 
 def _kinds(kinds: pd.DataFrame) -> str:

@@ -77,10 +77,14 @@ def sensor_list(analysis: Any) -> pd.DataFrame:
     frame = frame.merge(places, on="sensor_id", how="left", validate="1:1")
     frame["reason"] = frame["plan_reason"].where(frame["plan_reason"].notna(), frame["reason"])
     frame["gas_test"] = gas_test_state(frame, analysis.policy.calibration_interval_days)
+    return most_pressing(frame.drop(columns="plan_reason"), "rul_days_p50", "sensor_id")
+
+
+def most_pressing(plan: pd.DataFrame, *then: str) -> pd.DataFrame:
+    """The rows of a plan, those first that cannot wait; then: columns that order what is as pressing and due on one day."""
     order = {action: place for place, action in enumerate(URGENCY)}
-    frame["urgency"] = frame["action"].map(order).fillna(len(order))
-    frame = frame.sort_values(["urgency", "due", "rul_days_p50", "sensor_id"], kind="stable", ignore_index=True)
-    return frame.drop(columns=["plan_reason", "urgency"])
+    ranked = plan.assign(urgency=plan["action"].map(order).fillna(len(order)))
+    return ranked.sort_values(["urgency", "due", *then], kind="stable", ignore_index=True).drop(columns="urgency")
 
 
 def worded(frame: pd.DataFrame) -> pd.DataFrame:

@@ -182,7 +182,8 @@ class PagedTable {
     const unknown = column.key === "gas_test" ? text.startsWith("unknown") : text === "unknown";
     if (text === "–") facts.class += " none";
     const plain = facts.class !== "prose" && !unknown;
-    return make("td", facts, plain ? text : make("span", unknown ? { class: "unknown" } : {}, text));
+    const firm = text.replaceAll(/(\d) %/g, "$1\u00a0%");  // no line ends between a number and its sign
+    return make("td", facts, plain ? firm : make("span", unknown ? { class: "unknown" } : {}, firm));
   }
 
   draw(announce) {

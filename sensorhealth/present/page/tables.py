@@ -15,6 +15,7 @@ from sensorhealth.present.page import html
 from sensorhealth.present.page.headings import AS_FACTORS, HEADINGS, LOW_HIGH
 
 STATIC_ROWS = 15
+FIRM = "\N{NO-BREAK SPACE}"  # a narrow column must not break a number from its sign
 DECIMALS = {
     "ratio": 2,
     "days": 0,
@@ -105,8 +106,8 @@ def _when_empty(table: str, key: str) -> str:
 def _ends(low: str) -> str:
     """What the brackets behind a value hold, by the name of their first number."""
     if "p05" in low:
-        return "5 to 95 %"
-    return "10 to 90 %" if "p10" in low else "90 % interval"
+        return f"5 to 95{FIRM}%"
+    return f"10 to 90{FIRM}%" if "p10" in low else f"90{FIRM}% interval"
 
 
 def columns(table: str, frame: pd.DataFrame, chosen: Sequence[str] | None = None) -> list[Column]:
