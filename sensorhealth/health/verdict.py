@@ -12,6 +12,7 @@ import pandas as pd
 from sensorhealth.health.causes import Evidence, cause_probabilities
 from sensorhealth.health.life_table import GAS_TESTS, FleetTables
 from sensorhealth.health.oddities import Oddities
+from sensorhealth.health.wording import counted, sure
 
 SPENT = 0.02
 LOW = -0.03
@@ -215,8 +216,9 @@ def _reason(name: str, clues: dict[str, Any]) -> str:
         since = f" since {others['since']:%Y-%m-%d}" if pd.notna(others["since"]) else ""
         bias = f"{100 * np.expm1(evidence.gas_bias):+.0f} %"
         return (
-            f"{count} other sensors read {'low' if weak else 'high'} on this cylinder{since} ({others['readings']} readings of "
-            f"{others['sensors']}): the gas is put at {bias}, and this reading is {off}"
+            f"{counted(count, 'other sensor')} read {'low' if weak else 'high'} on this cylinder{since} "
+            f"({counted(others['readings'], 'reading')} of {others['sensors']}): the gas is put at {bias}, and this "
+            f"reading is {off}"
         )
     if name == "handling":
         if evidence.together:
@@ -254,7 +256,7 @@ def _say(
     else:
         gas = f" on cylinder {last['cylinder_id']}" if last["cylinder_id"] else ""
         lines.append(f"Last test on gas: {when:%Y-%m-%d}, {last['kind']}{gas}, {last['outcome'] or 'outcome not recorded'}")
-    lines.append(f"Verdict: {name}" + (f" (probability {probability:.2f})" if found else ""))
+    lines.append(f"Verdict: {name}" + (f" ({sure(probability)})" if found else ""))
     lines.append(f"Why: {reason}")
     rest = [f"{cause} {p:.2f}" for cause, p in sorted(found.items(), key=lambda item: -item[1]) if cause != name and p >= 0.01]
     if rest:

@@ -92,6 +92,11 @@ def sure(probability: float) -> str:
     return f"probability {whole} %"
 
 
+def counted(number: int, one: str) -> str:
+    """ "1 reading", "2 readings"."""
+    return f"{number} {one}{'' if number == 1 else 's'}"
+
+
 def single_advice(singles: pd.DataFrame) -> NDArray[np.object_]:
     """What to do about each single bad reading."""
     advice = np.full(len(singles), "kept out of the fit: the next reading is back on the path", dtype=object)
@@ -201,7 +206,7 @@ def cylinder_advice(table: pd.DataFrame) -> list[str]:
 
 def _cylinder_advice(row: dict) -> str:
     """One line on one cylinder."""
-    behind = f"{row['readings']} readings of {row['sensors']} sensors"
+    behind = f"{counted(row['readings'], 'reading')} of {counted(row['sensors'], 'sensor')}"
     bias, low, high = (100 * np.expm1(row[name]) for name in ("bias", "low", "high"))
     size = f"{bias:+.0f} % ({low:+.0f} to {high:+.0f} %)"
     since = f"since {row['first_used']:%Y-%m-%d}" if pd.notna(row["first_used"]) else "since its first use"

@@ -47,6 +47,12 @@ function make(name, attributes, ...children) {
   return element;
 }
 
+// A text as children of an element: no line ends inside a date, or between a number and its sign.
+function firm(text) {
+  const parts = text.replaceAll(/(\d) %/g, "$1\u00a0%").split(/(\d{4}-\d{2}-\d{2})/);
+  return parts.map((part, place) => (place % 2 ? make("time", {}, part) : part)).filter((part) => part !== "");
+}
+
 const say = (text) => { document.getElementById("said").textContent = text; };
 
 const sensorLink = (id) => "#sensor=" + encodeURIComponent(id);

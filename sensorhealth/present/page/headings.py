@@ -13,7 +13,7 @@ HEADINGS = {
     "p_end_365d": "chance to end in 365 days",
     "p_end_before_warranty_end": "chance to end in warranty",
     "p_next_calibration_fails": "chance that the next calibration fails",
-    "horizon_capped": "some of it beyond the horizon",
+    "horizon_capped": "cut at the longest time looked ahead",
     "mode": "likelier end",
     "reason": "why",
     "risk_until_visit": "chance to end before the visit",

@@ -62,7 +62,12 @@ def how_many(listed: pd.DataFrame, recent_days: float, set_aside: int = 0) -> An
         if (needing["action"] == action).any()
     ]
     unknown = int(alive["gas_test"].str.startswith("unknown").sum())
-    sentences = [f"of {count(len(alive), 'sensor')} in service."]
+    lost = (
+        f"; {count(set_aside, 'row')} of the table of sensors could not be used, and nothing is said of those"
+        if set_aside
+        else ""
+    )
+    sentences = [f"of {count(len(alive), 'sensor')} in service{lost}."]
     if by_action:
         sentences.append("; ".join(by_action).capitalize() + ".")
     if unknown:
@@ -70,9 +75,6 @@ def how_many(listed: pd.DataFrame, recent_days: float, set_aside: int = 0) -> An
         sentences.append(f"{without}: unknown, not good.")
     elif len(alive):
         sentences.append(f"Every sensor not listed as failed passed a gas test in the last {recent_days:.0f} days.")
-    if set_aside:
-        rows = count(set_aside, "row")
-        sentences.append(f"{rows} of the table of sensors could not be used: nothing is said of those sensors here.")
     return Answer("How many sensors need something?", number(len(needing)), tuple(sentences), "sensors")
 
 

@@ -83,7 +83,7 @@ class SensorPart {
     const due = this.value("due");
     const box = make("div", { class: "verdict" }, make("strong", {}, this.value("action") || "no action"));
     if (/^\d/.test(due)) box.append(`, due ${due}`);
-    box.append(make("p", {}, this.value("reason")));
+    box.append(make("p", {}, ...firm(this.value("reason"))));
     box.append(make("p", {}, `Last gas test: ${this.value("last_gas_test")}, ${this.value("gas_test")}.`));
     return box;
   }

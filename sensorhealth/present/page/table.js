@@ -182,8 +182,8 @@ class PagedTable {
     const unknown = column.key === "gas_test" ? text.startsWith("unknown") : text === "unknown";
     if (text === "–") facts.class += " none";
     const plain = facts.class !== "prose" && !unknown;
-    const firm = text.replaceAll(/(\d) %/g, "$1\u00a0%");  // no line ends between a number and its sign
-    return make("td", facts, plain ? firm : make("span", unknown ? { class: "unknown" } : {}, firm));
+    if (plain) return make("td", facts, text);
+    return make("td", facts, make("span", unknown ? { class: "unknown" } : {}, ...firm(text)));
   }
 
   draw(announce) {
