@@ -76,10 +76,23 @@ def first_with_knee(
     best = min([first, *knees], key=lambda item: item.deviance)
     if best.deviance > first.deviance - CLEARLY:
         return first
+    seen = {best.curve: best}
     for step in REFINED:
-        near = [first_look(stratum, curve, terms, options, degrees, best) for curve in best.curve.near(step)]
-        best = min([best, *near], key=lambda item: item.deviance)
-    return best
+        moved = True
+        while moved:
+            around = best.curve.near(step)
+            before, moved = best, False
+            for curves in (
+                around,
+                [other for curve in around for other in curve.near(step)],
+            ):  # the second: two parameters at once
+                new = [curve for curve in dict.fromkeys(curves) if curve not in seen]
+                seen |= {curve: first_look(stratum, curve, terms, options, best.degrees, best) for curve in new}
+                best = min(seen.values(), key=lambda item: item.deviance)
+                moved = best.deviance < before.deviance - 1.0
+                if moved:
+                    break
+    return first_look(stratum, best.curve, terms, options, degrees, best)
 
 
 def fit_curves(
@@ -96,9 +109,9 @@ def fit_curves(
     gained by the wander (0 where it was not asked).
     """
     gain = 0.0
-    tried = {grid[0][0]: first} if first.curve == grid[0][0] else {}
+    tried = {first.curve: first}
     look = _Looks(stratum, terms, first)
-    looks = {curve: look(curve) for curve, _ in grid}
+    looks = {curve: look(curve) for curve in dict.fromkeys([*(curve for curve, _ in grid), first.curve])}
     best = min(looks, key=lambda curve: looks[curve])
     if looks[best] < looks.get(first.curve, np.inf) - 1.0:  # ask again from a fit that suits the readings
         tried[best] = first = fit_curve(stratum, best, terms, options, first, enough=NEARLY)

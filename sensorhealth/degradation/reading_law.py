@@ -2,11 +2,11 @@
 
 The ageing model says what is likely if its noise, wander and variances are what it takes them for. Real records know more
 kinds of surprise: noise that differs between sensors, changes with heavy tails, paths that are best foretold by their last
-value, a weak cylinder that stays in use. So every reading is foretold from those of its sensor before it (`one_ahead`), by the
-model as it stands, by the model with its spread scaled, and by the last value, each on new gas and on the cylinder that the
-sensor met last; the shares of these are those under which what came is likeliest (stacking of distributions: Yao, Vehtari,
-Simpson and Gelman 2018, Bayesian Analysis 13:917-1007), with a prior worth a few readings. Only readings that the model was
-fitted on are looked at: nothing of the future enters.
+values, a weak cylinder that stays in use. So every reading is foretold from those of its sensor before it (`one_ahead`), by
+the model as it stands, by the model with its spread scaled, and by the last readings alone (`recent`), each on new gas and on
+the cylinder that the sensor met last; the shares of these are those under which what came is likeliest (stacking of
+distributions: Yao, Vehtari, Simpson and Gelman 2018, Bayesian Analysis 13:917-1007), with a prior worth a few readings. Only
+readings that the model was fitted on are looked at: nothing of the future enters.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ from sensorhealth.degradation.effects import (
     CYLINDER,
     FADE,
     GAS,
-    LEAST_NOISE,
     LOT_LEVEL,
     LOT_SLOPE,
     SESSION,
@@ -37,6 +36,7 @@ from sensorhealth.degradation.mixture import moments, with_steps, with_tails
 from sensorhealth.degradation.one_ahead import one_ahead
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.predicting import Component
+from sensorhealth.degradation.recent import NO_CHANGE, WAYS, Change, recent, usual_change
 from sensorhealth.degradation.strata import StratumModel
 
 SCALES = np.array([0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 16.0, 32.0, 64.0])  # of a standard deviation
@@ -46,7 +46,6 @@ FEWEST = 5  # readings foretold, below which the model's own law stands
 MOST_READINGS = 5000  # looked at: more would not move the shares
 ROUNDS = 200
 TINY = 1e-24  # variance that even a path known exactly is given
-USUAL_SQUARE = 0.455  # median of a squared standard normal
 
 CYLINDERS = (STATED, CYLINDER, FADE)
 
@@ -54,23 +53,12 @@ Mixture = tuple[FloatArray, FloatArray, FloatArray]
 
 
 @dataclass(frozen=True)
-class Change:
-    """Variance of the change between a reading and the next: at_once + per_year times the years between them."""
-
-    at_once: float
-    per_year: float
-
-    def __call__(self, years: FloatArray) -> FloatArray:
-        return self.at_once + self.per_year * np.maximum(years, 0.0)
-
-
-@dataclass(frozen=True)
 class Beforehand:
     """What is known of r readings before they are taken.
 
     latent: weight (m,), mean and variance (m, r) of the latent path. gas, noise (scale^2), degrees (m,): of a reading.
-    value (r,): the sensor's last reading, net of its gas, NaN for none; met (r,): effect of the cylinder it was taken on;
-    years (r,): time since.
+    value (WAYS, r): what the sensor's last readings say, net of their gas, NaN for none; met (r,): effect of the cylinder that
+    the last one was taken on; years (r,): time since.
     """
 
     latent: Mixture
@@ -86,16 +74,17 @@ class Beforehand:
 class ReadingLaw:
     """How the next reading of a stratum's lives is foretold.
 
-    shares (1 + 4 * len(SCALES),): of the model as it stands, then, with standard deviations times SCALES, of the model on new
-    gas, the model on the cylinder met last, the last value on new gas, the last value on the cylinder met last.
-    change: variance about the last value; session: of a session's effect. reach: years within which readings have followed
-    one another; beyond it what rests on the last reading gives its share to the model. foretold: readings it was learnt
-    from. step_rate, step_size: steps per year and their standard deviation. life_id, value, met, age (n,): last reading of
-    each life (net of its gas; NaN for none), effect of its cylinder and the age then.
+    shares (1 + (2 + 2 * WAYS) * len(SCALES),): of the model as it stands, then, with standard deviations times SCALES, of the
+    model on new gas, the model on the cylinder met last, and each way of `recent` on new gas and on the cylinder met last.
+    change (WAYS): variance about what the last readings say; session: of a session's effect. reach: years within which
+    readings have followed one another; beyond it what rests on the last reading gives its share to the model. foretold:
+    readings it was learnt from. step_rate, step_size: steps per year and their standard deviation. life_id (n,), value (WAYS,
+    n), met, age (n,): what the last readings of each life say (NaN for none), effect of the last one's cylinder and the age
+    then.
     """
 
     shares: FloatArray
-    change: Change
+    change: tuple[Change, ...]
     session: float
     reach: float
     foretold: int
@@ -121,10 +110,10 @@ class ReadingLaw:
         """
         place = pd.Index(self.life_id).get_indexer(pd.Index(life_id))
         known = place >= 0
-        value, met = np.where(known, self.value[place], np.nan), np.where(known, self.met[place], 0.0)
+        value, met = np.where(known, self.value[:, place], np.nan), np.where(known, self.met[place], 0.0)
         years = np.maximum(np.where(known, age - np.nan_to_num(self.age[place]), age), 0.0)
         parts = _parts(Beforehand(latent, gas, noise, degrees, value, met, years), self)
-        shares = self._shares(np.isfinite(value), years)
+        shares = self._shares(np.isfinite(value[0]), years)
         kept = np.flatnonzero(shares.max(axis=1, initial=0.0) > LEAST_SHARE)
         total = shares[kept].sum(axis=0)
         return (
@@ -155,14 +144,16 @@ def _parts(item: Beforehand, law: ReadingLaw) -> list[Mixture]:
     usual = variance + item.noise[:, None]
     centre, about = moments(weight, mean, usual)
     known = np.isfinite(item.value)
-    centre, about = np.where(known, item.value, centre), np.where(known, law.change(item.years), about)
+    centres = np.where(known, item.value, centre)
+    around = np.where(known, np.stack([change(item.years) for change in law.change]), about)
     squares = SCALES**2
     scaled = [
         *((weight[:, None], mean, square * usual + gas) for square in squares),
         *((weight[:, None], mean + item.met, square * usual + law.session) for square in squares),
-        *((one, centre[None], square * about[None] + weight @ item.gas) for square in squares),
-        *((one, (centre + item.met)[None], square * about[None] + law.session) for square in squares),
     ]
+    for centre, about in zip(centres, around):
+        scaled += [(one, centre[None], square * about[None] + weight @ item.gas) for square in squares]
+        scaled += [(one, (centre + item.met)[None], square * about[None] + law.session) for square in squares]
     variance, noise, degrees = variance + gas, item.noise, item.degrees
     if law.step_rate > 0.0:
         chance = -np.expm1(-law.step_rate * item.years)
@@ -192,11 +183,14 @@ def learn_law(model: StratumModel) -> ReadingLaw:
         weight @ np.stack([class_effects(item.fitted, names) for item in modes]) for names in (CYLINDERS, (SESSION,))
     )
     net, last = stratum.y - cylinder - session, stratum.last
-    value = np.where((last >= 0) & (stratum.censoring[last] == 0), net[last], np.nan) if net.size else np.full(last.size, np.nan)
+    said = recent(stratum, net)
+    value = np.full((WAYS, last.size), np.nan)
+    if net.size:
+        value = np.where((last >= 0) & (stratum.censoring[last] == 0), said[:, last], np.nan)
     met = np.where(last >= 0, cylinder[last], 0.0) if net.size else np.zeros(last.size)
     sessions = float(weight @ np.array([item.fitted.parameters.crossed.get(SESSION, 0.0) for item in modes]))
     law = ReadingLaw(
-        np.append(1.0, np.zeros(4 * SCALES.size)), Change(LEAST_NOISE**2, 0.0), sessions, 0.0, 0, model.surprises.rate,
+        np.append(1.0, np.zeros((2 + 2 * WAYS) * SCALES.size)), NO_CHANGE, sessions, 0.0, 0, model.surprises.rate,
         model.surprises.size, stratum.life_id, value, met, stratum.last_age,
     )  # fmt: skip
     if model.part is not None:
@@ -206,12 +200,12 @@ def learn_law(model: StratumModel) -> ReadingLaw:
     if model.given or told.size < FEWEST:
         return law
     years = stratum.age[told] - stratum.age[told - 1]
-    change = _change(years, (net[told] - net[told - 1]) ** 2)
+    change = tuple(usual_change(years, (net[told] - one[told - 1]) ** 2) for one in said)
     law = replace(law, change=change, reach=float(years.max()), foretold=int(told.size))
     paths = [_expected(stratum, item) for item in modes]
     mean, variance = (np.stack([path[k][told] for path in paths]) for k in (0, 1))
     before = told - 1
-    item = Beforehand((weight, mean, variance), *reading_terms(modes), net[before], cylinder[before], years)
+    item = Beforehand((weight, mean, variance), *reading_terms(modes), said[:, before], cylinder[before], years)
     density = np.stack([_log_density(part, stratum.y[told]) for part in _parts(item, law)])
     return replace(law, shares=_stacked(density, bool((stratum.cylinder >= 0).any())))
 
@@ -229,18 +223,6 @@ def _foretold(stratum: Stratum) -> IntArray:
     follows = np.flatnonzero(seen[1:] & seen[:-1] & (np.diff(stratum.life) == 0)) + 1
     every = -(-follows.size // MOST_READINGS)
     return follows if every < 2 else follows[stratum.life[follows] % every == 0]
-
-
-def _change(years: FloatArray, squared: FloatArray) -> Change:
-    """Usual variance of changes, by the median, of the shorter and the longer half of the times between."""
-    short = years <= np.median(years)
-    usual = max(float(np.median(squared)) / USUAL_SQUARE, LEAST_NOISE**2)
-    if (~short).sum() < FEWEST:
-        return Change(usual, 0.0)
-    near, far = (float(np.median(squared[rows])) / USUAL_SQUARE for rows in (short, ~short))
-    begin, end = float(years[short].mean()), float(years[~short].mean())
-    per_year = float(np.clip((far - near) / (end - begin), 0.0, far / end))
-    return Change(max(near - per_year * begin, LEAST_NOISE**2), per_year)
 
 
 def _expected(stratum: Stratum, item: Component) -> tuple[FloatArray, FloatArray]:
@@ -279,7 +261,7 @@ def _stacked(log_density: FloatArray, several_gases: bool) -> FloatArray:
     several_gases: whether cylinders are on record, so that new gas and the cylinder met last are two things.
     """
     of_gas = np.array([0.5, 0.5]) if several_gases else np.array([1.0, 0.0])
-    worth = np.concatenate([PRIOR_SCALED * of_gas, PRIOR_LAST * of_gas]) / SCALES.size
+    worth = np.concatenate([PRIOR_SCALED * of_gas, *[PRIOR_LAST / WAYS * of_gas] * WAYS]) / SCALES.size
     prior = np.concatenate([[PRIOR_OWN], np.repeat(worth, SCALES.size)])
     density = np.exp(log_density - log_density.max(axis=0))
     share = prior / prior.sum()

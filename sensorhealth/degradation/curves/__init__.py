@@ -11,11 +11,12 @@ from sensorhealth.degradation.curves.linear import Linear
 from sensorhealth.degradation.curves.linear_loss import LinearLoss
 from sensorhealth.degradation.curves.plateau_knee import PlateauKnee
 from sensorhealth.degradation.curves.power import Power
+from sensorhealth.degradation.curves.runaway import Runaway
 from sensorhealth.degradation.curves.square_root import SquareRoot
 from sensorhealth.degradation.curves.steady_knee import SteadyKnee
 from sensorhealth.degradation.curves.two_phase import TwoPhase
 
-FAMILIES: tuple[type[Curve], ...] = (Linear, SquareRoot, Power, LinearLoss, PlateauKnee, SteadyKnee, TwoPhase)
+FAMILIES: tuple[type[Curve], ...] = (Linear, SquareRoot, Power, LinearLoss, PlateauKnee, SteadyKnee, Runaway, TwoPhase)
 
 
 def candidates(oldest: float, families: tuple[type[Curve], ...] = FAMILIES) -> list[tuple[Curve, float]]:
@@ -29,5 +30,6 @@ def candidates(oldest: float, families: tuple[type[Curve], ...] = FAMILIES) -> l
 
 
 __all__ = [
-    "FAMILIES", "Curve", "Linear", "LinearLoss", "PlateauKnee", "Power", "SquareRoot", "SteadyKnee", "TwoPhase", "candidates",
+    "FAMILIES", "Curve", "Linear", "LinearLoss", "PlateauKnee", "Power", "Runaway", "SquareRoot", "SteadyKnee", "TwoPhase",
+    "candidates",
 ]  # fmt: skip

@@ -10,7 +10,7 @@ from fleets import Fleet, Truth, simulate
 from scipy.integrate import quad
 
 from sensorhealth.degradation import AgeingModel
-from sensorhealth.degradation.curves import FAMILIES, Curve, Linear, LinearLoss, PlateauKnee, SteadyKnee, candidates
+from sensorhealth.degradation.curves import FAMILIES, Curve, Linear, LinearLoss, PlateauKnee, Runaway, SteadyKnee, candidates
 from sensorhealth.life.passage import first_passage
 
 EVERY = [curve for curve, _ in candidates(4.0)]
@@ -125,6 +125,19 @@ def test_a_steady_loss_and_a_knee_are_the_bent_hyperbola(ratio: float) -> None:
     )  # the corner is where so much is lost
 
 
+def test_a_loss_that_runs_away_is_a_line_and_a_growing_exponential() -> None:
+    """He, Williard, Osterman and Pecht 2011: the rate has doubled at the turn and grows e-fold over a width from there."""
+    curve = Runaway(3.0, 0.4, 0.1, 0.2)
+    slope = float(curve.slope_of(-0.2, 2.0))
+    ages = np.linspace(0.0, 4.0, 2001)
+    rate = -curve.path_by_age(slope, ages) / float(-curve.path_by_age(slope, 0.0) / (1.0 + np.exp(-1.0 / 0.2)))
+    turn = np.interp(2.0, rate, ages)
+    added = np.log(rate[1:] - 1.0)
+    np.testing.assert_allclose(np.interp(1.2 * turn, ages[1:], added) - np.interp(turn, ages[1:], added), 1.0, rtol=1e-3)
+    steady = -float(curve.path(slope, turn)) - 0.1 * 0.2 * (1.0 - np.exp(-1.0 / 0.2))
+    np.testing.assert_allclose(steady, 0.1, rtol=1e-3)
+
+
 def test_sensors_that_meet_their_knee_each_at_its_own_age_are_foretold_from_those_that_met_it() -> None:
     curve = SteadyKnee(4.0, 0.4, 0.2, 10.0)
     drawn = simulate(Truth(curve=curve, slope_sd=0.03, swap_below=0.0), 100, np.random.default_rng(4))
@@ -146,7 +159,7 @@ def test_knees_that_few_sensors_have_met_are_not_taken_for_steps(seed: int) -> N
     drawn = few_past_their_end(seed, SteadyKnee(3.0, 0.5, 0.3, 8.0))
     model = AgeingModel(parameter_uncertainty=False).fit(drawn.readings, drawn.lives, drawn.cylinders)
     weight = model.curves_.groupby("curve")["weight"].sum()
-    assert weight["steady then knee"] + weight["plateau then knee"] > 0.9, weight.round(3).to_dict()
+    assert weight[["steady then knee", "plateau then knee", "steady then runaway"]].sum() > 0.9, weight.round(3).to_dict()
     assert model.strata_["electrochemical CO"].surprises.steps == 0
 
 
@@ -159,5 +172,5 @@ def test_steps_that_sensors_made_are_not_taken_for_knees() -> None:
     readings.loc[late & (count > 8) & readings["life_id"].isin(stepped), "log_ratio"] -= 0.25
     model = AgeingModel(parameter_uncertainty=False).fit(readings, drawn.lives, drawn.cylinders)
     weight = model.curves_.groupby("curve")["weight"].sum()
-    assert weight.get("steady then knee", 0.0) + weight.get("plateau then knee", 0.0) < 0.1, weight.round(3).to_dict()
+    assert weight[weight.index.isin(["steady then knee", "plateau then knee", "steady then runaway"])].sum() < 0.1
     assert model.strata_["electrochemical CO"].surprises.steps >= 5
