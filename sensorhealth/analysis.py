@@ -17,6 +17,7 @@ from .decide import Policy
 from .errors import RecordsError
 from .outlook import Outlook, Progress, current_lives, look_ahead, new_sensors, shared_draws, with_new_sensors
 from .records import Fleet
+from .records.fleet import end_of
 from .threads import one_thread
 
 if TYPE_CHECKING:
@@ -158,7 +159,7 @@ def analyse(
     step = progress or (lambda name: None)
     policy = _policy(policy)
     day = _as_of_day(fleet, as_of)
-    known = fleet.known_at(_end_of(day))
+    known = fleet.known_at(end_of(day))
 
     return decided(look_ahead(known, day, policy, model=model, calibration=calibration, progress=step), known, day, policy, step)
 
@@ -180,7 +181,7 @@ def analyse_and_look_back(
 
     policy = _policy(policy)
     day = _as_of_day(fleet, as_of)
-    known = fleet.known_at(_end_of(day))
+    known = fleet.known_at(end_of(day))
     if dates is None and len(known.calibrations) > LARGEST:
         return analyse(fleet, day, policy, progress=progress), None
     with beside(known, policy, None if dates is None else past_dates(known, dates)) as past:
@@ -249,10 +250,6 @@ def _lots(of: Outlook | Analysis, fleet: Fleet, forecast: pd.DataFrame, policy: 
 
 def _policy(policy: Policy | Path | str | None) -> Policy:
     return policy if isinstance(policy, Policy) else Policy() if policy is None else Policy.load(policy)
-
-
-def _end_of(day: pd.Timestamp) -> pd.Timestamp:
-    return day + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1)
 
 
 def _as_of_day(fleet: Fleet, as_of: pd.Timestamp | str | None) -> pd.Timestamp:

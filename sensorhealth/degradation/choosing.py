@@ -172,8 +172,9 @@ def _spread(order: list[Curve]) -> list[Curve]:
 
 def _again(look: _Looks, looks: dict[Curve, float]) -> dict[Curve, float]:
     """The curves that are not hopelessly far behind looked at once more, from another fit; the others stay behind."""
-    least = min(looks.values())
-    return {curve: look(curve) if value - least < HOPELESS else np.inf for curve, value in looks.items()}
+    behind = {curve: value - min(looks.values()) for curve, value in looks.items()}
+    again = {curve: look(curve) for curve, value in behind.items() if value < HOPELESS}
+    return {curve: again.get(curve, min(again.values()) + value) for curve, value in behind.items()}
 
 
 def _refine(look: _Looks, looks: dict[Curve, float], step: float) -> None:

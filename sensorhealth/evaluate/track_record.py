@@ -13,6 +13,7 @@ from ..errors import FitError, RecordsError
 from ..health import lives as lives_of
 from ..health import readings as readings_of
 from ..life.calibration import Calibration
+from ..records.fleet import end_of
 from . import measures
 from .outcomes import already_over, ends, next_readings, reading_blur, verdicts
 from .past import CORRECTED, MODEL, Past, Refit, asked_lives, baseline_forecasts, model_forecast, past_dates
@@ -101,7 +102,7 @@ def walk_back(
         if progress is not None:
             progress(f"forecasting as on {date.date()}")
         try:
-            yield date, walk(fleet.known_at(_end_of_day(date)), date, policy)
+            yield date, walk(fleet.known_at(end_of(date)), date, policy)
         except (FitError, RecordsError) as error:
             yield date, f"{date.date()}: no forecast could be made then: {error}"
 
@@ -144,10 +145,6 @@ def _whole_way(settings: Mapping[str, Any]) -> Refit:
     return refit
 
 
-def _end_of_day(date: pd.Timestamp) -> pd.Timestamp:
-    return date.normalize() + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1)
-
-
 def _decision_days(policy: Policy) -> float:
     return float(policy.lead_time_days + policy.calibration_interval_days)
 
@@ -165,7 +162,7 @@ def _one_date(
 ) -> tuple[list[pd.DataFrame], list[pd.DataFrame]]:
     """Rows of forecasts beside outcomes of all forecasters on one date."""
     asked = asked_lives(past)
-    moment = _end_of_day(date)
+    moment = end_of(date)
     truth = ends(hindsight, asked, moment, last, said, blur)
     upcoming = next_readings(later, hindsight, asked, moment, NEXT_READING_WITHIN_DAYS)
     forecasts = [model_forecast(past, asked, upcoming, policy), model_forecast(past, asked, upcoming, policy, before)]

@@ -130,3 +130,8 @@ def _account(fleet: Fleet, kept: Mapping[str, pd.DataFrame], findings: pd.DataFr
 
     rest = findings[findings["finding"] != AFTER_AS_OF]
     return {"findings": findings_table([rest, pd.DataFrame(added)]), "reconciliation": account}
+
+
+def end_of(day: pd.Timestamp) -> pd.Timestamp:
+    """Its last moment: what came in on the as-of date is known on it."""
+    return day.normalize() + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1)

@@ -25,3 +25,7 @@ def test_the_correction_learnt_is_applied_and_told(fleet_of: Any) -> None:
     spread = {name: both[f"headroom_ratio_p95_{name}"] - both[f"headroom_ratio_p05_{name}"] for name in ("plain", "wide")}
     assert len(both) > 10
     assert (spread["wide"] > 1.3 * spread["plain"]).mean() > 0.9
+    pd.testing.assert_frame_equal(wide.zero_drift, plain.zero_drift)
+    pd.testing.assert_frame_equal(wide.response_times, plain.response_times)
+    claims = wide.lots("lot", alpha=0.05)  # compared anew, with the forecasts as they are now
+    pd.testing.assert_frame_equal(wide.lots_table, claims, check_exact=True)

@@ -8,7 +8,8 @@ import pytest
 from fleets import Fleet, Truth, simulate
 
 from sensorhealth.degradation import AgeingModel
-from sensorhealth.degradation.robust import Sites, revise
+from sensorhealth.degradation.robust import EXACT, Sites, revise
+from sensorhealth.degradation.settling import Settling, settle
 
 
 def plain_model() -> AgeingModel:
@@ -84,3 +85,19 @@ def test_failed_test_without_a_value_counts_where_the_path_was_near_its_end() ->
     told = plain_model().fit(pd.concat([near, failed], ignore_index=True), fleet.lives, fleet.cylinders)
     age = float(last["age_years"].iloc[0]) + 0.1
     assert told.predict([one], age)["mean"].iloc[0] < without.predict([one], age)["mean"].iloc[0] - 0.005
+
+
+def test_a_deviance_is_right_before_its_stand_ins_have_come_to_rest() -> None:
+    """Curves are compared by deviances of fits that end early: near rest what is left to move counts in second order only."""
+    fleet = simulate(Truth(degrees=4.0), 60, np.random.default_rng(8))
+    model = plain_model().fit(fleet.readings, fleet.lives, fleet.cylinders)
+    fitted = next(iter(model.strata_.values())).modes[0].fitted
+    found: dict[int, float] = {}
+    parts: dict[int, float] = {}
+    for steps in (3, 4, 60):
+        how = Settling(fitted.degrees, "REML", 1e-9, EXACT, steps, stragglers=0.0)
+        _, fit, sites = settle(fitted.ground, fitted.parameters, fitted.held, how)
+        found[steps], parts[steps] = fit.deviance_ml - 2.0 * sites.gain, fit.deviance_ml
+    assert abs(parts[3] - parts[60]) > 10.0  # the Gaussian part alone still moves
+    assert found[3] == pytest.approx(found[60], abs=0.05)
+    assert found[4] == pytest.approx(found[60], abs=0.01)
