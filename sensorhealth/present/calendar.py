@@ -62,7 +62,7 @@ def _words(names: list[str], tests: int) -> str:
         rest = f" and {len(names) - _MOST_NAMED} more (see the plan)" if len(names) > _MOST_NAMED else ""
         parts.append(f"Swap: {shown}{rest}.")
     if tests:
-        parts.append(f"Gas tests due by the visit after this one: {tests} (see the plan).")
+        parts.append(f"Gas tests that fall due before the next visit: {tests} (see the plan).")
     return "\n".join([*parts, SHORT])
 
 

@@ -161,6 +161,8 @@ def contract_tables(analysis: Any, track_record: Any = None) -> dict[str, Table]
     for section, (contract, caption, frame) in found.items():
         if frame is None or not len(frame):
             continue
+        if section == "visits" and "capacity" in frame and not frame["capacity"].notna().any():
+            frame = frame.drop(columns="capacity")  # nothing is limited: an empty column only takes room on narrow screens
         shown = tables.columns(contract, frame, SHOWN.get(section))
         if section in LISTS_OF_SENSORS and "last_gas_test" not in frame:
             tests = analysis.forecast[["sensor_id", "last_gas_test"]]
