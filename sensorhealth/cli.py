@@ -263,7 +263,7 @@ def parser() -> argparse.ArgumentParser:
     back = report.add_mutually_exclusive_group()
     back.add_argument(
         "--track-record", dest="past_dates", action="store_const", const=4,
-        help="try the forecasts on four past dates (default: two, beside the analysis)",
+        help="try the forecasts on four past dates (default: one, a year back)",
     )  # fmt: skip
     back.add_argument(
         "--no-track-record", dest="past_dates", action="store_const", const=0, help="do not try the forecasts on the past"

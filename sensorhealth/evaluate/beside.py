@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from ..decide import Policy
     from ..records import Fleet
 
-USUAL_DATES = 2  # a year and half a year back: enough to judge forecasts six months ahead
+BACK = 2  # steps of half a year from the end of the records to the usual date: a year of ends judges it, and it costs one refit
 LARGEST = 500_000  # calibrations above which nobody waits for refits unasked
 
 
@@ -53,9 +53,9 @@ class Beside:
 def beside(fleet: Fleet, policy: Policy, dates: Sequence[pd.Timestamp] | None = None) -> Iterator[Beside]:
     """Walk back to past dates in another process while the block runs, and end that process with it.
 
-    dates: None for the last `USUAL_DATES` of `past.past_dates`.
+    dates: None for the one a year back.
     """
-    chosen = past_dates(fleet, USUAL_DATES) if dates is None else list(dates)
+    chosen = past_dates(fleet, BACK)[:1] if dates is None else list(dates)
     context = multiprocessing.get_context("spawn")  # a fork would copy other libraries' threads halfway
     here, there = context.Pipe()
     worker = context.Process(target=_work, args=(there, fleet, policy, chosen), daemon=True)

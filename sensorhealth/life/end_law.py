@@ -83,7 +83,7 @@ class EndLaw:
         pooled = scaled(cdf, wide, days, FACTORS, share[:, :-1])
         rows = np.flatnonzero(share[:, -1])
         if rows.size:
-            plain = np.array([np.interp(days, wide, one) for one in cdf[rows]])
+            plain = _at(days, wide, cdf[rows])
             pooled[rows] += share[rows, -1:] * self.ages.conditional_cdf(lives.iloc[rows], as_of, days, plain)
         pooled[:, 0] = cdf[:, 0]  # where it stands now is not in doubt
         return np.maximum.accumulate(pooled, axis=1)
@@ -114,9 +114,14 @@ class AgesAtEnd:
         known = (lives["stratum"].map(self.reached).to_numpy(float) - age) * DAYS_PER_YEAR
         cdf = self.life.conditional_cdf(lives, as_of, days)
         here = np.maximum(known, 0.0)
-        left, on = (1.0 - np.array([np.interp(day, days, one) for day, one in zip(here, item)]) for item in (cdf, path))
+        left, on = (1.0 - np.array([np.interp(day, days, one) for day, one in zip(here, item)], float) for item in (cdf, path))
         beyond = left[:, None] * np.clip((1.0 - path) / np.maximum(on, LEAST)[:, None], 0.0, 1.0)
         return np.where(days > here[:, None], np.maximum(cdf, 1.0 - beyond), cdf)
+
+
+def _at(days: Array, grid: Array, cdf: Array) -> Array:
+    """Chances (n, w) by each day of a grid (w,) at other days (m,): (n, m)."""
+    return np.array([np.interp(days, grid, one) for one in cdf]).reshape(len(cdf), days.size)
 
 
 def stage(soft: Array, days: Array, age_years: Array) -> NDArray[np.intp]:
@@ -182,7 +187,7 @@ def _what_came(path: PathPosterior, age: Array, back: pd.DataFrame, ages: AgesAt
     cdf = soft_cdf(path.take(kept), age[kept], wide, margin)
     moment = ages.life.as_of_
     then = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
-    plain = np.array([np.interp(GRID, wide, one) for one in cdf])
+    plain = _at(GRID, wide, cdf)
     by_age = ages.conditional_cdf(then, moment, GRID, plain)
     chance = np.empty((kept.size, LOGS.size + 1))
     for row, (one, other, early, late) in enumerate(zip(cdf, by_age, low, high)):

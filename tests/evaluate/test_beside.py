@@ -75,7 +75,7 @@ def test_the_report_says_how_good_forecasts_were_unless_told_not_to(
     assert main(["report", str(records), "--out", str(tmp_path / "with")]) == 0
     assert "Forecasts made six months ahead were" in capsys.readouterr().out
     assert "Forecasts made six months ahead were" in (tmp_path / "with" / "report.html").read_text(encoding="utf-8")
-    assert pd.read_csv(tmp_path / "with" / "track_record.csv")["as_of"].nunique() == 2
+    assert pd.read_csv(tmp_path / "with" / "track_record.csv")["as_of"].nunique() == 1
     assert main(["report", str(records), "--out", str(tmp_path / "without"), "--no-track-record"]) == 0
     assert "were not tried on your own past records" in capsys.readouterr().out
     assert pd.read_csv(tmp_path / "without" / "track_record.csv").empty

@@ -203,6 +203,7 @@ def test_ages_at_the_end_say_nothing_beyond_the_ages_that_were_reached() -> None
     np.testing.assert_allclose(both[:, :3], plain[:, :3])
     assert both[0, 3] == pytest.approx(max(plain[0, 3], 1.0 - (1.0 - plain[0, 2]) * 0.45 / 0.9))
     assert both[0, 4] == 1.0
+    assert ages.conditional_cdf(told.iloc[:0], START, days, np.empty((0, 5))).shape == (0, 5)
 
 
 class Half:
