@@ -174,9 +174,9 @@ def analyse_and_look_back(
 ) -> tuple[Analysis, TrackRecord | None]:
     """`analyse`, and beside it, in a process of its own, forecasts as they would have been made on past dates.
 
-    dates: how many past dates; None for the usual one, a year back. The forecasts' spread is corrected where that past says so. The
-    second is None where the records are too short to look back, or so many (`evaluate.LARGEST`) that it is done only when `dates`
-    asks.
+    dates: how many past dates; None for the usual one, a year back. The forecasts' spread is corrected where that past says so.
+    The second is None where the records are too short to look back, or so many (`evaluate.LARGEST`) that it is done only when
+    `dates` asks.
     """
     from .evaluate import LARGEST, beside, past_dates
 
