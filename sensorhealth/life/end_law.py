@@ -65,11 +65,14 @@ class EndLaw:
         kinds = []
         for name, share in self.share.items():
             factor = np.exp(share[:, :-1] @ LOGS / np.maximum(share[:, :-1].sum(axis=1), LEAST))
-            told = [f"{1.0 / middle:.2f} ({100 * own[-1]:.0f} %)" for middle, own in zip(factor, share)]
-            kinds.append(f"{name} {', '.join(told)} from {self.ends[name]} ends")
+            near, way, far = (f"{1.0 / middle:.2f}" for middle in factor)
+            ages = ", ".join(f"{100.0 * own:.0f}" for own in share[:, -1])
+            kinds.append(
+                f"{name} ({self.ends[name]} ends): {near} near the end, {way} on the way, {far} far from it; ages {ages} %"
+            )
         return (
-            "Soft ends came sooner or later than paths had foretold, and forecasts follow; usual part of the time foretold, and "
-            "the share of ages at the end in the forecast, for sensors near to their end, on the way and far from it: "
+            "From the ends that came, forecasts learnt how far paths mislead: ends come after so much of the time that the path "
+            "foretells, and ages at the end have so much of a say beside it near the end, on the way and far from it: "
             + "; ".join(kinds)
         )
 

@@ -230,7 +230,8 @@ def test_the_law_of_the_ends_is_a_pool_of_paces_and_ages_by_stage() -> None:
         near[0], 0.5 * sum(soft_cdf(path(), 10.0 * ages, f * days, 0.0)[0] for f in FACTORS[[10, 14]]), atol=2e-3
     )
     remark = Calibration(end_law=law).remarks[0]
-    assert "electrochemical CO 0.74 (0 %), 0.74 (0 %), 0.74 (40 %) from 20 ends" in remark
+    told = "electrochemical CO (20 ends): 0.74 near the end, 0.74 on the way, 0.74 far from it; ages 0, 0, 40 %"
+    assert told in remark
 
 
 def test_ends_teach_how_much_sooner_they_come_and_nothing_where_they_come_as_foretold() -> None:
