@@ -77,21 +77,20 @@ def first_with_knee(
     if best.deviance > first.deviance - CLEARLY:
         return first
     seen = {best.curve: best}
+
+    def nearest(curves: list[Curve], start: CurveFit) -> CurveFit:
+        new = [curve for curve in dict.fromkeys(curves) if curve not in seen]
+        seen.update({curve: first_look(stratum, curve, terms, options, start.degrees, start) for curve in new})
+        return min((seen[curve] for curve in curves), key=lambda item: item.deviance, default=start)
+
     for step in REFINED:
-        moved = True
-        while moved:
-            around = best.curve.near(step)
-            before, moved = best, False
-            for curves in (
-                around,
-                [other for curve in around for other in curve.near(step)],
-            ):  # the second: two parameters at once
-                new = [curve for curve in dict.fromkeys(curves) if curve not in seen]
-                seen |= {curve: first_look(stratum, curve, terms, options, best.degrees, best) for curve in new}
-                best = min(seen.values(), key=lambda item: item.deviance)
-                moved = best.deviance < before.deviance - 1.0
-                if moved:
-                    break
+        before = np.inf
+        while best.deviance < before - 1.0:
+            before, alone = best.deviance, best.curve.near(step)
+            found = nearest(alone, best)
+            if found.deviance >= before - 1.0:  # two parameters may make up for each other
+                found = nearest([other for curve in alone for other in curve.near(step)], best)
+            best = min(best, found, key=lambda item: item.deviance)
     return first_look(stratum, best.curve, terms, options, degrees, best)
 
 
