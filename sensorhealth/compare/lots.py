@@ -17,7 +17,7 @@ from sensorhealth.compare.words import confounding, verdict
 from sensorhealth.compare.worth import SensorSpread, extra_cost, life_interval, mean_life
 from sensorhealth.degradation import AgeingModel
 from sensorhealth.nomenclature import columns
-from sensorhealth.technologies import technologies
+from sensorhealth.technologies import flat_technologies
 
 FloatArray = NDArray[np.float64]
 
@@ -93,8 +93,7 @@ def lots(
 
 def soft_end(technology: str) -> bool:
     """Whether headroom leads to the end of such sensors; where it does not, lots are judged by their sudden deaths."""
-    known = technologies().get(technology)
-    return known is None or known.soft_end
+    return technology not in flat_technologies()
 
 
 def _hazards(lives: pd.DataFrame, code: NDArray[np.int64], groups: int) -> Hazards:

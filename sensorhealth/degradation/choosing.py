@@ -112,7 +112,7 @@ def fit_curves(
     look = _Looks(stratum, terms, first)
     looks = {curve: look(curve) for curve in dict.fromkeys([*(curve for curve, _ in grid), first.curve])}
     best = min(looks, key=lambda curve: looks[curve])
-    if looks[best] < looks.get(first.curve, np.inf) - 1.0:  # ask again from a fit that suits the readings
+    if looks[best] < looks[first.curve] - 1.0:  # ask again from a fit that suits the readings
         tried[best] = first = fit_curve(stratum, best, terms, options, first, enough=NEARLY)
         nearest = sorted(looks, key=lambda curve: looks[curve])[:SECOND_LOOK]
         look = _Looks(stratum, terms, first)

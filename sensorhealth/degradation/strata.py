@@ -19,7 +19,7 @@ from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.surprises import Surprises, falls_at_the_end, find_surprises
 from sensorhealth.degradation.uncertainty import variance_draws
-from sensorhealth.technologies import technologies
+from sensorhealth.technologies import flat_technologies
 
 FEWEST_READINGS = 12
 FEWEST_LIVES = 3  # with two readings or more, for variances to be estimated
@@ -122,8 +122,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
             f"{stratum.name}: readings of one session stay alike at the next one, so that what they share belongs to the "
             "sensors and not to the day; sessions are left out",
         )
-    facts = technologies().get(stratum.technology)
-    soft = facts is None or facts.soft_end  # others end by falls, and no path leads there
+    soft = stratum.technology not in flat_technologies()  # others end by falls, and no path leads there
     if settings.curves == "average" and soft and falls_at_the_end(stratum, seen):
         seen = first_with_knee(stratum, found, options, settings.degrees, grid, seen)
     bare = stratum

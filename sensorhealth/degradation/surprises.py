@@ -90,9 +90,9 @@ def falls_at_the_end(stratum: Stratum, fitted: CurveFit) -> bool:
         return False
     net, start = _net(stratum, fitted)
     jump = _judge(stratum, net, start, _usual(stratum, net)).down
-    last = stratum.last[stratum.counts > 1]
+    last, counts = (array[stratum.counts > 1] for array in (stratum.last, stratum.counts))
     fell = jump[last]
-    again = fell & jump[last - 1] & (stratum.counts[stratum.counts > 1] > 2)
+    again = fell & jump[last - 1] & (counts > 2)
     low = (stratum.y[last] <= 0.0) | (stratum.censoring[last] < 0)
     return bool(again.sum() >= FEWEST_FALLS or (fell & low).sum() >= max(FEWEST_FALLS, USUAL * low.sum()))
 

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..life.lifedata import DAYS_PER_YEAR, years_between
-from ..technologies import technologies
+from ..technologies import flat_technologies
 from .baselines import History, OwnLine
 
 Array = NDArray[np.float64]
@@ -151,7 +151,7 @@ def _enough(lives: pd.DataFrame) -> int:
 
 def _flat(lives: pd.DataFrame) -> NDArray[np.bool_]:
     """Which lives (n,) are of a technology whose headroom does not lead to the end."""
-    return lives["technology"].isin([name for name, facts in technologies().items() if not facts.soft_end]).to_numpy(dtype=bool)
+    return lives["technology"].isin(flat_technologies()).to_numpy(dtype=bool)
 
 
 def already_over(readings: pd.DataFrame, lives: pd.DataFrame, asked: pd.DataFrame, limit: float) -> NDArray[np.bool_]:

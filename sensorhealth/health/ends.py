@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from sensorhealth.health.change_points import DOWN
 from sensorhealth.health.fault_search import FoundFaults
 from sensorhealth.health.path_filter import IntArray
-from sensorhealth.technologies import technologies
+from sensorhealth.technologies import flat_technologies
 
 BoolArray = NDArray[np.bool_]
 
@@ -42,8 +42,7 @@ COLUMNS = (
 
 def ends_by_collapse(table: pd.DataFrame) -> BoolArray:
     """Readings of a technology whose headroom stays flat and then ends in weeks."""
-    flat = [name for name, facts in technologies().items() if not facts.soft_end]
-    return table["technology"].isin(flat).to_numpy()
+    return table["technology"].isin(flat_technologies()).to_numpy()
 
 
 def removal_reasons(lives: pd.DataFrame) -> NDArray[np.object_]:

@@ -86,8 +86,8 @@ class EndLaw:
         pooled = scaled(cdf, wide, days, FACTORS, share[:, :-1])
         rows = np.flatnonzero(share[:, -1])
         if rows.size:
-            plain = _at(days, wide, cdf[rows])
-            pooled[rows] += share[rows, -1:] * self.ages.conditional_cdf(lives.iloc[rows], as_of, days, plain)
+            by_age = self.ages.conditional_cdf(lives.iloc[rows], as_of, days, cdf[rows, : days.size])
+            pooled[rows] += share[rows, -1:] * by_age
         pooled[:, 0] = cdf[:, 0]  # where it stands now is not in doubt
         return np.maximum.accumulate(pooled, axis=1)
 
@@ -120,11 +120,6 @@ class AgesAtEnd:
         left, on = (1.0 - np.array([np.interp(day, days, one) for day, one in zip(here, item)], float) for item in (cdf, path))
         beyond = left[:, None] * np.clip((1.0 - path) / np.maximum(on, LEAST)[:, None], 0.0, 1.0)
         return np.where(days > here[:, None], np.maximum(cdf, 1.0 - beyond), cdf)
-
-
-def _at(days: Array, grid: Array, cdf: Array) -> Array:
-    """Chances (n, w) by each day of a grid (w,) at other days (m,): (n, m)."""
-    return np.array([np.interp(days, grid, one) for one in cdf]).reshape(len(cdf), days.size)
 
 
 def stage(soft: Array, days: Array, age_years: Array) -> NDArray[np.intp]:
@@ -190,8 +185,7 @@ def _what_came(path: PathPosterior, age: Array, back: pd.DataFrame, ages: AgesAt
     cdf = soft_cdf(path.take(kept), age[kept], wide, margin)
     moment = ages.life.as_of_
     then = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
-    plain = _at(GRID, wide, cdf)
-    by_age = ages.conditional_cdf(then, moment, GRID, plain)
+    by_age = ages.conditional_cdf(then, moment, GRID, cdf[:, : GRID.size])
     chance = np.empty((kept.size, LOGS.size + 1))
     for row, (one, other, early, late) in enumerate(zip(cdf, by_age, low, high)):
         at = np.outer(FACTORS, WITHIN)

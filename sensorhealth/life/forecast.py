@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..degradation.mixture import distribution, quantile
 from ..degradation.reading_law import NO_LAWS, ReadingLaw, reading_of
 from ..nomenclature import columns
-from ..technologies import technologies
+from ..technologies import flat_technologies
 from .lifedata import DAYS_PER_YEAR, years_between
 from .remaining import RemainingLife, SuddenEnds, widened
 
@@ -127,8 +127,7 @@ def _numbers(own: RemainingLife, warranty_end: NDArray[np.datetime64]) -> dict[s
 
 
 def _status(own: RemainingLife, spans: pd.DataFrame, now: dict[str, Array]) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
-    known = technologies()
-    soft_end = np.array([name not in known or known[name].soft_end for name in spans["technology"]], dtype=bool)
+    soft_end = ~spans["technology"].isin(flat_technologies()).to_numpy(dtype=bool)
     readings = now["readings_used"]
     fitted = np.isfinite(now["headroom_ratio"])
     at_limit = own.soft[:, 0] > AT_END

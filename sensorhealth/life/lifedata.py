@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import FitError
-from ..technologies import technologies
+from ..technologies import flat_technologies
 
 Array = NDArray[np.float64]
 
@@ -94,9 +94,8 @@ def life_data(lives: pd.DataFrame, as_of: pd.Timestamp) -> LifeData:
     as_of = pd.Timestamp(as_of)
     installed = lives["installed"]
     ended = lives["ended"].where(lives["ended"] <= as_of)
-    flat = [name for name, facts in technologies().items() if not facts.soft_end]
     kind = lives["end_kind"]
-    died = (ended.notna() & ((kind == "sudden") | ((kind == "soft") & lives["technology"].isin(flat)))).to_numpy()
+    died = (ended.notna() & ((kind == "sudden") | ((kind == "soft") & lives["technology"].isin(flat_technologies())))).to_numpy()
 
     good = lives["last_alive"].where(lives["last_alive"] <= as_of).fillna(lives["entered"])
     last_test = lives["last_test"].where(lives["last_test"] <= ended.fillna(as_of))

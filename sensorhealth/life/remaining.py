@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from ..degradation.paces import STEADY
-from ..technologies import technologies
+from ..technologies import flat_technologies
 from .lifedata import years_between
 from .soft import default_grid, paced_cdf
 
@@ -160,8 +160,7 @@ def remaining_draws(
     position = pd.Index(ids)
     ages = years_between(lives["installed"], as_of)
     places = [position.get_indexer(pd.Index(stratum[0].life_id)) for stratum in drawn]
-    has_soft_end = lives["technology"].map(lambda name: name not in technologies() or technologies()[name].soft_end)
-    flat = ~has_soft_end.to_numpy(dtype=bool)
+    flat = lives["technology"].isin(flat_technologies()).to_numpy(dtype=bool)
     for number, sudden in enumerate(hazards):
         soft = np.zeros((ids.size, days.size))
         for stratum, places_of in zip(drawn, places):

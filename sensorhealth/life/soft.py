@@ -47,7 +47,7 @@ def soft_cdf(path: PathPosterior, ages: Array, days: Array, margin: float) -> Ar
 
 
 def widened_grid(days: Array, factor: Array) -> Array:
-    """The grid, and days beyond it as far as the largest factor on the time ahead asks."""
+    """The grid first, and then days beyond it as far as the largest factor on the time ahead asks."""
     most = float(factor.max())
     return np.concatenate([days, days[-1] * np.geomspace(1.0, most, 13)[1:]]) if most > 1.0 else days
 

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator
 
 from ..errors import FitError
-from ..technologies import technologies
+from ..technologies import flat_technologies, technologies
 from .families import life_families
 from .lifedata import DAYS_PER_YEAR, LifeData, life_data, years_between
 from .mixture import HazardMixture, fit_mixture
@@ -104,8 +104,7 @@ class SuddenLife(BaseEstimator):
                 inner = LevelPrior(groups[name].cumulative_hazard, prior.age, self.stratum_deaths, prior.log_shape)
                 groups[one] = fit_mixture(chosen, data.take(stratum == one), inner, self.n_draws, rng)
                 levels[one] = "stratum"
-        flat = [name for name, facts in technologies().items() if not facts.soft_end]
-        others = data.take(~np.isin(technology, flat))
+        others = data.take(~np.isin(technology, flat_technologies()))
         groups[POOLED] = fit_mixture(chosen, others, technology_prior(None, self.prior_deaths, others), self.n_draws, rng)
         levels[POOLED] = "pooled"
         self.groups_ = groups

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..technologies import technologies
+from ..technologies import flat_technologies
 
 DEAD = float(np.log(2.0))  # ln ratio below the limit from which a low reading speaks of a sudden end and not of a steep path
 
@@ -43,5 +43,4 @@ def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float, gas: ND
 
 def wears_out(lives: pd.DataFrame) -> NDArray[np.bool_]:
     """Which lives (n,) are of a technology whose headroom leads to the end."""
-    flat = [name for name, facts in technologies().items() if not facts.soft_end]
-    return ~lives["technology"].isin(flat).to_numpy(dtype=bool)
+    return ~lives["technology"].isin(flat_technologies()).to_numpy(dtype=bool)

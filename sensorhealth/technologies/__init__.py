@@ -48,6 +48,12 @@ def technologies() -> dict[str, Technology]:
     return found
 
 
+@cache
+def flat_technologies() -> tuple[str, ...]:
+    """Those whose headroom stays flat and does not lead to the end. One that is not known is taken for one that wears."""
+    return tuple(name for name, facts in technologies().items() if not facts.soft_end)
+
+
 @dataclass(frozen=True)
 class Gas:
     """Facts about one gas: canonical name, aliases (lower case), whether it fades in the cylinder, molar mass (g/mol)."""

@@ -15,9 +15,7 @@ TURNS = (0.05, 0.2)  # ln ratio that steady loss alone has taken where the rate 
 WIDTH = 0.15
 LEAST, HIGHEST = 0.01, 0.7  # turns that a reading can still tell from none, and from all that there is
 NARROWEST, WIDEST = 0.03, 0.6  # widths beyond which it is a corner, or a bend all along
-STEEPEST = (
-    8.0  # of the exponent, some thousand times the steady rate: beyond it, where nothing is read, the path goes on straight
-)
+STEEPEST = 8.0  # of the exponent, beyond which, some thousand times as fast and where nothing is read, the path is straight
 
 
 @dataclass(frozen=True)
