@@ -90,12 +90,14 @@ def _add_variate(
     u = np.zeros((2, layout.sensors))
     for unit, state in zip(layout.units, states):
         u[:, unit.sensors] = state.u
-    e = noise.solve(plain_residual(layout, -back.contrast[:-1], u, v)[:, None])
-    q = noise.wander(e)
-    solved = noise.solve(q)[:, 0]
+    left = plain_residual(layout, -back.contrast[:-1], u, v)
+    half = noise.half_way(noise.differences(left[:, None]), overwrite=True)
+    moved = noise.clock.step[:, None] * half
+    again = noise.half_way(moved)
+    out.quadratic[-1] += float(half[:, 0] @ moved[:, 0])  # e'q
+    out.gram[-1, -1] += float(moved[:, 0] @ again[:, 0])  # q'R^-1q
+    solved = noise.whole_way(again)[:, 0]
     zq = layout.by_sensor(np.stack((solved, solved * layout.data.g)))
-    out.quadratic[-1] += float(e[:, 0] @ q[:, 0])
-    out.gram[-1, -1] += float(q[:, 0] @ solved)
     out.x_part[:, -1] += layout.data.x.T @ solved
     return zq, solved
 
