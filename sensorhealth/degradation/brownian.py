@@ -111,13 +111,13 @@ class ClockNoise:
 
     @cached_property
     def d_log_det(self) -> float:
-        """Derivative of log|R| to tau."""
-        weight, predicted, filtered = self._filtered
-        slope = np.zeros_like(weight)  # of the predicted variances
-        shrink = 1.0 + weight * self.tau * predicted
-        for k in range(len(weight) - 1):
-            slope[k + 1] = slope[k] / (shrink[k] * shrink[k]) - weight[k] * filtered[k] * filtered[k]
-        return float((weight / shrink * (predicted + self.tau * slope)).sum())
+        """Derivative of log|R| = log|P| to tau: sum of steps times the diagonal of P^-1, up from each sensor's last reading."""
+        cells = self.clock.reading
+        inverse = np.where(cells >= 0, (1.0 / self._pivot)[cells], 0.0)
+        factor = np.where(cells >= 0, np.append(self._multiplier, 0.0)[cells] ** 2, 0.0)  # 0 toward another sensor
+        for k in range(len(inverse) - 2, -1, -1):
+            inverse[k] += factor[k] * inverse[k + 1]
+        return float((self.clock.padded_step * inverse).sum())
 
     @cached_property
     def _gain(self) -> FloatArray:
