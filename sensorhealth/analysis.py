@@ -18,6 +18,7 @@ from .errors import RecordsError
 from .outlook import Outlook, Progress, current_lives, look_ahead, new_sensors, shared_draws, with_new_sensors
 from .records import Fleet
 from .records.fleet import end_of
+from .second_core import MANY, alongside
 from .threads import one_thread
 
 if TYPE_CHECKING:
@@ -216,17 +217,23 @@ def decided(
         limits = policy.zero_limits(ahead.lives["stratum"])
         zeros = health.zero_drift(known, ahead.lives, zero_limit=limits, known=ahead.baselines)
         responses = health.response_times(known, ahead.lives)
-        step("comparing lots")
-        lots = _lots(ahead, known, forecast, policy)
     else:
         zeros, responses = before.zero_drift, before.response_times
-        lots = compare.with_claims(before.lots_table, with_new_sensors(ahead.lives), forecast)
-    step("planning")
-    evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings, zeros=zeros)
-    fresh = new_sensors(ahead, day, policy)
-    plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
-    step("budgeting")
-    money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy))
+
+    def compared() -> pd.DataFrame:
+        if before is not None:
+            return compare.with_claims(before.lots_table, with_new_sensors(ahead.lives), forecast)
+        return _lots(ahead, known, forecast, policy)
+
+    step("comparing lots")
+    with alongside(compared, worth=before is None and len(ahead.current) < MANY) as lots_compared:
+        step("planning")
+        evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings, zeros=zeros)
+        fresh = new_sensors(ahead, day, policy)
+        plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
+        step("budgeting")
+        money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy))
+        lots = lots_compared()
     return Analysis(
         fleet=known, as_of=day, policy=policy, lives=ahead.lives, readings=ahead.readings, oddities=ahead.oddities,
         ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,

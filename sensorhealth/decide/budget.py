@@ -235,7 +235,11 @@ class Account:
         return float(planned), float(failed)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """The budgets."""
+        """The budgets, once all worlds are in."""
+        return self._tables
+
+    @cached_property
+    def _tables(self) -> dict[str, pd.DataFrame]:
         found = {}
         for name, (names, _) in self._groups.items():
             found[name] = self._tallies[name].table(names, None if self._missing is None else self._missing.groups[name])

@@ -266,7 +266,6 @@ def _stacked(log_density: FloatArray, several_gases: bool) -> FloatArray:
     density = np.exp(log_density - log_density.max(axis=0))
     share = prior / prior.sum()
     for _ in range(ROUNDS):
-        told = share[:, None] * density
-        share = (told / told.sum(axis=0)).sum(axis=1) + prior
+        share = share * (density @ (1.0 / (share @ density))) + prior
         share /= share.sum()
     return share
