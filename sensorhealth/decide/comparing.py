@@ -15,7 +15,7 @@ from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import SCHEMES
 from sensorhealth.decide.positions import chunks
-from sensorhealth.decide.tally import LEVELS
+from sensorhealth.decide.totals import LEVELS
 from sensorhealth.nomenclature import columns
 
 Draws = Iterable[LifeTable] | None

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from sensorhealth.degradation.all_lives import AllFit, fit_all
+from sensorhealth.degradation.all_lives import ROUGHLY, AllFit, fit_all
 from sensorhealth.degradation.all_predicting import AllLives
 from sensorhealth.degradation.design import Stratum
 from sensorhealth.degradation.effects import CYLINDER, FADE, STATED, Terms
@@ -26,21 +26,24 @@ if TYPE_CHECKING:
     from sensorhealth.degradation.strata import StratumModel
 
 
-def with_all_lives(part: StratumModel, bare: Stratum) -> StratumModel:
-    """The model `part`, fitted on a part of the lives of `bare`, for all of them."""
+def with_all_lives(part: StratumModel, bare: Stratum, *, elsewhere: bool = False) -> StratumModel:
+    """The model `part`, fitted on a part of the lives of `bare`, for all of them.
+
+    elsewhere: fitted on other lives of the kind; what these said of the common path then enters as well.
+    """
     modes = part.modes
     likeliest = max(modes, key=lambda item: item.weight)
     fitted = cast(CurveFit, likeliest.fitted)
     terms = replace(fitted.terms, doubt=None)
-    seen = fit_all(bare, fitted, terms)
+    seen = fit_all(bare, fitted, terms, elsewhere=elsewhere, tolerance=ROUGHLY)
     stratum, doubt, _ = find_surprises(bare, cast(CurveFit, seen), part.surprises, np.inf)
     terms = replace(terms, doubt=doubt)
     if part.stratum.gas_prior is not None:
-        stratum, seen = _with_gas(stratum, fitted, terms, seen)
+        stratum, seen = _with_gas(stratum, fitted, terms, seen, elsewhere)
     found: list[Component] = []
     for item in modes:
         own = cast(CurveFit, item.fitted)
-        here = fit_all(stratum, own, replace(own.terms, doubt=doubt), seen)
+        here = fit_all(stratum, own, replace(own.terms, doubt=doubt), seen, elsewhere=elsewhere)
         found.append(AllLives(stratum, cast(CurveFit, here), item.weight, item.share))
     remark = (
         f"{bare.name}: curves, tails and variances are those of a random part of {int((part.stratum.counts > 0).sum())} of "
@@ -52,7 +55,7 @@ def with_all_lives(part: StratumModel, bare: Stratum) -> StratumModel:
     )  # fmt: skip
 
 
-def _with_gas(stratum: Stratum, part: CurveFit, terms: Terms, seen: AllFit) -> tuple[Stratum, AllFit]:
+def _with_gas(stratum: Stratum, part: CurveFit, terms: Terms, seen: AllFit, elsewhere: bool) -> tuple[Stratum, AllFit]:
     """The stratum with the prior of each cylinder, learnt as for a kind fitted in full (`gas.with_gas_prior`)."""
     classes = {item.name: item for item in seen.base.classes if item.name in (STATED, CYLINDER, FADE) and item.size}
     mixtures: Mapping[str, Mixture] = {name: mixture_of(stratum, item) for name, item in classes.items()}
@@ -60,5 +63,5 @@ def _with_gas(stratum: Stratum, part: CurveFit, terms: Terms, seen: AllFit) -> t
     for _ in range(PASSES // 2):
         sites = {name: revised(mixtures[name], site, *seen.fit.crossed[name]) for name, site in sites.items()}
         stratum = replace(stratum, gas_prior=gas_prior(stratum, mixtures, sites))
-        seen = fit_all(stratum, part, terms, seen)
+        seen = fit_all(stratum, part, terms, seen, elsewhere=elsewhere, tolerance=ROUGHLY)
     return stratum, seen

@@ -14,9 +14,11 @@ from sensorhealth.degradation import tables
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.frames import build
 from sensorhealth.degradation.knees import Knees, later_knees
+from sensorhealth.degradation.large import with_all_lives
 from sensorhealth.degradation.mixture import moments, quantile
 from sensorhealth.degradation.notes import notes_of
 from sensorhealth.degradation.paces import Paces, known_until, learn_paces
+from sensorhealth.degradation.part import like_none
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.predicting import latent_moments, reading_variance
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
@@ -126,6 +128,7 @@ class AgeingModel(BaseEstimator):
         """Set the learned attributes."""
         self.strata_ = {name: fitted[name] for name in sorted(fitted)}
         self._laws: dict[str, ReadingLaw] = {}
+        self._known_laws: dict[str, ReadingLaw] | None = None
         self._frames = (readings, lives, cylinders, steps)
         self._index = pd.Index(np.concatenate([item.stratum.life_id for item in self.strata_.values()]))
         self._stratum_code = np.repeat(np.arange(len(fitted)), [m.stratum.life_id.size for m in self.strata_.values()])
@@ -157,6 +160,35 @@ class AgeingModel(BaseEstimator):
             {name: refit_at(item, strata[name], settings) for name, item in self.strata_.items()},
             readings, lives, cylinders, steps,
         )  # fmt: skip
+        return other
+
+    @one_thread
+    def for_others(
+        self,
+        readings: pd.DataFrame,
+        lives: pd.DataFrame,
+        cylinders: pd.DataFrame | None = None,
+        steps: pd.DataFrame | None = None,
+    ) -> AgeingModel:
+        """The model of other lives of the same kinds, at this one's curves, variances and laws of readings (frames as in `fit`).
+
+        What this model knows of the path common to a kind stands beside the new readings; their sensors, cylinders, days and
+        lots are told by these alone. Raises FitError for a kind that is not known.
+        """
+        check_is_fitted(self, "strata_")
+        settings = self._settings()
+        known = {name: like_none(item.told.bare) for name, item in self.strata_.items()}
+        strata = build(readings, lives, cylinders, steps, known)
+        unknown = sorted(set(strata) - set(known))
+        if unknown:
+            raise FitError(f"the model knows no {unknown[0]}; fit it on readings of that kind too")
+        other = AgeingModel(**self.get_params())
+        fitted = {}
+        for name, bare in strata.items():
+            item = self.strata_[name].told
+            fitted[name] = refit_at(item, bare, settings) if item.given else with_all_lives(item, bare, elsewhere=True)
+        other._keep(fitted, readings, lives, cylinders, steps)
+        other._known_laws = self.reading_laws() if self._known_laws is None else self._known_laws
         return other
 
     def _where(self, lives: Lives) -> tuple[IntArray, IntArray]:
@@ -241,7 +273,8 @@ class AgeingModel(BaseEstimator):
 
     def _law(self, stratum: str) -> ReadingLaw:
         if stratum not in self._laws:
-            self._laws[stratum] = learn_law(self.strata_[stratum])
+            known = None if self._known_laws is None else self._known_laws[stratum]
+            self._laws[stratum] = learn_law(self.strata_[stratum], known)
         return self._laws[stratum]
 
     def _reading_mixture(self, model: StratumModel, local: IntArray, age: FloatArray) -> Mixture:
