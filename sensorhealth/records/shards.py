@@ -8,7 +8,7 @@ year every shard reads all of them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,18 +19,18 @@ import pyarrow as pa
 from numpy.typing import NDArray
 from scipy import sparse
 
-from .. import nomenclature
 from ..errors import RecordsError
 from .fleet import Fleet
 from .intake import take_in
 from .mapping import RecordsMapping
-from .raw import RawTable, Source
+from .raw import RawTable, Source, stacked
 from .readers import shown
 from .readers.folder import parquet_files
 from .typed import heading_of
 
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+Coded = tuple[IntArray, Sequence[str]]
 
 
 @dataclass(frozen=True)
@@ -68,8 +68,8 @@ class Shards:
         return int(self.shard.max(initial=-1)) + 1
 
     def read(self, number: int) -> Fleet:
-        """The fleet of one shard."""
-        return self._fleet(self.shard == number)
+        """The fleet of one shard; rows of no sensor, and cylinders that none met, are in the first."""
+        return self._fleet(self.shard == number, strays=number == 0)
 
     def some(self, count: int, seed: int) -> Fleet:
         """Of every kind the sensors of regions drawn at random until they have `count`, or all."""
@@ -85,39 +85,40 @@ class Shards:
             drawn[own[place[self.region[own]] < enough]] = True
         return self._fleet(drawn)
 
-    def _fleet(self, sensors: BoolArray) -> Fleet:
+    def _fleet(self, sensors: BoolArray, *, strays: bool = False) -> Fleet:
         cylinders = np.zeros(int(self.met[:, 1].max(initial=-1)) + 1, dtype=bool)
         cylinders[self.met[sensors[self.met[:, 0]], 1]] = True
         chosen = {"sensors": sensors, "calibrations": sensors, "cylinders": cylinders}
-        sources = {name: self._source(name, chosen[name]) for name in self.pieces}
+        sources = {name: self._source(name, np.append(chosen[name], strays)) for name in self.pieces}
         return take_in(sources, shown(self.path), mapping=self.mapping, corrections=self.corrections)
 
-    def _source(self, table: str, chosen: BoolArray) -> Source:
-        """The rows of `table` that belong to the chosen sensors (or cylinders), with their numbers in the whole."""
-        mask = np.append(chosen, False)  # -1: what belongs to none
+    def _source(self, table: str, mask: BoolArray) -> Source:
+        """The rows of `table` that belong to the sensors (or cylinders) in `mask`, with their numbers in the whole; its last
+        place is for rows that belong to none."""
 
         def read(asked: Sequence[str]) -> RawTable:
             cells, rows = [], []
             for piece in self.pieces[table]:
                 keep = mask[piece.code]
                 if keep.any():
-                    cells.append(_group(piece, asked).filter(pa.array(keep)))
+                    cells.append(_group(piece.path, piece.group, asked).filter(pa.array(keep)))
                     rows.append(piece.before + 1 + np.flatnonzero(keep))
             if not cells:
-                cells, rows = [_group(self.pieces[table][0], asked).slice(0, 0)], [np.zeros(0, dtype=np.int64)]
-            return RawTable(pa.concat_tables(cells, promote_options="permissive").unify_dictionaries(), np.concatenate(rows))
+                first = self.pieces[table][0]
+                cells, rows = [_group(first.path, first.group, asked).slice(0, 0)], [np.zeros(0, dtype=np.int64)]
+            return RawTable(stacked(cells, asked), np.concatenate(rows))
 
         return Source(str(self.path / table), self.headings[table], read)
 
 
-def _group(piece: Piece, asked: Sequence[str]) -> pa.Table:
+def _group(path: Path, group: int, asked: Sequence[str]) -> pa.Table:
     import pyarrow.parquet as parquet
 
-    with parquet.ParquetFile(piece.path) as file:
-        schema = file.schema_arrow
-    texts = [name for name in asked if name in schema.names and pa.types.is_string(schema.field(name).type)]
-    with parquet.ParquetFile(piece.path, read_dictionary=texts) as file:
-        return file.read_row_group(piece.group, columns=list(asked))
+    schema = parquet.read_schema(path)
+    there = [name for name in asked if name in schema.names]
+    texts = [name for name in there if pa.types.is_string(schema.field(name).type)]
+    with parquet.ParquetFile(path, read_dictionary=texts) as file:
+        return file.read_row_group(group, columns=there).select(there)
 
 
 def cut_in_shards(
@@ -136,39 +137,52 @@ def cut_in_shards(
     if not files["sensors"] or not files["calibrations"]:
         raise RecordsError(f"{shown(path)}: only a folder with sensors and calibrations in Parquet can be read in shards")
     tables = {name: _Table(where / name, name, found, understood) for name, found in files.items() if found}
-    ids = tables["sensors"].texts("sensor_id")
-    names = pd.Index(pd.unique(_flat(ids)))
-    own = [names.get_indexer(part) for part in ids]
-    first = np.full(names.size, -1, dtype=np.int64)
+    ids = tables["sensors"].coded("sensor_id")
+    names = _Names()
+    own = [names.of(part) for part in ids]
     at = np.concatenate(own)
+    first = np.full(len(names.code), -1, dtype=np.int64)
     first[at[::-1]] = np.arange(at.size)[::-1]  # a sensor that stands there twice is what its first row says
     site = pd.factorize(tables["sensors"].text("site")[first])[0].astype(np.int64)
-    kinds = [tables["sensors"].text(name)[first] for name in ("technology", "gas")]
-    kind = pd.factorize(pd.Series(kinds[0]) + " " + pd.Series(kinds[1]))[0].astype(np.int64)
-    reader, gas = [names.get_indexer(part) for part in tables["calibrations"].texts("sensor_id")], _Codes()
-    met = [_pairs(one, gas.of(other)) for one, other in zip(reader, tables["calibrations"].texts("cylinder_id"))]
-    pairs = np.unique(np.concatenate(met), axis=0) if met else np.zeros((0, 2), dtype=np.int64)
-    region = _regions(site, pairs, len(gas.names))
+    technology, gas = (pd.Series(tables["sensors"].text(name)[first]) for name in ("technology", "gas"))
+    kind = pd.factorize(technology + " " + gas)[0].astype(np.int64)
+    names.closed = True
+    cylinders = _Names()
+    reader = [names.of(part) for part in tables["calibrations"].coded("sensor_id")]
+    met = [_pairs(one, cylinders.of(part)) for one, part in zip(reader, tables["calibrations"].coded("cylinder_id"))]
+    pairs = np.unique(np.concatenate(met), axis=0)
     pieces = {"sensors": tables["sensors"].pieces(own), "calibrations": tables["calibrations"].pieces(reader)}
     if "cylinders" in tables:
-        pieces["cylinders"] = tables["cylinders"].pieces([gas.of(part) for part in tables["cylinders"].texts("cylinder_id")])
-        pairs = np.concatenate([pairs, _unmet(gas, pairs, region)])
+        cylinders.closed = True
+        pieces["cylinders"] = tables["cylinders"].pieces(
+            [cylinders.of(part) for part in tables["cylinders"].coded("cylinder_id")]
+        )
+    region = _regions(site, pairs, len(cylinders.code))
     return Shards(
         where, understood, corrections, _packed(region, sensors), kind, region, pairs, pieces,
         {name: table.headings for name, table in tables.items()}, tables["calibrations"].last("time"),
     )  # fmt: skip
 
 
-class _Codes:
-    """Numbers for names, in the order in which they are met; -1 for none."""
+class _Names:
+    """Numbers for names, in the order in which they are met; -1 for none and, once closed, for names not met before.
+
+    Names that differ in case and spaces alone are one, as the checks of the records take them.
+    """
 
     def __init__(self) -> None:
-        self.names: dict[str, int] = {}
+        self.code: dict[str, int] = {}
+        self.closed = False
 
-    def of(self, texts: NDArray[np.object_]) -> IntArray:
-        code, names = pd.factorize(np.where(texts == "", None, texts))
-        numbers = np.array([self.names.setdefault(name, len(self.names)) for name in names] + [-1], dtype=np.int64)
-        return numbers[code]
+    def of(self, cells: Coded) -> IntArray:
+        index, words = cells
+        return np.append(np.array([self._one(word) for word in words], dtype=np.int64), -1)[index]
+
+    def _one(self, word: str) -> int:
+        key = " ".join(word.split()).casefold()
+        if not key:
+            return -1
+        return self.code.get(key, -1) if self.closed else self.code.setdefault(key, len(self.code))
 
 
 class _Table:
@@ -184,66 +198,51 @@ class _Table:
         self._where = where
 
     def groups(self) -> list[tuple[Path, int, int]]:
-        """File, number and rows before of every row group."""
-        sizes = [
+        """File, number and rows of every row group."""
+        return [
             (file, group, facts.row_group(group).num_rows)
             for file, facts in zip(self.files, self._facts)
             for group in range(facts.num_row_groups)
         ]
-        before = np.cumsum([0, *(size for _, _, size in sizes)])
-        return [(file, group, int(rows)) for (file, group, _), rows in zip(sizes, before)]
 
     def pieces(self, codes: Sequence[IntArray]) -> tuple[Piece, ...]:
-        return tuple(
-            Piece(file, group, before, code.astype(np.int32))
-            for (file, group, before), code in zip(self.groups(), codes)
-        )
+        """The row groups with what each row belongs to."""
+        found, before = [], 0
+        for (file, group, rows), code in zip(self.groups(), codes):
+            found.append(Piece(file, group, before, code.astype(np.int32)))
+            before += rows
+        return tuple(found)
 
-    def texts(self, column: str) -> list[NDArray[np.object_]]:
-        """A text column, one array for each row group; "" where missing or not there."""
-        heading = heading_of(column, self.headings, str(self._where), self.mapping.tables[self.name])
-        found = []
-        for file, group, _ in self.groups():
+    def coded(self, column: str) -> Iterator[Coded]:
+        """A text column row group by row group, as places (n,) in words (-1 for missing)."""
+        heading = self._heading(column)
+        for file, group, rows in self.groups():
             if not heading:
-                found.append(np.full(pq_rows(file, group), "", dtype=object))
+                yield np.full(rows, -1, dtype=np.int64), []
                 continue
-            cells = _group(Piece(file, group, 0, np.zeros(0, dtype=np.int64)), [heading]).column(0).combine_chunks()
-            if pa.types.is_dictionary(cells.type):
-                words = np.append(np.asarray(cells.dictionary.to_pylist(), dtype=object), "")
-                found.append(words[cells.indices.fill_null(len(words) - 1).to_numpy(zero_copy_only=False)])
-            else:
-                words = pd.Series(cells.cast(pa.string()).to_pandas()).fillna("")
-                found.append(words.to_numpy(dtype=object))
-        return found
+            cells = _group(file, group, [heading]).column(0).combine_chunks()
+            cells = cells if pa.types.is_dictionary(cells.type) else cells.cast(pa.string()).dictionary_encode()
+            yield cells.indices.cast(pa.int64()).fill_null(-1).to_numpy(), [str(word) for word in cells.dictionary.to_pylist()]
 
     def text(self, column: str) -> NDArray[np.object_]:
-        """The same as one array."""
-        return _flat(self.texts(column))
+        """The same as one array, "" where missing."""
+        return np.concatenate([np.array([*words, ""], dtype=object)[index] for index, words in self.coded(column)])
+
+    def _heading(self, column: str) -> str:
+        return heading_of(column, self.headings, str(self._where), self.mapping.tables[self.name])
 
     def last(self, column: str) -> pd.Timestamp | None:
         """The last moment of a column of times; None where it is none."""
         import pyarrow.compute as compute
 
-        heading = heading_of(column, self.headings, str(self._where), self.mapping.tables[self.name])
         tops = []
         for file, group, _ in self.groups():
-            cells = _group(Piece(file, group, 0, np.zeros(0, dtype=np.int64)), [heading]).column(0)
+            cells = _group(file, group, [self._heading(column)]).column(0)
             if not pa.types.is_temporal(cells.type):
                 return None
             tops.append(compute.max(cells).as_py())
         known = [pd.Timestamp(top) for top in tops if top is not None]
         return max(known) if known else None
-
-
-def pq_rows(file: Path, group: int) -> int:
-    """Rows of a row group."""
-    import pyarrow.parquet as parquet
-
-    return int(parquet.read_metadata(file).row_group(group).num_rows)
-
-
-def _flat(parts: Sequence[NDArray[np.object_]]) -> NDArray[np.object_]:
-    return np.concatenate(parts) if parts else np.zeros(0, dtype=object)
 
 
 def _pairs(sensor: NDArray[np.int64], cylinder: IntArray) -> IntArray:
@@ -275,9 +274,3 @@ def _packed(region: IntArray, most: int) -> IntArray:
         shard[at] = number
         filled += int(size)
     return shard[region]
-
-
-def _unmet(gas: _Codes, met: IntArray, region: IntArray) -> IntArray:
-    """Cylinders that no sensor met, with the first sensor, so that they are in a shard as well."""
-    unmet = np.setdiff1d(np.arange(len(gas.names)), met[:, 1])
-    return np.column_stack([np.zeros(unmet.size if region.size else 0, dtype=np.int64), unmet[: unmet.size if region.size else 0]])
