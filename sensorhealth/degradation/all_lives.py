@@ -151,7 +151,7 @@ class _Sweeps:
         parameters = self.part.parameters
         plain = np.isinf(self.part.degrees) and self.terms.doubt is None and not self.stratum.censoring.any()
         for number in range(SWEEPS):
-            found = self._solve(ROUGHLY, on_the_way=True)
+            found = self._solve(ROUGHLY, on_the_way=self.tolerance < ROUGHLY)
             moved = self._straighten(found)
             if plain:
                 new, restless = self.sites, 0
@@ -165,6 +165,8 @@ class _Sweeps:
                 restless = int((move > 10.0 * SETTLED).sum())
             self.sites = new
             if not moved and restless <= STRAGGLERS * self.base.y.size:
+                if self.tolerance >= ROUGHLY:
+                    return found
                 break
         return self._solve(self.tolerance)
 

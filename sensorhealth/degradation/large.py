@@ -7,19 +7,22 @@ done, and every cylinder, day and lot they met, enters their posteriors all the 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from sensorhealth.degradation.all_lives import ROUGHLY, AllFit, fit_all
+from sensorhealth.degradation.all_lives import ROUGHLY, AllFit, SharedFit, fit_all
 from sensorhealth.degradation.all_predicting import AllLives
+from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import Stratum
 from sensorhealth.degradation.effects import CYLINDER, FADE, STATED, Terms
 from sensorhealth.degradation.fitting import CurveFit
 from sensorhealth.degradation.gas import PASSES, gas_prior, mixture_of
 from sensorhealth.degradation.gas_sites import Mixture, Site, first_site, revised
+from sensorhealth.degradation.part import take_lives
 from sensorhealth.degradation.predicting import Component
+from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.surprises import find_surprises
 
 if TYPE_CHECKING:
@@ -52,6 +55,35 @@ def with_all_lives(part: StratumModel, bare: Stratum, *, elsewhere: bool = False
     return replace(
         part, bare=bare, stratum=stratum, modes=tuple(found), components=tuple(found), part=part,
         remarks=(*part.remarks, remark),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Taught:
+    """What other lives are told of a fit: all of it that `with_all_lives` reads, without the readings it was made on."""
+
+    curve: Curve
+    terms: Terms
+    parameters: VarianceParameters
+    degrees: float
+    fit: SharedFit
+
+
+def taught(model: StratumModel) -> StratumModel:
+    """The model without its lives and their readings; one whose variances were given as it is, for it is small."""
+    if model.given:
+        return model
+    none = np.zeros(0, dtype=np.int64)
+    modes = []
+    for item in model.modes:
+        own = cast(CurveFit, item.fitted)
+        fit = SharedFit(own.fit.beta, own.fit.beta_covariance, {}, np.zeros(0))
+        told = Taught(own.curve, replace(own.terms, doubt=None), own.parameters, own.degrees, fit)
+        modes.append(replace(item, stratum=take_lives(item.stratum, none), fitted=cast(CurveFit, told)))
+    return replace(
+        model, bare=take_lives(model.bare, none),
+        stratum=replace(take_lives(model.stratum, none), gas_prior=model.stratum.gas_prior),
+        modes=tuple(modes), components=tuple(modes), curves=tuple(replace(item, fitted=None) for item in model.curves), part=None,
     )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ from sensorhealth.degradation.blocks import like, posterior_of, stacked_latent
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.frames import build
 from sensorhealth.degradation.knees import Knees, later_knees
-from sensorhealth.degradation.large import with_all_lives
+from sensorhealth.degradation.large import taught, with_all_lives
 from sensorhealth.degradation.mixture import moments, quantile
 from sensorhealth.degradation.notes import notes_of
 from sensorhealth.degradation.paces import Paces, known_until, learn_paces
@@ -294,7 +294,7 @@ class AgeingModel(BaseEstimator):
     def kinds_alone(self) -> AgeingModel:
         """What `for_others` needs of this model and nothing else: small enough to be handed to other processes."""
         other = AgeingModel(**self.get_params())
-        other.strata_ = {name: item.told for name, item in self.strata_.items()}
+        other.strata_ = {name: taught(item.told) for name, item in self.strata_.items()}
         other._known_laws = self.reading_laws() if self._known_laws is None else self._known_laws
         return other
 
