@@ -77,7 +77,7 @@ class Analysis:
         """Compare the sensors of each value of column `by` (lot, supplier, site, model, ...) with the others of their kind."""
         if by == "lot" and not options:
             return self.lots_table
-        return compared_lots(self, self.fleet, self.forecast, self.policy, by=by, **options)
+        return _lots(self, self.fleet, self.forecast, self.policy, by=by, **options)
 
     def lot_tables(self, by: str = "lot", *, watch_days: int | None = None) -> dict[str, pd.DataFrame]:
         """All that is known of the values of column `by`: the table of `lots`, and those of `compare.further_tables`."""
@@ -212,7 +212,7 @@ def decided(
     if before is None:
         zeros, responses = zeros_and_responses(ahead, known, policy)
         step("comparing lots")
-        lots = compared_lots(ahead, known, forecast, policy)
+        lots = _lots(ahead, known, forecast, policy)
     else:
         zeros, responses = before.zero_drift, before.response_times
         lots = compare.with_claims(before.lots_table, with_new_sensors(ahead.lives), forecast)
@@ -269,7 +269,7 @@ def money_of(policy: Policy) -> compare.Money:
     return compare.Money(policy.unit_cost_default, policy.swap_cost, policy.budget_months / 12.0)
 
 
-def compared_lots(of: Outlook | Analysis, fleet: Fleet, forecast: pd.DataFrame, policy: Policy, **options: Any) -> pd.DataFrame:
+def _lots(of: Outlook | Analysis, fleet: Fleet, forecast: pd.DataFrame, policy: Policy, **options: Any) -> pd.DataFrame:
     """Lots compared, at the policy's prices and with the forecast's claims; none where records tell no rates."""
     money = money_of(policy)
     usual = {"sensors": fleet.sensors, "forecast": forecast, "money": money}

@@ -63,14 +63,17 @@ class Learnt:
 @one_thread
 def learn(
     fleet: Fleet, day: pd.Timestamp, policy: Policy, *, model: Mapping[str, Any] | None = None, progress: Progress | None = None
-) -> tuple[Learnt, Outlook]:
-    """What the sensors of `fleet` teach of others of their kinds, and their own outlook; see `look_ahead`."""
-    seen, first = _examined(fleet, model or {}, progress or (lambda name: None))
-    ahead = _ahead(fleet, seen, day, policy, model=model, progress=progress)
-    events = decide.shared_events(ahead.lives, day)
-    kinds = [item.kinds_alone() for item in (first, ahead.ageing)]
-    notes = (*ahead.ageing.notes_, *ahead.calibration.remarks)
-    return Learnt(kinds[0], kinds[1], ahead.sudden, ahead.calibration, events, notes), ahead
+) -> tuple[Learnt, health.Examined, degradation.AgeingModel]:
+    """What the sensors of `fleet` teach of others of their kinds, what was seen in their records, and their own model."""
+    step = progress or (lambda name: None)
+    seen, first = _examined(fleet, model or {}, step)
+    first = first.kinds_alone()
+    ageing = _refitted(fleet, seen, model, step)
+    step("learning from what came")
+    calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin)
+    notes = (*ageing.notes_, *calibration.remarks)
+    sudden, events = life.SuddenLife().fit(seen.lives, day), decide.shared_events(seen.lives, day)
+    return Learnt(first, ageing.kinds_alone(), sudden, calibration, events, notes), seen, ageing
 
 
 @one_thread
@@ -109,6 +112,17 @@ def _examined(
     return health.examine(fleet, lives, readings, first.residuals_), first
 
 
+def _refitted(
+    fleet: Fleet, seen: health.Examined, model: Mapping[str, Any] | None, step: Progress, learnt: Learnt | None = None
+) -> degradation.AgeingModel:
+    """The ageing model without the faults that were seen."""
+    step("fitting the ageing model again, net of what was found")
+    frames = seen.readings, with_new_sensors(seen.lives), fleet.cylinders, seen.oddities.path_steps
+    if learnt is not None:
+        return learnt.ageing.for_others(*frames)
+    return degradation.AgeingModel(**(model or {})).fit(*frames)
+
+
 def _ahead(
     fleet: Fleet,
     seen: health.Examined,
@@ -123,9 +137,7 @@ def _ahead(
     """The outlook from what was seen."""
     step = progress or (lambda name: None)
     lives, used, oddities = seen.lives, seen.readings, seen.oddities
-    step("fitting the ageing model again, net of what was found")
-    frames = used, with_new_sensors(lives), fleet.cylinders, oddities.path_steps
-    ageing = degradation.AgeingModel(**(model or {})).fit(*frames) if learnt is None else learnt.ageing.for_others(*frames)
+    ageing = _refitted(fleet, seen, model, step, learnt)
     cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
     step("forecasting")
     sudden = life.SuddenLife().fit(lives, day) if learnt is None else learnt.sudden

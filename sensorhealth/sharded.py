@@ -20,16 +20,17 @@ from typing import Any
 import pandas as pd
 
 from . import compare, decide, health
-from .analysis import all_findings, compared_lots, forecast_of, money_of, planned, zeros_and_responses
+from .analysis import all_findings, forecast_of, money_of, planned, zeros_and_responses
 from .decide import Policy
 from .errors import RecordsError
 from .outlook import Learnt, Progress, learn, look_ahead, shared_draws_of_shard, with_new_sensors
 from .records.fleet import end_of
 from .records.mapping import RecordsMapping
 from .records.outputs import csv_content, csv_piece, whole_days, write_folder
-from .records.shards import Shards, cut_in_shards
+from .records.shards import Shards, cut_in_shards, sensors_in_parquet
 from .threads import one_thread
 
+LARGEST = 200_000  # sensors above which a fleet in Parquet is read in shards unasked
 SENSORS = 25_000  # of a shard
 LEARN_FROM = 4_000  # sensors of a kind: as many as the part that tells its curve is drawn from
 LEARN_SEED = 20260301
@@ -61,6 +62,11 @@ class _Told:
     sites: tuple[str, ...]
     kinds: tuple[str, ...]
     notes: tuple[str, ...]
+
+
+def too_large(path: Path | str, mapping: RecordsMapping | Mapping[str, Any] | Path | str | None = None) -> bool:
+    """Whether a fleet is better read in shards than at once."""
+    return sensors_in_parquet(path, mapping) > LARGEST
 
 
 def report_in_shards(
@@ -107,19 +113,23 @@ def report_in_shards(
     return notes
 
 
+@one_thread
 def _learn(shards: Shards, day: pd.Timestamp, policy: Policy, step: Progress) -> tuple[Learnt, pd.DataFrame, int]:
     """What some sensors of every kind teach, the comparison of their lots, and how many they are."""
     some = shards.some(LEARN_FROM, LEARN_SEED).known_at(end_of(day))
-    learnt, ahead = learn(some, day, policy, progress=step)
+    learnt, seen, ageing = learn(some, day, policy, progress=step)
     step("comparing lots")
-    lots = compared_lots(ahead, some, forecast_of(ahead, some, policy), policy)
+    lots = compare.lots(seen.readings, with_new_sensors(seen.lives), ageing, sensors=some.sensors, money=money_of(policy)).iloc[
+        : 0 if some.selective_recording else None
+    ]
     return learnt, lots, len(some.sensors)
 
 
 def _as_of_day(shards: Shards, as_of: pd.Timestamp | str | None) -> pd.Timestamp:
-    if as_of is None and shards.last is None:
+    moment = shards.last if as_of is None else as_of
+    if moment is None:
         raise RecordsError(f"{shards.path}: its dates are written as text; say with --as-of on which day to stand")
-    return pd.Timestamp(as_of if as_of is not None else shards.last).tz_localize(None).normalize()
+    return pd.Timestamp(moment).tz_localize(None).normalize()
 
 
 @one_thread

@@ -115,7 +115,8 @@ class _Sweeps:
         self, stratum: Stratum, part: CurveFit, terms: Terms, begin: AllFit | None, elsewhere: bool, tolerance: float
     ) -> None:
         self.stratum, self.part, self.terms, self.tolerance = stratum, part, terms, tolerance
-        self.told = (part.fit.beta, np.linalg.pinv(part.fit.beta_covariance, hermitian=True)) if elsewhere else None
+        precision = np.asarray(np.linalg.pinv(part.fit.beta_covariance, hermitian=True), dtype=float)
+        self.told = (part.fit.beta, precision) if elsewhere else None
         self.step = steps_found(stratum)
         before = None if begin is None else (begin.curve, begin.origin[0][:, 1])
         self.slopes = slopes_losing_alike(stratum, part.curve, before)

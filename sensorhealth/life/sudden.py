@@ -29,7 +29,9 @@ def conditional_cdf(groups: dict[str, HazardMixture], lives: pd.DataFrame, as_of
     stratum, strata = pd.factorize(lives["stratum"])
     technology, technologies = pd.factorize(lives["technology"])
     kind, kinds = pd.factorize(stratum * (len(technologies) + 1) + technology)
-    names = [_group(groups, strata[one // (len(technologies) + 1)], technologies[one % (len(technologies) + 1)]) for one in kinds]
+    width = len(technologies) + 1
+    pairs = [divmod(int(one), width) for one in kinds]
+    names = [_group(groups, str(strata[one]), str(technologies[other])) for one, other in pairs]
     result = np.empty((len(lives), ahead.size))
     for name in dict.fromkeys(names):
         rows = np.isin(kind, [place for place, one in enumerate(names) if one == name])

@@ -48,7 +48,8 @@ class Shards:
     """A fleet in Parquet and how it is cut.
 
     shard: (sensors,) number of the shard that each sensor is in; kind: (sensors,) what it is, as a number; region: (sensors,).
-    met: (sensors met, 2) distinct pairs of sensor and cylinder. pieces: of each table. headings: of all columns, by table.
+    gas: (cylinders,) region of each cylinder that was met. pieces: of each table. headings: of all columns, by table. last: the
+    last moment of the calibrations; None where their dates are text.
     """
 
     path: Path
@@ -57,7 +58,7 @@ class Shards:
     shard: IntArray
     kind: IntArray
     region: IntArray
-    met: IntArray
+    gas: IntArray
     pieces: Mapping[str, tuple[Piece, ...]]
     headings: Mapping[str, tuple[str, ...]]
     last: pd.Timestamp | None
@@ -86,9 +87,9 @@ class Shards:
         return self._fleet(drawn)
 
     def _fleet(self, sensors: BoolArray, *, strays: bool = False) -> Fleet:
-        cylinders = np.zeros(int(self.met[:, 1].max(initial=-1)) + 1, dtype=bool)
-        cylinders[self.met[sensors[self.met[:, 0]], 1]] = True
-        chosen = {"sensors": sensors, "calibrations": sensors, "cylinders": cylinders}
+        regions = np.zeros(int(self.region.max(initial=-1)) + 1, dtype=bool)
+        regions[self.region[sensors]] = True
+        chosen = {"sensors": sensors, "calibrations": sensors, "cylinders": regions[self.gas]}
         sources = {name: self._source(name, np.append(chosen[name], strays)) for name in self.pieces}
         return take_in(sources, shown(self.path), mapping=self.mapping, corrections=self.corrections)
 
@@ -149,19 +150,30 @@ def cut_in_shards(
     names.closed = True
     cylinders = _Names()
     reader = [names.of(part) for part in tables["calibrations"].coded("sensor_id")]
-    met = [_pairs(one, cylinders.of(part)) for one, part in zip(reader, tables["calibrations"].coded("cylinder_id"))]
-    pairs = np.unique(np.concatenate(met), axis=0)
+    met = [_pairs(site, one, cylinders.of(part)) for one, part in zip(reader, tables["calibrations"].coded("cylinder_id"))]
     pieces = {"sensors": tables["sensors"].pieces(own), "calibrations": tables["calibrations"].pieces(reader)}
     if "cylinders" in tables:
         cylinders.closed = True
         pieces["cylinders"] = tables["cylinders"].pieces(
             [cylinders.of(part) for part in tables["cylinders"].coded("cylinder_id")]
         )
-    region = _regions(site, pairs, len(cylinders.code))
+    region, gas_region = _regions(site, np.concatenate(met), len(cylinders.code))
     return Shards(
-        where, understood, corrections, _packed(region, sensors), kind, region, pairs, pieces,
+        where, understood, corrections, _packed(region, sensors), kind, region, gas_region, pieces,
         {name: table.headings for name, table in tables.items()}, tables["calibrations"].last("time"),
     )  # fmt: skip
+
+
+def sensors_in_parquet(path: Path | str, mapping: RecordsMapping | Mapping[str, Any] | Path | str | None = None) -> int:
+    """Rows of the sensors table of a fleet in a folder of Parquet, from the files' own counts; 0 where it is none."""
+    import pyarrow.parquet as parquet
+
+    tables = RecordsMapping.of(mapping).tables
+    try:
+        files = {name: parquet_files(Path(path), tables[name].table) for name in ("sensors", "calibrations")}
+        return sum(parquet.read_metadata(file).num_rows for file in files["sensors"]) if files["calibrations"] else 0
+    except (RecordsError, pa.ArrowException, OSError):
+        return 0  # what is wrong with it is told by those who read it
 
 
 class _Names:
@@ -245,22 +257,22 @@ class _Table:
         return max(known) if known else None
 
 
-def _pairs(sensor: NDArray[np.int64], cylinder: IntArray) -> IntArray:
-    """Distinct pairs (k, 2) of a sensor and a cylinder that met."""
+def _pairs(site: IntArray, sensor: IntArray, cylinder: IntArray) -> IntArray:
+    """Distinct pairs (k, 2) of the site of a sensor and a cylinder that it met."""
     both = (sensor >= 0) & (cylinder >= 0)
     width = int(cylinder.max(initial=0)) + 1
-    keys = np.unique(sensor[both].astype(np.int64) * width + cylinder[both])
-    return np.column_stack([keys // width, keys % width])
+    return np.column_stack(np.divmod(pd.unique(site[sensor[both]] * width + cylinder[both]), width))
 
 
-def _regions(site: IntArray, met: IntArray, cylinders: int) -> IntArray:
-    """Region of each sensor, numbered by first sensor: sites that cylinders tie together, directly or by others."""
+def _regions(site: IntArray, met: IntArray, cylinders: int) -> tuple[IntArray, IntArray]:
+    """Region of each sensor, numbered by first sensor, and of each cylinder: sites that cylinders tie together, directly or by
+    others. A cylinder that only rows without a sensor name is in the first."""
     sites = int(site.max(initial=-1)) + 1
-    places = site[met[:, 0]], sites + met[:, 1]
     size = sites + cylinders
-    tied = sparse.coo_array((np.ones(len(met)), places), shape=(size, size))
-    component = sparse.csgraph.connected_components(tied, directed=False)[1][site]
-    return pd.factorize(component)[0].astype(np.int64)
+    tied = sparse.coo_array((np.ones(len(met)), (met[:, 0], sites + met[:, 1])), shape=(size, size))
+    component = sparse.csgraph.connected_components(tied, directed=False)[1]
+    region, known = pd.factorize(component[site])
+    return region.astype(np.int64), np.maximum(pd.Index(known).get_indexer(pd.Index(component[sites:])), 0).astype(np.int64)
 
 
 def _packed(region: IntArray, most: int) -> IntArray:
