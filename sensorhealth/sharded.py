@@ -9,9 +9,10 @@ another, so that several processes work at once; the files are the same for any 
 from __future__ import annotations
 
 import multiprocessing
-import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -26,7 +27,7 @@ from .errors import RecordsError
 from .outlook import Learnt, Progress, learn, look_ahead, shared_draws_of_shard, with_new_sensors
 from .records.fleet import end_of
 from .records.mapping import RecordsMapping
-from .records.outputs import csv_content, csv_piece, whole_days, write_folder
+from .records.outputs import csv_content, csv_piece, whole_days, workspace, write_folder
 from .records.shards import Shards, cut_in_shards, sensors_in_parquet
 from .threads import one_thread
 
@@ -91,20 +92,12 @@ def report_in_shards(
     step = progress or (lambda name: None)
     policy = policy if isinstance(policy, Policy) else Policy() if policy is None else Policy.load(policy)
     step("looking for regions")
-    shards = cut_in_shards(path, sensors, mapping=mapping, corrections=corrections)
-    day = _as_of_day(shards, as_of)
-    learnt, lots, count = _learn(shards, day, policy, step)
-    with tempfile.TemporaryDirectory(dir=Path(out).resolve().parent, prefix=".sensorhealth.") as place:
-        work = _Work(shards, learnt, day, policy, Path(place), decide.WALKED)
-        with _pool(work, processes) as pool:
-            told = []
-            for number, one in enumerate(pool.map(_shard, range(shards.count))):
-                told.append(one)
-                step(f"shard {number + 1} of {shards.count}")
-            step("writing")
-            whole = {name: _everywhere([one.whole[name] for one in told]) for name in BY_SHARD}
-            tasks = [(name, number, whole[name]) for name in BY_SHARD for number in range(shards.count)]
-            list(pool.map(_as_csv, *zip(*tasks)))
+    with workspace(out, protect=[path]) as place:
+        shards = cut_in_shards(path, sensors, mapping=mapping, corrections=corrections)
+        day = _as_of_day(shards, as_of)
+        learnt, lots, count = _learn(shards, day, policy, step)
+        work = _Work(shards, learnt, day, policy, place, decide.WALKED)
+        told = _walked(work, processes, step)
         notes = _notes(shards, learnt, told, policy, count)
         files = _tables(work, told, lots)
         files |= {f"{name}.csv": partial(_joined, work.place, name, shards.count) for name in BY_SHARD}
@@ -113,10 +106,31 @@ def report_in_shards(
     return notes
 
 
+def _walked(work: _Work, processes: int, step: Progress) -> list[_Told]:
+    """What all shards tell, their rows being laid aside as CSV."""
+    count, told = work.shards.count, []
+    try:
+        with _pool(work, processes) as pool:
+            for number, one in enumerate(pool.map(_shard, range(count))):
+                told.append(one)
+                step(f"shard {number + 1} of {count}")
+            step("writing")
+            whole = {name: _everywhere([one.whole[name] for one in told]) for name in BY_SHARD}
+            tasks = [(name, number, whole[name]) for name in BY_SHARD for number in range(count)]
+            list(pool.map(_as_csv, *zip(*tasks)))
+    except BrokenProcessPool:
+        raise RecordsError(
+            "a process that worked on a shard was stopped (out of memory?); take smaller shards (`--shards 10000`)"
+        ) from None
+    return told
+
+
 @one_thread
 def _learn(shards: Shards, day: pd.Timestamp, policy: Policy, step: Progress) -> tuple[Learnt, pd.DataFrame, int]:
     """What some sensors of every kind teach, the comparison of their lots, and how many they are."""
     some = shards.some(LEARN_FROM, LEARN_SEED).known_at(end_of(day))
+    if some.calibrations.empty:
+        raise RecordsError(f"as-of date {day.date()}: nothing was known then of {shards.path}")
     learnt, seen, ageing = learn(some, day, policy, progress=step)
     step("comparing lots")
     lots = compare.lots(seen.readings, with_new_sensors(seen.lives), ageing, sensors=some.sensors, money=money_of(policy)).iloc[
@@ -240,8 +254,6 @@ def _pool(work: _Work, processes: int) -> Any:
 
 
 def _alone(work: _Work) -> Any:
-    from contextlib import contextmanager
-
     @contextmanager
     def here() -> Iterator[type[_Alone]]:
         _begin(work)

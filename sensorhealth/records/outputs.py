@@ -179,6 +179,21 @@ def write_folder(files: Files, out: Path | str, *, protect: Sequence[Path | str]
             write_inside(target, files, part)
 
 
+@contextlib.contextmanager
+def workspace(out: Path | str, *, protect: Sequence[Path | str] = ()) -> Iterator[Path]:
+    """A hidden folder beside `out` for what is to become its files, taken away in the end; refuses what `write_folder` does.
+
+    Raises OutputError with one clear line.
+    """
+    target = Path(os.path.abspath(out))
+    _refuse_input(target, protect)
+    with _explained(target):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        place = tempfile.TemporaryDirectory(prefix=f".{target.name}.", suffix=".parts", dir=target.parent)
+    with place as name:
+        yield Path(name)
+
+
 def _may_be_exchanged(target: Path) -> bool:
     """Whether another folder may take the place of `target`: nobody else's files are in it, nobody stands in it."""
     if not target.exists():
