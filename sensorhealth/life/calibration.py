@@ -12,6 +12,7 @@ from scipy.optimize import minimize_scalar
 
 from ..degradation.knees import Knees
 from ..degradation.paces import Paces
+from ..degradation.places import Places
 from .end_law import EndLaw, learn_end_law
 from .worn import wears_out
 
@@ -43,6 +44,7 @@ class Calibration:
     note: str = "No correction: nothing in the past to learn one from."
     paces: Mapping[str, Paces] = field(default_factory=dict)
     knees: Mapping[str, Knees] = field(default_factory=dict)
+    places: Mapping[str, Places] = field(default_factory=dict)
     end_law: EndLaw | None = None
 
     @property
@@ -70,7 +72,7 @@ class Calibration:
 
     def with_past_of(self, own: Calibration) -> Calibration:
         """This correction of the spread with what the records at hand taught another one."""
-        return replace(self, paces=own.paces, knees=own.knees, end_law=own.end_law)
+        return replace(self, paces=own.paces, knees=own.knees, places=own.places, end_law=own.end_law)
 
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
@@ -87,11 +89,12 @@ def with_own_past(
 ) -> Calibration:
     """The calibration (None for none) with what the records up to the as-of date teach by themselves."""
     worn = set(lives["stratum"][wears_out(lives)])
-    paces = {name: item for name, item in ageing.paces().items() if name in worn}
-    law = learn_end_law(ageing, lives, readings, as_of, margin, paces)
-    told = set() if law is None else set(law.share)
+    places = {name: item for name, item in ageing.places().items() if name in worn}
+    paces = {name: item for name, item in ageing.paces().items() if name in worn - set(places)}
+    law = learn_end_law(ageing, lives, readings, as_of, margin, paces, places)
+    told = set(places) if law is None else {*law.share, *places}
     knees = {name: item for name, item in ageing.knees(float(np.log1p(margin))).items() if name in worn - told}
-    return replace(calibration or Calibration(), paces=paces, knees=knees, end_law=law)
+    return replace(calibration or Calibration(), paces=paces, knees=knees, places=places, end_law=law)
 
 
 def learn_factor(

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from ..degradation.knees import SOONER, Knees, sooner
 from ..degradation.paces import STEADY, Paces
+from ..degradation.places import SOONER as OWN_SOONER
+from ..degradation.places import Places
 from .lifedata import DAYS_PER_YEAR
 from .passage import first_passage
 
@@ -63,6 +65,20 @@ def scaled(cdf: Array, wide: Array, days: Array, factor: Array, weight: Array) -
         share = np.clip((when - wide[place]) / (wide[place + 1] - wide[place]), 0.0, 1.0)
         mixed += share_of[:, number, None] * ((1.0 - share) * cdf[:, place] + share * cdf[:, place + 1])
     return mixed
+
+
+def placed_cdf(
+    path: PathPosterior, ages: Array, days: Array, margin: float, places: Places | None, *, back: bool = False
+) -> Array:
+    """As `soft_cdf`, where each life has a knee of its own; back: as known from its readings up to these ages alone."""
+    if places is None:
+        return soft_cdf(path, ages, days, margin)
+    wide = widened_grid(days, OWN_SOONER)
+    law = places.sooner(path.life_id, ages, float(np.log1p(margin)), back=back)
+    cdf = soft_cdf(path, ages, wide, margin)
+    found = scaled(cdf, wide, days, OWN_SOONER, law)
+    found[:, 0] = cdf[:, 0]  # where it stands now is not in doubt
+    return np.maximum.accumulate(found, axis=1)
 
 
 def paced_cdf(
