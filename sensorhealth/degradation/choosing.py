@@ -16,15 +16,14 @@ from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes,
 from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import choose_degrees
+from sensorhealth.degradation.tuning import tuned
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
 LITTLE = 0.1  # weight at the first look below which a curve is given the variances of the likeliest
 MOST_CURVES, MOST_OF_FAMILY = 6, 2  # that are fitted in full
 ROUGHLY = 1e-2  # how near the optimum a search for a look ends
 PACES = 1  # times that a curve of own pace is made straight for a look
-REFINED = (1.0, 0.5, 0.25, 0.12, 0.06)  # steps by which the shapes of the likelier families are tuned
-COARSE = 2  # of these, at the first look
-TURNS = 3  # times that a step is gone while it makes a family clearly likelier
+REFINED = (1.0, 0.5, 0.25)  # steps by which the shapes of the likelier families are tuned
 NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
 HOPELESS = 150.0  # deviance behind the best beyond which a curve is not looked at again
 SECOND_LOOK = 12  # curves looked at again from a fit on the best
@@ -78,21 +77,8 @@ def first_with_knee(
     best = min([first, *knees], key=lambda item: item.deviance)
     if best.deviance > first.deviance - CLEARLY:
         return first
-    seen = {best.curve: best}
-
-    def nearest(curves: list[Curve], start: CurveFit) -> CurveFit:
-        new = [curve for curve in dict.fromkeys(curves) if curve not in seen]
-        seen.update({curve: first_look(stratum, curve, terms, options, start.degrees, start) for curve in new})
-        return min((seen[curve] for curve in curves), key=lambda item: item.deviance, default=start)
-
-    for step in REFINED[:COARSE]:
-        before = np.inf
-        while best.deviance < before - 1.0:
-            before, alone = best.deviance, best.curve.near(step)
-            found = nearest(alone, best)
-            if found.deviance >= before - 1.0:  # two parameters may make up for each other
-                found = nearest([other for curve in alone for other in curve.near(step)], best)
-            best = min(best, found, key=lambda item: item.deviance)
+    likeliest = {item.curve.family: item for item in sorted(knees, key=lambda item: -item.deviance)}
+    best = min((tuned(stratum, item, options) for item in likeliest.values()), key=lambda item: item.deviance)
     return first_look(stratum, best.curve, terms, options, degrees, best)
 
 
@@ -182,14 +168,9 @@ def _refine(look: _Looks, looks: dict[Curve, float], step: float) -> None:
     """Add to `looks` the neighbours of the best member of each family that is not far behind."""
     least = min(looks.values())
     for family in sorted({curve.family for curve in looks}):
-        for _ in range(TURNS):
-            best = min((curve for curve in looks if curve.family == family), key=lambda curve: looks[curve])
-            if looks[best] - least >= NEAR:
-                break
-            new = {curve: look(curve) for curve in best.near(step) if curve not in looks}
-            looks |= new
-            if min(new.values(), default=np.inf) > looks[best] - CLEARLY:
-                break
+        best = min((curve for curve in looks if curve.family == family), key=lambda curve: looks[curve])
+        if looks[best] - least < NEAR:
+            looks |= {curve: look(curve) for curve in best.near(step) if curve not in looks}
 
 
 def _priors(grid: list[tuple[Curve, float]], looks: dict[Curve, float]) -> dict[Curve, float]:

@@ -51,6 +51,15 @@ class OwnPace(Curve):
     def with_typical_loss(self, loss: float) -> Self:
         return replace(self, typical_loss=loss)
 
+    @property
+    def shape(self) -> FloatArray:
+        """ln of the shape's parameters; none where the shape has none."""
+        return np.empty(0)
+
+    def reshaped(self, shape: FloatArray) -> Self:
+        """The curve with the shape that these parameters say, within what readings can tell."""
+        return self
+
     @cached_property
     def _reach(self) -> float:
         """x of the typical sensor at the reference age."""

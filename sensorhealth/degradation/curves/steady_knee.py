@@ -46,6 +46,14 @@ class SteadyKnee(OwnPace):
         return found + [item for item in widths if SHARPEST < item.width < ROUNDEST]
 
     @property
+    def shape(self) -> FloatArray:
+        return np.log([self.lost, self.ratio, self.width])
+
+    def reshaped(self, shape: FloatArray) -> SteadyKnee:
+        lost, ratio, width = np.clip(np.exp(shape), (LEAST, GENTLEST, SHARPEST), (HIGHEST, STEEPEST, ROUNDEST))
+        return replace(self, lost=float(lost), ratio=float(ratio), width=float(width))
+
+    @property
     def parameter(self) -> str:
         return f"{self.ratio:.2g} times as fast once {self.lost:.2g} is lost"
 
