@@ -13,21 +13,17 @@ from numpy.typing import ArrayLike
 from sensorhealth.degradation.curves.base import Curve, FloatArray, Straight
 
 TYPICAL_LOSS = 0.4  # ln ratio, where nothing is known yet
-FASTEST, SLOWEST = 3.0, 4.0  # ln of loss rates above and below the typical one, beyond which they are not told by their logs
-NEAR_NEW = 0.02  # share of the way that the typical sensor goes by the reference age, within which a sensor is as new
+SLOWEST = 0.02  # share of the typical loss rate below which a sensor is taken to stand still
 
 
 @dataclass(frozen=True)
 class OwnPace(Curve):
     """ln headroom = level - F(unit * loss rate * age), the loss rate being the sensor's own.
 
-    Loss rates are positive and scatter by factors, so that lives are lognormal: loss rate = typical * exp(-1 - slope / typical),
-    the slope being a normal variate. A sensor at the typical rate has the slope of its chord (less the loss rate), as in all other
-    curves, and near it slopes and loss rates move alike; a slow sensor has a small loss rate, never a gain.
-
-    typical_loss: ln ratio that the typical sensor has lost by the reference age; it sets the typical rate and the unit. Against
-    its slope the path is curved: the model is made straight about each sensor's slope as it is known so far, again and again
-    until it rests (Lindstrom and Bates 1990, Biometrics 46:673-687).
+    typical_loss: ln ratio that the typical sensor has lost by the reference age. It only sets the unit, so that the slope
+    (less the loss rate) of a typical sensor is that of its chord, as in all other curves. Against its slope the path is
+    curved: the model is made straight about each sensor's slope as it is known so far, again and again until it rests
+    (Lindstrom and Bates 1990, Biometrics 46:673-687).
     """
 
     typical_loss: float = TYPICAL_LOSS
@@ -78,42 +74,32 @@ class OwnPace(Curve):
     def _raw_derivative(self, age: FloatArray) -> FloatArray:
         return self._loss_derivative(self._reach * age / self.reference) * self._reach / self.reference
 
-    @property
-    def _typical(self) -> float:
-        """Loss rate of the typical sensor (ln ratio per year, of its chord)."""
-        return self.typical_loss / self.reference
-
-    def _rate(self, slope: ArrayLike) -> tuple[FloatArray, FloatArray]:
-        """Loss rates, and their change per slope (less than nought); beyond FASTEST times the typical rate, straight."""
-        log = -1.0 - np.asarray(slope, dtype=float) / self._typical
-        rate = np.exp(np.minimum(log, FASTEST))
-        return self._typical * rate * (1.0 + np.maximum(log - FASTEST, 0.0)), -rate
-
-    def _where(self, slope: ArrayLike, age: ArrayLike) -> FloatArray:
-        """x of a sensor with this slope at this age."""
-        return self._unit * self._rate(slope)[0] * np.maximum(np.asarray(age, dtype=float), 0.0)
+    def _where(self, slope: ArrayLike, age: ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """x, and x with gains taken as none."""
+        x = -self._unit * np.asarray(slope, dtype=float) * np.maximum(np.asarray(age, dtype=float), 0.0)
+        return x, np.maximum(x, 0.0)
 
     def path(self, slope: ArrayLike, age: ArrayLike) -> FloatArray:
-        return -self._loss(self._where(slope, age))
+        x, lost = self._where(slope, age)
+        return -(self._loss(lost) + np.minimum(x, 0.0) * self._loss_derivative(np.zeros_like(x)))
 
     def path_by_slope(self, slope: ArrayLike, age: ArrayLike) -> FloatArray:
-        faster = -self._unit * self._rate(slope)[1] * np.maximum(np.asarray(age, dtype=float), 0.0)
-        return faster * self._loss_derivative(self._where(slope, age))
+        lost = self._where(slope, age)[1]
+        return self._unit * np.maximum(np.asarray(age, dtype=float), 0.0) * self._loss_derivative(lost)
 
     def path_by_age(self, slope: ArrayLike, age: ArrayLike) -> FloatArray:
-        return -self._unit * self._rate(slope)[0] * self._loss_derivative(self._where(slope, age))
+        lost = self._where(slope, age)[1]
+        return self._unit * np.asarray(slope, dtype=float) * self._loss_derivative(lost)
 
     def slope_of(self, change: ArrayLike, age: ArrayLike) -> FloatArray:
-        """As in all curves; a path that has not fallen has the smallest rate that is told from none."""
         change, age = np.asarray(change, dtype=float), np.asarray(age, dtype=float)
-        rate = self._loss_inverse(np.maximum(-change, 0.0)) / (self._unit * age * self._typical)
-        fast = np.exp(FASTEST)
-        log = np.log(np.clip(rate, np.exp(-SLOWEST), fast)) + np.maximum(rate / fast - 1.0, 0.0)
-        return -self._typical * (1.0 + log)
+        gain = np.maximum(change, 0.0) / self._loss_derivative(np.zeros_like(change))
+        return (gain - self._loss_inverse(np.maximum(-change, 0.0))) / (self._unit * age)
 
     def age_at(self, change: ArrayLike, slope: ArrayLike) -> FloatArray:
-        """Age at which the path of a sensor with this slope has changed by `change`; 0 for a gain."""
-        return self._loss_inverse(np.maximum(-np.asarray(change, dtype=float), 0.0)) / (self._unit * self._rate(slope)[0])
+        """Age at which the path of a sensor with this slope has changed by `change`; 0 for a gain, late where it hardly falls."""
+        rate = np.maximum(-np.asarray(slope, dtype=float), SLOWEST * self.typical_loss / self.reference)
+        return self._loss_inverse(np.maximum(-np.asarray(change, dtype=float), 0.0)) / (self._unit * rate)
 
     def clock(self, age: ArrayLike) -> FloatArray:
         return np.maximum(np.asarray(age, dtype=float), 0.0)
@@ -132,31 +118,26 @@ class OwnPace(Curve):
         clock_now: FloatArray,
         age: FloatArray,
     ) -> Straight:
-        """On a scale that is ln x (straight below NEAR_NEW of the typical reach) the sensor's x meets that of the threshold.
+        """In units of x the path runs straight against age, from what is left of the way to the threshold.
 
-        How far it is from here to there depends on level and slope, smoothly, and is made straight about their means; all else
-        is time. The wander is taken at the strength that it has at the threshold.
+        The way to the threshold depends on level and slope, smoothly; it is made straight about their means. The wander is
+        taken at the strength that it has at the threshold.
         """
-        rate, by = self._rate(slope)
-        new = NEAR_NEW * self._reach
+        unit = self._unit
+        lost = self._where(slope, clock_now)[1]
         total = level - self.path(slope, clock_now)
-        end = self._loss_inverse(np.maximum(total, 0.0)) + np.minimum(total, 0.0) / self._loss_derivative(np.zeros_like(level))
-        far = np.maximum(end, new)
-        steep = self._loss_derivative(np.maximum(end, 0.0))
-        by_level = 1.0 / (steep * far)
-        by_slope = -by / rate - by_level * self.path_by_slope(slope, clock_now)
-        spread = by_level**2 * covariance[..., 0, 0] + 2.0 * by_level * by_slope * covariance[..., 0, 1]
-        squares = np.zeros_like(covariance)
-        squares[..., 0, 0] = spread + by_slope**2 * covariance[..., 1, 1]
-        here = _log_above(self._where(slope, clock_now), new)
+        first = self._loss_derivative(np.zeros_like(level))
+        end = self._loss_inverse(np.maximum(total, 0.0)) + np.minimum(total, 0.0) / first
+        far = np.maximum(end, 0.0)
+        steep = self._loss_derivative(far)
+        by_level = 1.0 / steep
+        by_slope = unit * clock_now * (1.0 - self._loss_derivative(lost) / steep)
+        c00, c01, c11 = covariance[..., 0, 0], covariance[..., 0, 1], covariance[..., 1, 1]
+        new = np.empty_like(covariance)
+        new[..., 0, 0] = by_level**2 * c00 + 2.0 * by_level * by_slope * c01 + by_slope**2 * c11
+        new[..., 0, 1] = new[..., 1, 0] = unit * (by_level * c01 + by_slope * c11)
+        new[..., 1, 1] = unit**2 * c11
+        left = end + unit * slope * clock_now
+        spent = wander * unit * (steep + far * self._loss_bend(far)) / steep**2
         elapsed = np.maximum(age - clock_now[..., None], 0.0)
-        later = _log_above(self._where(slope[..., None], clock_now[..., None] + elapsed), new)
-        falling = np.divide(here[..., None] - later, elapsed, out=np.zeros_like(elapsed), where=elapsed > 0.0)
-        spent = -wander * self._unit * by * (steep + np.maximum(end, 0.0) * self._loss_bend(np.maximum(end, 0.0))) * by_level**2
-        return Straight((_log_above(end, new) - here)[..., None], falling, squares[..., None, :, :], elapsed, spent[..., None])
-
-
-def _log_above(x: FloatArray, least: float) -> FloatArray:
-    """ln x, and below `least` its tangent there."""
-    above = np.maximum(x, least)
-    return np.log(above) + (np.minimum(x, least) - least) / least
+        return Straight(left[..., None], (unit * slope)[..., None], new[..., None, :, :], elapsed, spent[..., None])
