@@ -27,13 +27,13 @@ from sensorhealth.degradation.one_ahead import one_ahead
 from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.strata import StratumModel
 
-NEAR = np.array([0.06, 0.14, 0.25, 0.4, 0.6, 0.9, 1.3])
+NEAR = np.array([0.06, 0.14, 0.25, 0.4, 0.6, 0.9, 1.3, 1.8])
 SHIFTS = np.concatenate([-NEAR[::-1], [0.0], NEAR])  # ln of a sensor's factor
 FACTORS = np.exp(SHIFTS)
 MIDDLES = SHIFTS[2:-2]  # of the factors of a kind
 SPREADS = np.array([0.03, 0.08, 0.15, 0.25, 0.4, 0.6])
 ALIKE = 0.5  # belief beforehand that all have the knee that was fitted
-USUAL = 0.4  # standard deviation of the middle beforehand
+USUAL = 0.6  # standard deviation of the middle beforehand
 LOGS = np.linspace(-2.0, 2.0, 41)  # ln of how much sooner the end comes
 SOONER = np.exp(LOGS)
 ROUNDS = 3  # times that the paths are made straight
