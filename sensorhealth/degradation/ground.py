@@ -129,7 +129,7 @@ def slopes_losing_alike(stratum: Stratum, curve: Curve, before: tuple[Curve, Flo
 
 
 def nearer(curve: Curve, slopes: FloatArray, found: FloatArray) -> FloatArray:
-    """Slopes (n,) on the way from `slopes` to those `found`, no further than where paths of own pace are still nearly straight."""
+    """Slopes (n,) on the way from `slopes` to those `found`, no further than paths of own pace are nearly straight."""
     typical = abs(float(curve.slope_of(-TYPICAL_LOSS, curve.reference)))
     most = LIMIT * np.maximum(np.abs(slopes), typical)
     return slopes + np.clip(found - slopes, -most, most)

@@ -1,11 +1,11 @@
 """Where each sensor's own knee lies beside that of its kind: earlier or later, by its own readings and by those of its kind.
 
 A curve with a knee says that every sensor meets it after the same loss. Sensors differ, and the first ones to end are those whose
-knees came early: taken for the knee of all they let survivors end too soon, and before any knee has been seen no place is better
-than another. So each sensor has a place of its own: it loses factor * F(x / factor) where its kind loses F(x), with the same loss
-at first, and a knee so much later in time and in loss. The ln of these factors are normal in a kind; how likely the readings of each
-sensor are with each of them tells their mean and spread, and then the sensor's own (Laird 1978, J. Am. Stat. Assoc. 73:805-811, a
-mixing law on a grid). Where sensors are alike the likelihood says so, and nothing is changed.
+knees came early: taken for the knee of all, survivors are foretold to end too soon. So each sensor has a place of its own: it
+loses factor * F(x / factor) where its kind loses F(x), with the same loss at first, and a knee so much later in time and in loss.
+The ln of these factors are normal in a kind; how likely the readings of each sensor are with each of them tells their mean and
+spread, and then the sensor's own (a mixing law on a grid: Laird 1978, J. Am. Stat. Assoc. 73:805-811; cited from memory). Where
+sensors are alike the likelihood says so, and nothing is changed.
 """
 
 from __future__ import annotations
@@ -59,8 +59,8 @@ class _Told(NamedTuple):
 class Places:
     """Places of the knees of a fitted stratum.
 
-    laws (h, k): laws of FACTORS; chance (h,): of each for this kind; slopes (k, n): about which paths are straight; told: what all
-    readings say of each life.
+    laws (h, k): laws of FACTORS; chance (h,): of each for this kind; slopes (k, n): about which paths are straight; told: what
+    all readings say of each life.
     """
 
     item: Component

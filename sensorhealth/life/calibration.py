@@ -33,9 +33,10 @@ class Calibration:
 
     overall: factor where a stratum has none of its own. by_stratum: stratum -> factor. readings: next readings it was
     learnt from. note: one sentence for the report. paces: stratum -> law of paces, factors on the slope of the paths from now
-    on (see `degradation.paces`); knees: stratum -> knees yet to come (`degradation.knees`); end_law: how soft ends came against
-    what paths foretold (`life.end_law`), None with too few; where a stratum has it, its paces and knees are in it. All three
-    are learnt from the records at hand by every analysis.
+    on (see `degradation.paces`); knees: stratum -> knees yet to come (`degradation.knees`); places: stratum -> where each
+    sensor's own knee lies (`degradation.places`), in place of these two; end_law: how soft ends came against what paths
+    foretold (`life.end_law`), None with too few; where a stratum has it, its paces and knees are in it, and it stands on its
+    places. All four are learnt from the records at hand by every analysis.
     """
 
     overall: float = 1.0
@@ -61,6 +62,12 @@ class Calibration:
             told.append(
                 "Sensors went on faster or slower than the beginnings of their records foretold, and remaining life is spread "
                 f"accordingly; usual factor either way: {'; '.join(kinds)}"
+            )
+        if self.places:
+            kinds = [f"{name} {np.exp(item.spread):.1f}" for name, item in self.places.items()]
+            told.append(
+                "Sensors of these kinds have each a knee of its own, sooner or later than the curve of their kind says, and "
+                f"remaining life is told accordingly; usual factor on the loss at the knee, either way: {'; '.join(kinds)}"
             )
         if self.knees:
             kinds = [f"{name} {100 * item.chance.sum():.0f} %" for name, item in self.knees.items()]

@@ -87,7 +87,7 @@ class EndLaw:
         as_of: pd.Timestamp,
         places: Places | None = None,
     ) -> Array:
-        """Chance (n, m) of the soft end by each of `days`, of lives (n,) of a stratum that the law covers; places: of their knees."""
+        """Chance (n, m) of the soft end by each of `days`, of lives (n,) of a stratum that it covers; places: of their knees."""
         wide = widened_grid(days, FACTORS)
         cdf = placed_cdf(path, ages, wide, margin, places)
         share = self.share[path.stratum][stage(cdf, wide, ages)]

@@ -100,8 +100,9 @@ def test_paths_of_shapes_of_their_own_are_not_foretold_too_surely(odd: tuple[Out
 
 def test_what_was_learnt_is_said(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
     seen = odd[0]
-    assert "electrochemical CO" in seen.calibration.paces
-    assert any("faster or slower" in remark for remark in seen.calibration.remarks)
+    assert "electrochemical CO" in seen.calibration.places
+    assert any("a knee of its own" in remark for remark in seen.calibration.remarks)
+    assert any("faster or slower" in remark for remark in Calibration(paces={"electrochemical CO": STEADY}).remarks)
     assert not Calibration().remarks
 
 

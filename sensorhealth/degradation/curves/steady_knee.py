@@ -42,7 +42,7 @@ class SteadyKnee(OwnPace):
         knees = [replace(self, lost=self.lost * np.exp(move * step)) for move in (-0.7, 0.7)]
         ratios = [replace(self, ratio=self.ratio ** (1.0 + move * step)) for move in (-0.35, 0.35)]
         widths = [replace(self, width=self.width * np.exp(move * step)) for move in (-0.8, 0.8)]
-        found = [item for item in knees + ratios if LEAST < item.lost < HIGHEST and GENTLEST < item.ratio < STEEPEST]
+        found: list[Curve] = [item for item in knees + ratios if LEAST < item.lost < HIGHEST and GENTLEST < item.ratio < STEEPEST]
         return found + [item for item in widths if SHARPEST < item.width < ROUNDEST]
 
     @property
