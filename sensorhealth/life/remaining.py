@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..degradation.paces import STEADY
 from ..technologies import flat_technologies
 from .lifedata import years_between
-from .soft import default_grid, paced_cdf, placed_cdf
+from .soft import default_grid, paced_cdf
 
 if TYPE_CHECKING:
     from ..degradation.posterior import PathPosterior
@@ -188,9 +188,7 @@ def _soft(
     places = calibration.places.get(name)
     if calibration.end_law is not None and name in calibration.end_law.share:
         return calibration.end_law.soft(path, ages, days, margin, lives, as_of, places)
-    if places is not None:
-        return placed_cdf(path, ages, days, margin, places)
-    return paced_cdf(path, ages, days, margin, calibration.paces.get(name, STEADY), calibration.knees.get(name))
+    return paced_cdf(path, ages, days, margin, calibration.paces.get(name, STEADY), calibration.knees.get(name), places)
 
 
 def combine(

@@ -82,14 +82,21 @@ def placed_cdf(
 
 
 def paced_cdf(
-    path: PathPosterior, ages: Array, days: Array, margin: float, paces: Paces = STEADY, knees: Knees | None = None
+    path: PathPosterior,
+    ages: Array,
+    days: Array,
+    margin: float,
+    paces: Paces = STEADY,
+    knees: Knees | None = None,
+    places: Places | None = None,
 ) -> Array:
-    """As `soft_cdf`, where each life goes on at one of the paces of its stratum, and may meet a knee that none has met yet: what
+    """As `placed_cdf`, where each life goes on at one of the paces of its stratum, and may meet a knee that none has met yet: what
     is ahead comes so much sooner or later."""
     paced = widened_grid(days, paces.factor)
     if knees is None:
-        cdf = soft_cdf(path, ages, paced, margin)
+        cdf = placed_cdf(path, ages, paced, margin, places)
     else:
         wide = widened_grid(paced, SOONER)
-        cdf = scaled(soft_cdf(path, ages, wide, margin), wide, paced, SOONER, sooner(knees, path, ages, float(np.log1p(margin))))
+        cdf = placed_cdf(path, ages, wide, margin, places)
+        cdf = scaled(cdf, wide, paced, SOONER, sooner(knees, path, ages, float(np.log1p(margin))))
     return cdf if paces.factor.size == 1 else scaled(cdf, paced, days, paces.factor, paces.weight)
