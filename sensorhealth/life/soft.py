@@ -90,8 +90,8 @@ def paced_cdf(
     knees: Knees | None = None,
     places: Places | None = None,
 ) -> Array:
-    """As `placed_cdf`, where each life goes on at one of the paces of its stratum, and may meet a knee that none has met yet: what
-    is ahead comes so much sooner or later."""
+    """As `placed_cdf`, where each life goes on at one of the paces of its stratum, and may meet a knee that none has met yet:
+    what is ahead comes so much sooner or later."""
     paced = widened_grid(days, paces.factor)
     if knees is None:
         cdf = placed_cdf(path, ages, paced, margin, places)
