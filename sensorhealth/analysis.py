@@ -18,6 +18,7 @@ from .errors import RecordsError
 from .outlook import Outlook, Progress, current_lives, look_ahead, new_sensors, shared_draws, with_new_sensors
 from .records import Fleet
 from .records.fleet import end_of
+from .second_core import MANY, alongside
 from .threads import one_thread
 
 if TYPE_CHECKING:
@@ -208,25 +209,22 @@ def decided(
     before: an analysis of the same fit with other forecasts, from which what does not follow from them is taken.
     """
     step = progress or (lambda name: None)
-    forecast = life.forecast_table(
-        ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden, calibration=ahead.calibration,
-        calibration_interval_days=policy.calibration_interval_days, laws=ahead.ageing.reading_laws(),
-    )  # fmt: skip
-    if before is None:
-        limits = policy.zero_limits(ahead.lives["stratum"])
-        zeros = health.zero_drift(known, ahead.lives, zero_limit=limits, known=ahead.baselines)
-        responses = health.response_times(known, ahead.lives)
-        step("comparing lots")
-        lots = _lots(ahead, known, forecast, policy)
-    else:
-        zeros, responses = before.zero_drift, before.response_times
-        lots = compare.with_claims(before.lots_table, with_new_sensors(ahead.lives), forecast)
-    step("planning")
-    evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings, zeros=zeros)
-    fresh = new_sensors(ahead, day, policy)
-    plan = decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
-    step("budgeting")
-    money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy))
+    forecast = forecast_of(ahead, known, policy)
+    told = zeros_and_responses(ahead, known, policy) if before is None else (before.zero_drift, before.response_times)
+    zeros, responses = told
+
+    def compared() -> pd.DataFrame:
+        if before is not None:
+            return compare.with_claims(before.lots_table, with_new_sensors(ahead.lives), forecast)
+        return _lots(ahead, known, forecast, policy)
+
+    step("comparing lots")
+    with alongside(compared, worth=before is None and len(ahead.current) < MANY) as lots_compared:
+        step("planning")
+        plan = planned(ahead, known, day, policy, forecast, zeros)
+        step("budgeting")
+        money = decide.budget_and_schemes(plan, shared_draws=shared_draws(ahead, day, policy))
+        lots = lots_compared()
     return Analysis(
         fleet=known, as_of=day, policy=policy, lives=ahead.lives, readings=ahead.readings, oddities=ahead.oddities,
         ageing=ahead.ageing, sudden=ahead.sudden, paths=ahead.paths, remaining=ahead.remaining, forecast=forecast,
@@ -235,15 +233,50 @@ def decided(
         warranty=decide.warranty_list(plan.facts, plan.ahead.leaves), lots_table=lots, cylinders=ahead.cylinders,
         retest=health.retest_list(known, ahead.cylinders), baselines=ahead.baselines,
         zero_drift=zeros, response_times=responses,
-        findings=pd.concat([known.findings, ahead.oddities.findings, health.trend_findings(zeros, responses)], ignore_index=True),
+        findings=all_findings(ahead, known, zeros, responses),
         notes=(*known.notes, *ahead.ageing.notes_, *ahead.calibration.remarks, *decide.unknown_names(plan.facts)),
         calibration=ahead.calibration,
     )  # fmt: skip
 
 
+def forecast_of(ahead: Outlook, known: Fleet, policy: Policy) -> pd.DataFrame:
+    """The forecast of every sensor."""
+    return life.forecast_table(
+        ahead.remaining, ahead.paths, ahead.current, known, sudden=ahead.sudden, calibration=ahead.calibration,
+        calibration_interval_days=policy.calibration_interval_days, laws=ahead.ageing.reading_laws(),
+    )  # fmt: skip
+
+
+def zeros_and_responses(ahead: Outlook, known: Fleet, policy: Policy) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """How zeros drift, and response times."""
+    limits = policy.zero_limits(ahead.lives["stratum"])
+    zeros = health.zero_drift(known, ahead.lives, zero_limit=limits, known=ahead.baselines)
+    return zeros, health.response_times(known, ahead.lives)
+
+
+def planned(
+    ahead: Outlook, known: Fleet, day: pd.Timestamp, policy: Policy, forecast: pd.DataFrame, zeros: pd.DataFrame
+) -> decide.FleetPlan:
+    """What to do with every sensor."""
+    evidence = decide.Evidence(cylinders=ahead.cylinders, single_readings=ahead.oddities.single_readings, zeros=zeros)
+    fresh = new_sensors(ahead, day, policy)
+    return decide.plan_fleet(ahead.remaining, ahead.current, forecast, known, policy, evidence, fresh=fresh)
+
+
+def all_findings(ahead: Outlook, known: Fleet, zeros: pd.DataFrame, responses: pd.DataFrame) -> pd.DataFrame:
+    """What was found in the records, by the search for faults, and in the trends."""
+    trends = health.trend_findings(zeros, responses)
+    return pd.concat([known.findings, ahead.oddities.findings, trends], ignore_index=True)
+
+
+def money_of(policy: Policy) -> compare.Money:
+    """The policy's prices, as lots are compared at."""
+    return compare.Money(policy.unit_cost_default, policy.swap_cost, policy.budget_months / 12.0)
+
+
 def _lots(of: Outlook | Analysis, fleet: Fleet, forecast: pd.DataFrame, policy: Policy, **options: Any) -> pd.DataFrame:
     """Lots compared, at the policy's prices and with the forecast's claims; none where records tell no rates."""
-    money = compare.Money(policy.unit_cost_default, policy.swap_cost, policy.budget_months / 12.0)
+    money = money_of(policy)
     usual = {"sensors": fleet.sensors, "forecast": forecast, "money": money}
     table = compare.lots(of.readings, with_new_sensors(of.lives), of.ageing, **{**usual, **options})
     return table.iloc[:0] if fleet.selective_recording else table

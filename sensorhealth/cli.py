@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from . import __version__
+from .cli_parts import Progress, date_of, table_lines, whole
 from .errors import SensorHealthError
 
 if TYPE_CHECKING:
@@ -27,19 +28,6 @@ LOT_COLUMNS = (
 AUDIENCES = ("planner", "engineer", "analyst", "technician")
 
 
-class Progress:
-    """Shows what is going on on one line of a terminal; says nothing where there is none."""
-
-    def __init__(self, quiet: bool) -> None:
-        self.on = sys.stderr.isatty() and not quiet
-
-    def __call__(self, step: str) -> None:
-        """Name the step that begins now; the empty string clears the line."""
-        if self.on:
-            sys.stderr.write(f"\r\x1b[2K{step}" + (" ..." if step else ""))
-            sys.stderr.flush()
-
-
 def _fleet(args: argparse.Namespace, progress: Progress) -> Fleet:
     import sensorhealth
 
@@ -55,9 +43,12 @@ def _analyse(args: argparse.Namespace, progress: Progress) -> Analysis:
 
 def _report(args: argparse.Namespace) -> int:
     from .analysis import analyse_and_look_back
+    from .sharded import too_large
 
     progress = Progress(args.quiet)
     _refuse_input_as_output(args.fleet, args.out)
+    if args.shards or too_large(args.fleet, args.mapping):
+        return _report_in_shards(args, progress)
     record: TrackRecord | None = None
     if args.past_dates == 0:
         analysis = _analyse(args, progress)
@@ -69,6 +60,22 @@ def _report(args: argparse.Namespace) -> int:
     progress("")
     print("\n".join(analysis.summary(record)))
     print(f"Report: {Path(args.out) / 'report.html'}")
+    print(CAUTION)
+    return 0
+
+
+def _report_in_shards(args: argparse.Namespace, progress: Progress) -> int:
+    from .sharded import SENSORS, report_in_shards
+
+    if args.past_dates:
+        raise SensorHealthError("--track-record: a fleet that is read in shards is not looked back on; leave the option out")
+    notes = report_in_shards(
+        args.fleet, args.out, as_of=args.as_of, policy=args.policy, mapping=args.mapping, corrections=not args.no_corrections,
+        sensors=args.shards or SENSORS, progress=progress,
+    )  # fmt: skip
+    progress("")
+    print("\n".join(notes[:4]))
+    print(f"Tables: {Path(args.out) / 'forecast.csv'} and beside it; all notes: {Path(args.out) / 'notes.txt'}")
     print(CAUTION)
     return 0
 
@@ -120,12 +127,12 @@ def _lots(args: argparse.Namespace) -> int:
         write_folder(
             {f"{name}.csv": csv_bytes(table) for name, table in tables.items()}, Path(args.out), protect=[args.fleet], part="lots"
         )
-    print("\n".join(_table_lines(tables["lots"][list(LOT_COLUMNS)], args.rows)))
+    print("\n".join(table_lines(tables["lots"][list(LOT_COLUMNS)], args.rows)))
     print("\n".join(f"{lot}: {note}." for lot, note in tables["lots"].head(args.rows)[["lot", "note"]].to_numpy() if note))
     if args.watch:
         alarms = tables["lot_alarms"]
         print(f"\nWatched as readings came in: {len(alarms)} of {tables['lots']['lot'].nunique()} raised an alarm.")
-        print("\n".join(_table_lines(alarms, None)) if len(alarms) else "")
+        print("\n".join(table_lines(alarms, None)) if len(alarms) else "")
     print(CAUTION)
     return 0
 
@@ -199,30 +206,6 @@ def _policy(args: argparse.Namespace) -> int:
     return 0
 
 
-def _table_lines(table: Any, rows: int | None) -> list[str]:
-    shown = table if rows is None else table.head(rows)
-    lines = str(shown.to_string(index=False, na_rep="-", float_format=lambda value: f"{value:.4g}")).splitlines()
-    if len(shown) < len(table):
-        lines.append(f"({len(table) - len(shown)} more rows: --rows {len(table)} shows all)")
-    return lines
-
-
-def _whole(text: str) -> int:
-    value = int(text)
-    if value < 1:
-        raise argparse.ArgumentTypeError(f"{text} is not a whole number above 0")
-    return value
-
-
-def _date(text: str) -> str:
-    from datetime import date
-
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a date such as 2026-03-31") from None
-
-
 def _command(commands: Any, name: str, run: Callable[[argparse.Namespace], int], text: str, *, reads: bool = True) -> Any:
     command = commands.add_parser(name, help=text, description=text + " " + " ".join(CAUTION.split()))
     command.set_defaults(run=run)
@@ -238,7 +221,7 @@ def _analysing(commands: Any, name: str, run: Callable[[argparse.Namespace], int
     command = _command(commands, name, run, text)
     command.add_argument(
         "--as-of",
-        type=_date,
+        type=date_of,
         metavar="DATE",
         help="stand on this date, read nothing after it (default: the last calibration)",
     )
@@ -269,13 +252,18 @@ def parser() -> argparse.ArgumentParser:
         "--no-track-record", dest="past_dates", action="store_const", const=0, help="do not try the forecasts on the past"
     )
 
+    report.add_argument(
+        "--shards", type=whole, metavar="N",
+        help="read a fleet in Parquet in shards of some N sensors and write its tables alone (unasked from 200 000 sensors)",
+    )  # fmt: skip
+
     check = _command(commands, "check", _check, "Read a fleet and say what was understood, set aside and corrected.")
     check.add_argument("--suggest", action="store_true", help="write a first mapping from the headings, for a person to correct")
     check.add_argument("--all", action="store_true", help="list every finding, not the first of each kind")
 
     simulate = _command(commands, "simulate", _simulate, "Write an invented fleet with its truth beside it.", reads=False)
     simulate.add_argument("--out", required=True, metavar="DIR")
-    simulate.add_argument("--sensors", type=_whole, default=480, metavar="N")
+    simulate.add_argument("--sensors", type=whole, default=480, metavar="N")
     simulate.add_argument("--seed", type=int, default=20260301, metavar="S")
 
     bench = _analysing(
@@ -287,7 +275,7 @@ def parser() -> argparse.ArgumentParser:
     lots.add_argument("--by", default="lot", metavar="COLUMN")
     lots.add_argument("--out", metavar="DIR", help="write all columns, pairs, ranks and the study plan there")
     lots.add_argument("--watch", action="store_const", const=30, help="also when each could have been noticed")
-    lots.add_argument("--rows", type=_whole, default=30, metavar="N")
+    lots.add_argument("--rows", type=whole, default=30, metavar="N")
 
     plan = _analysing(commands, "plan", _plan, "Plan, visits, orders, budget, workbook and calendar only.")
     plan.add_argument("--out", required=True, metavar="DIR")
@@ -295,7 +283,7 @@ def parser() -> argparse.ArgumentParser:
     what_if = _command(commands, "compare-policies", _compare_policies, "Two policies on the same fleet, side by side.")
     what_if.add_argument("first", metavar="P1")
     what_if.add_argument("second", metavar="P2")
-    what_if.add_argument("--as-of", type=_date, metavar="DATE")
+    what_if.add_argument("--as-of", type=date_of, metavar="DATE")
 
     past = _analysing(commands, "track-record", _track_record, "Forecast from past dates and compare with what happened.")
     past.add_argument("--out", required=True, metavar="DIR")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -47,6 +47,35 @@ class Outlook:
     calibration: life.Calibration
 
 
+@dataclass(frozen=True)
+class Learnt:
+    """What some sensors of every kind of a fleet taught of all: models of the first look and of ageing, hazards of sudden ends,
+    the calibration of the forecasts, events that sensors share, and notes in words."""
+
+    first: degradation.AgeingModel
+    ageing: degradation.AgeingModel
+    sudden: life.SuddenLife
+    calibration: life.Calibration
+    events: decide.SharedEvents
+    notes: tuple[str, ...]
+
+
+@one_thread
+def learn(
+    fleet: Fleet, day: pd.Timestamp, policy: Policy, *, model: Mapping[str, Any] | None = None, progress: Progress | None = None
+) -> tuple[Learnt, health.Examined, degradation.AgeingModel]:
+    """What the sensors of `fleet` teach of others of their kinds, what was seen in their records, and their own model."""
+    step = progress or (lambda name: None)
+    seen, first = _examined(fleet, model or {}, step)
+    first = first.kinds_alone()
+    ageing = _refitted(fleet, seen, model, step)
+    step("learning from what came")
+    calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin)
+    notes = (*ageing.notes_, *calibration.remarks)
+    sudden, events = life.SuddenLife().fit(seen.lives, day), decide.shared_events(seen.lives, day)
+    return Learnt(first, ageing.kinds_alone(), sudden, calibration, events, notes), seen, ageing
+
+
 @one_thread
 def look_ahead(
     fleet: Fleet,
@@ -56,31 +85,68 @@ def look_ahead(
     model: Mapping[str, Any] | None = None,
     calibration: life.Calibration | None = None,
     progress: Progress | None = None,
+    learnt: Learnt | None = None,
 ) -> Outlook:
     """Fit the ageing model, look for what does not fit it, fit again without the faults, and look ahead from `day`.
 
     fleet: as known on that day. The first fit takes readings as they are (its noise has heavy tails); from its residuals, net
     of the gas, come single bad readings, steps and unrecorded swaps; a swap starts a new life, a step becomes part of the path,
-    a bad reading is left out.
+    a bad reading is left out. learnt: what others of the fleet taught (`learn`), in place of fits to these readings.
     """
-    step = progress or (lambda name: None)
-    settings = model or {}
+    seen, _ = _examined(fleet, model or {}, progress or (lambda name: None), learnt)
+    return _ahead(fleet, seen, day, policy, model=model, calibration=calibration, progress=progress, learnt=learnt)
+
+
+def _examined(
+    fleet: Fleet, settings: Mapping[str, Any], step: Progress, learnt: Learnt | None = None
+) -> tuple[health.Examined, degradation.AgeingModel]:
+    """What does not fit a first look at the readings, and the model of that look."""
     step("fitting the ageing model")
     lives = health.lives(fleet)
     readings = health.readings(fleet, lives)
-    first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
+    if learnt is None:
+        first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
+    else:
+        first = learnt.first.for_others(readings, lives, fleet.cylinders)
     step("looking for steps, swaps and single bad readings")
-    seen = health.examine(fleet, lives, readings, first.residuals_)
-    lives, used, oddities = seen.lives, seen.readings, seen.oddities
+    return health.examine(fleet, lives, readings, first.residuals_), first
+
+
+def _refitted(
+    fleet: Fleet, seen: health.Examined, model: Mapping[str, Any] | None, step: Progress, learnt: Learnt | None = None
+) -> degradation.AgeingModel:
+    """The ageing model without the faults that were seen."""
     step("fitting the ageing model again, net of what was found")
-    ageing = degradation.AgeingModel(**settings)
-    ageing.fit(used, with_new_sensors(lives), fleet.cylinders, oddities.path_steps)
+    frames = seen.readings, with_new_sensors(seen.lives), fleet.cylinders, seen.oddities.path_steps
+    if learnt is not None:
+        return learnt.ageing.for_others(*frames)
+    return degradation.AgeingModel(**(model or {})).fit(*frames)
+
+
+def _ahead(
+    fleet: Fleet,
+    seen: health.Examined,
+    day: pd.Timestamp,
+    policy: Policy,
+    *,
+    model: Mapping[str, Any] | None = None,
+    calibration: life.Calibration | None = None,
+    progress: Progress | None = None,
+    learnt: Learnt | None = None,
+) -> Outlook:
+    """The outlook from what was seen."""
+    step = progress or (lambda name: None)
+    lives, used, oddities = seen.lives, seen.readings, seen.oddities
+    ageing = _refitted(fleet, seen, model, step, learnt)
     cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
     step("forecasting")
-    sudden = life.SuddenLife().fit(lives, day)
+    sudden = life.SuddenLife().fit(lives, day) if learnt is None else learnt.sudden
     current = current_lives(lives)
     paths = ageing.path_posterior(current, _age_years(current, day))
-    calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin)
+    if learnt is None:
+        calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin)
+    else:
+        calibration = learnt.calibration
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
@@ -129,11 +195,44 @@ def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -
     rng = np.random.default_rng(BUDGET_SEED)
     current = current_lives(ahead.lives)
     part = decide.drawn_lives(current, rng)
-    lives = pd.concat([current.iloc[part], _new_lives(ahead.lives, day)], ignore_index=True)
-    lives = lives[list(IN_DRAWS)].astype({name: object for name in IN_DRAWS if name not in ("current", "installed")})
-    drawn = ahead.ageing.shared_draws(lives, _age_years(lives, day), BUDGET_DRAWS, rng)
+    lives, ages = _in_draws(ahead, current.iloc[part], day)
+    drawn = ahead.ageing.shared_draws(lives, ages, BUDGET_DRAWS, rng)
     events = decide.shared_events(ahead.lives, day)
     hazards = [events.draw(hazard, rng) for hazard in ahead.sudden.draws(BUDGET_DRAWS, rng)]
+    yield from _remaining_draws(ahead, drawn, hazards, lives, day, policy)
+
+
+def shared_draws_of_shard(
+    ahead: Outlook, learnt: Learnt, day: pd.Timestamp, policy: Policy, shard: int, walked: int
+) -> Iterator[life.RemainingLife]:
+    """The same for a shard of a fleet: what all shards share is drawn alike in each, given its number the rest is its own.
+
+    walked: how many lives the part is to have.
+    """
+    own, common = np.random.default_rng([BUDGET_SEED, shard]), np.random.default_rng(BUDGET_SEED)
+    current = current_lives(ahead.lives)
+    part = decide.drawn_lives(current, own, walked)
+    lives, ages = _in_draws(ahead, current.iloc[part], day)
+    drawn = ahead.ageing.shared_draws(lives, ages, BUDGET_DRAWS, own, worlds=BUDGET_SEED)
+    hazards = [learnt.events.draw(hazard, common, shard) for hazard in learnt.sudden.draws(BUDGET_DRAWS, common)]
+    yield from _remaining_draws(ahead, drawn, hazards, lives, day, policy)
+
+
+def _in_draws(ahead: Outlook | Analysis, current: pd.DataFrame, day: pd.Timestamp) -> tuple[pd.DataFrame, pd.Series]:
+    """The lives that are walked through and a new one of each kind, and their ages."""
+    lives = pd.concat([current, _new_lives(ahead.lives, day)], ignore_index=True)
+    lives = lives[list(IN_DRAWS)].astype({name: object for name in IN_DRAWS if name not in ("current", "installed")})
+    return lives, _age_years(lives, day)
+
+
+def _remaining_draws(
+    ahead: Outlook | Analysis,
+    drawn: list[list[degradation.PathPosterior]],
+    hazards: Sequence[decide.SuddenEnds],
+    lives: pd.DataFrame,
+    day: pd.Timestamp,
+    policy: Policy,
+) -> Iterator[life.RemainingLife]:
     window = 31.0 * policy.budget_months
     grid = np.concatenate([np.arange(0.0, window, 30.0), np.arange(window, window + 540.0, 60.0)])
     grid = np.append(grid, max(policy.horizon_days, grid[-1] + 60.0))

@@ -235,3 +235,29 @@ def with_claims(table: pd.DataFrame, lives: pd.DataFrame, forecast: pd.DataFrame
     keys = pd.MultiIndex.from_frame(table[["lot", "technology", "gas"]].astype(str))
     chance = running["sensor_id"].map(forecast.set_index("sensor_id")["p_end_before_warranty_end"])
     return table.assign(expected_claims=chance.groupby(kind).sum(min_count=1).reindex(keys).to_numpy(float))
+
+
+def running_by_lot(lives: pd.DataFrame, sensors: pd.DataFrame, forecast: pd.DataFrame) -> pd.DataFrame:
+    """The sensors in service of each lot in each kind, as they add up over parts of a fleet: lot, technology, gas, count, cost
+    and costs (sum of the prices on record, and their number), claims (to be expected) and chances (sensors with one)."""
+    running = lives.loc[lives["end_kind"] == "", ["sensor_id", "lot", "technology", "gas"]]
+    keys = {name: running[name].astype(str) for name in ("lot", "technology", "gas")}
+    cost = running["sensor_id"].map(sensors.set_index("sensor_id")["unit_cost"]).astype(float)
+    chance = running["sensor_id"].map(forecast.set_index("sensor_id")["p_end_before_warranty_end"]).astype(float)
+    table = pd.DataFrame(keys | {"count": 1, "cost": cost, "costs": cost.notna(), "claims": chance, "chances": chance.notna()})
+    return table.groupby(list(keys), as_index=False).sum()
+
+
+def with_running(table: pd.DataFrame, running: pd.DataFrame, money: Money) -> pd.DataFrame:
+    """The table of `lots` with what depends on the sensors in service, from those of all parts of a fleet put together."""
+    total = running.groupby(["lot", "technology", "gas"]).sum()
+    own = total.reindex(pd.MultiIndex.from_frame(table[["lot", "technology", "gas"]].astype(str)))
+    count = own["count"].fillna(0.0).to_numpy(float)
+    mean = (own["cost"] / own["costs"].where(own["costs"] > 0)).to_numpy(float)
+    price = np.where(np.isfinite(mean), mean, money.unit_cost)
+    life, usual = table["life_years"].to_numpy(float), table["rest_life_years"].to_numpy(float)
+    return table.assign(
+        sensors_in_service=count.astype(int),
+        extra_cost=extra_cost(count, life, usual, price + money.swap_cost, money.horizon_years),
+        expected_claims=own["claims"].where(own["chances"] > 0).to_numpy(float),
+    )

@@ -8,7 +8,7 @@ of what is shared.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -25,6 +25,7 @@ from sensorhealth.decide.positions import Positions, chunks, positions
 from sensorhealth.decide.schemes import Ways, ways
 from sensorhealth.decide.tally import Tally
 from sensorhealth.decide.texts import codes
+from sensorhealth.decide.totals import GroupSums
 from sensorhealth.decide.visitdates import visit_days
 from sensorhealth.decide.visiting import SiteSwaps, draw_visiting
 
@@ -92,13 +93,29 @@ class Replacing:
         args = (self.fresh, self.rule, self.calendar.edges, self.then if then is None else then)
         return ((rows, flows(table, self.where, rows, *args)) for rows in chunks(np.arange(self.where.row.size)))
 
-    def on_drawn_visits(self, rng: np.random.Generator) -> tuple[Replacing, FloatArray | None]:
-        """The same with the visits of one possible world, and how many (s, m) are made; unchanged where none are drawn."""
+    def on_drawn_visits(
+        self, rng: np.random.Generator, shared: np.random.Generator | None = None
+    ) -> tuple[Replacing, FloatArray | None]:
+        """The same with the visits of one possible world, and how many (s, m) are made; unchanged where none are drawn.
+
+        shared: what all sites have in common is drawn from, where it is not `rng`.
+        """
         if self.swaps is None:
             return self, None
         found = draw_visiting(self.swaps, self.calendar.edges, rng)
-        notice = self.rule.notice * np.exp(NOTICE_SPREAD * rng.standard_normal())
+        notice = self.rule.notice * np.exp(NOTICE_SPREAD * (rng if shared is None else shared).standard_normal())
         return replace(self, rule=replace(self.rule, cover=found.cover, release=found.release, notice=notice)), found.made
+
+
+def visits_drawn(shard: int | None = None, more: int = 0) -> Callable[[Replacing], tuple[Replacing, FloatArray | None]]:
+    """`on_drawn_visits` of one world after the other; shard: number of a part of a fleet, None for the whole.
+
+    What all sites share is alike in all shards, the visits of their sites are their own. more: to the seed.
+    """
+    seed = VISITS_SEED + more
+    rng = np.random.default_rng(seed if shard is None else [seed, shard])
+    shared = None if shard is None else np.random.default_rng(seed)
+    return lambda ready: ready.on_drawn_visits(rng, shared)
 
 
 def replacing(fleet_plan: FleetPlan, scheme: str | None = None, edges: FloatArray | None = None) -> Replacing:
@@ -180,14 +197,17 @@ class Account:
     """Replacements and money of a planned fleet under one scheme, added up over the worlds that are put in.
 
     by: whose budgets (see `budget`). scheme: the policy's where None. ready: what the replacements follow from.
-    visits: list of (s, m), what the visits of each world cost.
+    visits: list of (s, m), what the visits of each world cost. shard: as in `visits_drawn`.
     """
 
-    def __init__(self, fleet_plan: FleetPlan, by: Sequence[str] = ("fleet",), scheme: str | None = None) -> None:
+    def __init__(
+        self, fleet_plan: FleetPlan, by: Sequence[str] = ("fleet",), scheme: str | None = None, shard: int | None = None
+    ) -> None:
         self.fleet_plan, self.scheme = fleet_plan, scheme or fleet_plan.policy.scheme
         self.ready = replacing(fleet_plan, self.scheme)
         self.visits: list[FloatArray] = []
-        self._rng = np.random.default_rng(VISITS_SEED)
+        self._shard = shard
+        self._drawing = visits_drawn(shard)
         self._replaced: list[list[float]] = []
         self._groups = {name: _groups(self.ready.where, name) for name in by}
         self._part: Part | None = None
@@ -203,7 +223,7 @@ class Account:
         """Put in the life distributions of one world, and draw the visits that are made in it."""
         if not self._tallies:
             self._begin(drawn)
-        ready, made = self.ready.on_drawn_visits(self._rng)
+        ready, made = self._drawing(self.ready)
         part = self._part
         walked = ready if part is None else of_part(ready, part.rows, part.row)
         weight = np.ones(walked.where.row.size) if part is None else part.weight
@@ -224,8 +244,8 @@ class Account:
         """What the part of the positions that was walked through lacks in the mean; None where it is all."""
         if self._part is None:
             return None
-        rng = np.random.default_rng(VISITS_SEED + 1)
-        worlds = [self.ready.on_drawn_visits(rng)[0] for _ in range(1 if self.ready.swaps is None else CHECKED)]
+        drawing = visits_drawn(self._shard, 1)
+        worlds = [drawing(self.ready)[0] for _ in range(1 if self.ready.swaps is None else CHECKED)]
         groups = {name: (code, len(names)) for name, (names, code) in self._groups.items()}
         return missing(worlds, self._part, self.fleet_plan, groups)
 
@@ -234,8 +254,20 @@ class Account:
         planned, failed = np.mean(self._replaced, axis=0) + (0.0 if self._missing is None else self._missing.replaced)
         return float(planned), float(failed)
 
+    def sums(self) -> dict[str, GroupSums]:
+        """What the budgets are made of, to be added up over the shards of a fleet (`totals.together`)."""
+        found = {}
+        for name, (names, _) in self._groups.items():
+            lacking = None if self._missing is None else self._missing.groups[name]
+            found[name] = self._tallies[name].sums(names, lacking)
+        return found
+
     def tables(self) -> dict[str, pd.DataFrame]:
-        """The budgets."""
+        """The budgets, once all worlds are in."""
+        return self._tables
+
+    @cached_property
+    def _tables(self) -> dict[str, pd.DataFrame]:
         found = {}
         for name, (names, _) in self._groups.items():
             found[name] = self._tallies[name].table(names, None if self._missing is None else self._missing.groups[name])

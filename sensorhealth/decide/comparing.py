@@ -15,7 +15,7 @@ from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import SCHEMES
 from sensorhealth.decide.positions import chunks
-from sensorhealth.decide.tally import LEVELS
+from sensorhealth.decide.totals import LEVELS
 from sensorhealth.nomenclature import columns
 
 Draws = Iterable[LifeTable] | None
@@ -70,26 +70,40 @@ def _filled(accounts: list[Account], draws: Draws) -> list[Account]:
     return accounts
 
 
-def outcome(account: Account, name: str) -> dict[str, object]:
-    """What one policy leads to over the months of its budget (columns: nomenclature policies)."""
+class Figures(NamedTuple):
+    """What one scheme leads to over the months of the budget, beside counts and money: each adds up over parts of a fleet."""
+
+    visit_cost: float
+    failures_in_service: float
+    planned_swaps: float
+    wasted_life_days: float
+    over_risk: float
+
+
+def figures(account: Account) -> Figures:
+    """The figures of an account whose draws are all in."""
     fleet_plan, ready = account.fleet_plan, account.ready
-    table = fleet_plan.remaining
-    last = account.tables()["fleet"].iloc[-1]
     planned, failed = account.replaced()
     wasted = sum(
-        float(wasted_days(table, ready.where, rows, ready.fresh, ready.rule, ready.calendar.edges).sum())
+        float(wasted_days(fleet_plan.remaining, ready.where, rows, ready.fresh, ready.rule, ready.calendar.edges).sum())
         for rows in chunks(np.arange(ready.where.row.size))
     )
-    result: dict[str, object] = {"policy": name, "scheme": account.scheme, "months": fleet_plan.policy.budget_months}
+    over_risk = float(fleet_plan.actions["over_risk"].sum()) if account.scheme == "condition" else np.nan
+    return Figures(float(np.sum(account.visits) / len(account.visits)), failed, planned, wasted, over_risk)
+
+
+def outcome(account: Account, name: str) -> dict[str, object]:
+    """What one policy leads to over the months of its budget (columns: nomenclature policies)."""
+    return outcome_row(account.tables()["fleet"], figures(account), name, account.scheme)
+
+
+def outcome_row(fleet: pd.DataFrame, told: Figures, name: str, scheme: str) -> dict[str, object]:
+    """The same from the fleet's budget and the figures beside it."""
+    last = fleet.iloc[-1]
+    result: dict[str, object] = {"policy": name, "scheme": scheme, "months": len(fleet)}
     for what in ("cost", "count"):
         result |= {f"{part}_{what}": last[f"cumulative_{part}_{what}"] for part in ("expected", *LEVELS)}
-    return result | {
-        "visit_cost": float(np.sum(account.visits) / len(account.visits)),
-        "failures_in_service": failed,
-        "planned_swaps": planned,
-        "wasted_life_days": wasted,
-        "over_risk": float(fleet_plan.actions["over_risk"].sum()) if account.scheme == "condition" else np.nan,
-    }
+    return result | told._asdict()
 
 
 def side_by_side(table: pd.DataFrame, currency: str) -> list[str]:

@@ -39,28 +39,34 @@ def count_distribution(at_least: FloatArray, most: int) -> FloatArray:
     size = most + 1
     turn = np.exp(2j * np.pi * np.arange(size // 2 + 1) / size)
     sums = _sums_of_few(at_least)
-    powers = turn ** np.arange(sums.shape[2])[:, None]
-    product = np.empty((sums.shape[0], turn.size), dtype=complex)
-    for number, few in enumerate(sums):
-        product[number] = (few @ powers.real + 1j * (few @ powers.imag)).prod(axis=0)
-    return np.clip(np.fft.irfft(product.conj(), n=size, axis=1), 0.0, 1.0)
+    powers = turn ** np.arange(len(sums))[:, None]
+    few = sums.reshape(len(sums), sums.shape[1] * sums.shape[2])
+    product = np.empty((turn.size, *sums.shape[1:]), dtype=complex)
+    product.real, product.imag = ((part.T @ few).reshape(product.shape) for part in (powers.real, powers.imag))
+    while product.shape[1] > 1:
+        half = product.shape[1] // 2
+        paired = product[:, :half] * product[:, half : 2 * half]
+        if product.shape[1] % 2:
+            paired[:, 0] *= product[:, -1]
+        product = paired
+    return np.clip(np.fft.irfft(product[:, 0].conj().T, n=size, axis=1), 0.0, 1.0)
 
 
 def _sums_of_few(at_least: FloatArray) -> FloatArray:
-    """Distributions (m, n', w) of the sums over few sensors each, w at most _WIDEST unless one sensor has more."""
+    """Distributions (w, n', m) of the sums over few sensors each, w at most _WIDEST unless one sensor has more."""
     sensors, sums = at_least.shape[1:]
+    if not sensors:
+        return np.ones((1, 1, sums))
     steps = np.concatenate([np.ones((1, sensors, sums)), at_least, np.zeros((1, sensors, sums))])
-    found = np.ascontiguousarray(np.moveaxis(steps[:-1] - steps[1:], (0, 1, 2), (2, 1, 0)))
-    while found.shape[1] > 1 and 2 * found.shape[2] - 1 <= _WIDEST:
-        if found.shape[1] % 2:
-            nothing = np.zeros((sums, 1, found.shape[2]))
-            nothing[..., 0] = 1.0
-            found = np.concatenate([found, nothing], axis=1)
-        one, other = found[:, 0::2], found[:, 1::2]
-        width = one.shape[2]
-        found = np.zeros((sums, one.shape[1], 2 * width - 1))
+    found = steps[:-1] - steps[1:]
+    while found.shape[1] > 1 and 2 * len(found) - 1 <= _WIDEST:
+        width, half = len(found), found.shape[1] // 2
+        one, other = found[:, :half], found[:, half : 2 * half]
+        paired = np.zeros((2 * width - 1, found.shape[1] - half, sums))
         for count in range(width):
-            found[..., count : count + width] += one[..., count, None] * other
+            paired[count : count + width, :half] += one[count] * other
+        paired[:width, half:] = found[:, 2 * half :]  # one that is left over
+        found = paired
     return found
 
 

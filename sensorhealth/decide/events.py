@@ -41,15 +41,19 @@ class SharedEvents:
 
     table: pd.DataFrame
 
-    def draw(self, hazard: SuddenEnds, rng: np.random.Generator) -> SuddenEnds:
-        """`hazard` in one possible world: with events that hit the sensors of a site together, and less of its own."""
+    def draw(self, hazard: SuddenEnds, rng: np.random.Generator, shard: int | None = None) -> SuddenEnds:
+        """`hazard` in one possible world: with events that hit the sensors of a site together, and less of its own.
+
+        shard: number of the part of a fleet whose sites are asked about; rates are those of the whole, events of the sites.
+        """
         worlds: dict[str, tuple[float, float, float]] = {}
         seen = self.table[self.table["events"] > 0]
         numbers = seen[["events", "site_years", "hit", "exposed", "part"]].to_numpy(dtype=float)
         for technology, (events, years, hit, exposed, part) in zip(seen["technology"].astype(str), numbers):
             rate = float(rng.gamma(events + 0.5)) / years
             worlds[technology] = (rate, float(rng.beta(hit + 0.5, exposed - hit + 0.5)), float(part))
-        return _WithEvents(hazard, worlds, int(rng.integers(2**63)))
+        seed = int(rng.integers(2**63))
+        return _WithEvents(hazard, worlds, (seed,) if shard is None else (seed, shard))
 
 
 def shared_events(lives: pd.DataFrame, as_of: pd.Timestamp | str) -> SharedEvents:
@@ -65,13 +69,15 @@ def shared_events(lives: pd.DataFrame, as_of: pd.Timestamp | str) -> SharedEvent
     sudden = (lives["end_kind"] == "sudden").to_numpy()
     rows = []
     technologies, group = codes(lives["technology"].to_numpy(dtype=object))
-    sites, home = codes(lives["site"].to_numpy(dtype=object))
+    home = codes(lives["site"].to_numpy(dtype=object))[1]
+    order = np.lexsort((home, group))
+    bounds = np.flatnonzero(np.diff(home[order], prepend=-1) | np.diff(group[order], prepend=-1))
+    places: list[list[NDArray[np.intp]]] = [[] for _ in technologies]
+    for chosen in np.split(order, bounds[1:]) if order.size else []:
+        places[group[chosen[0]]].append(chosen)
     for number, technology in enumerate(technologies):
         events, years, hit, exposed = 0, 0.0, 0, 0
-        for site in range(len(sites)):
-            chosen = np.flatnonzero((group == number) & (home == site))
-            if chosen.size == 0:
-                continue
+        for chosen in places[number]:
             watched = start[chosen].max() - end[chosen].min()
             years += watched / DAYS_PER_YEAR
             for first, count in _clusters(end[chosen[sudden[chosen]]], watched):
@@ -104,7 +110,7 @@ class _WithEvents:
 
     hazard: SuddenEnds
     worlds: dict[str, tuple[float, float, float]]
-    seed: int
+    seed: tuple[int, ...]
 
     def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: ArrayLike) -> FloatArray:
         """Chance (n, m) of a sudden end within `days`, in this world.
@@ -114,7 +120,7 @@ class _WithEvents:
         """
         ahead = np.atleast_1d(np.asarray(days, dtype=float))
         ended = self.hazard.conditional_cdf(lives, as_of, ahead)
-        rng = np.random.default_rng(self.seed)
+        rng = np.random.default_rng(self.seed if len(self.seed) > 1 else self.seed[0])
         begun = lives["current"].to_numpy(dtype=bool) if "current" in lives else np.ones(len(lives), dtype=bool)
         for technology, (rate, hit, part) in sorted(self.worlds.items()):
             mine = (lives["technology"] == technology).to_numpy() & begun

@@ -9,15 +9,17 @@ that a spare loses while it waits. A spare that is more likely used within its s
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sensorhealth.decide.budget import VISITS_SEED, replacing
+from sensorhealth.decide.budget import CHECKED, Replacing, replacing, visits_drawn
 from sensorhealth.decide.counts import count_distribution, refined_normal_cdf
 from sensorhealth.decide.newlives import FloatArray
+from sensorhealth.decide.parts import WALKED, of_part, part_by_place
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.positions import Positions, positions
@@ -37,19 +39,40 @@ COLUMNS = (
 class _Kind(NamedTuple):
     """One kind and model of sensor, its positions, and the policy's values for it.
 
-    waiting: what a spare that is used at last loses on the shelf: half its shelf life, aged at the policy's rate, as a
-    part of a mean life, of its price (currency).
+    waiting: what a spare that is used at last loses on the shelf, as a part of its price: half its shelf life, aged at the
+    policy's rate, as a part of a mean life.
     """
 
     technology: str
     gas: str
     model: str
     rows: IntArray
-    price: float
     lead: float
     shelf: float
     waiting: float
     on_hand: int
+
+
+@dataclass(frozen=True)
+class Demand:
+    """What is demanded of one kind and model, in windows w of time (4 for each review).
+
+    size: its positions; price, count (p,): their prices and how many have each. moments (patterns, 3, w): mean, variance and
+    third central moment of the replacements under each pattern of visits; exact: their distributions (w, k) where positions
+    are few.
+    """
+
+    kind: _Kind
+    size: int
+    price: FloatArray
+    count: IntArray
+    moments: FloatArray
+    exact: list[FloatArray]
+
+    @property
+    def median_price(self) -> float:
+        """Of a new sensor."""
+        return float(np.median(np.repeat(self.price, self.count)))
 
 
 def orders(fleet_plan: FleetPlan) -> pd.DataFrame:
@@ -58,47 +81,143 @@ def orders(fleet_plan: FleetPlan) -> pd.DataFrame:
     Only what is to be ordered is listed. An order by the as-of date may be needed before it can arrive; its reason
     says so. Demand is mixed over draws of the visits that are made: which they are moves all swaps of a site at once.
     """
-    policy = fleet_plan.policy
-    interval = float(policy.order_interval_days)
-    reviews = np.arange(0.0, float(policy.planning_days), interval)
-    kinds = _kinds(fleet_plan, positions(fleet_plan))
-    windows = [_windows(kind, reviews, interval) for kind in kinds]
-    edges = np.unique(np.concatenate([np.zeros(1), reviews, *(window.ravel() for window in windows)]))
+    return orders_table(demands(fleet_plan), fleet_plan.policy, fleet_plan.facts.as_of)
+
+
+def orders_table(told: list[Demand], policy: Policy, as_of: np.datetime64) -> pd.DataFrame:
+    """The order list (see `orders`) from what is demanded of each kind and model."""
+    reviews = _reviews(policy)
     rows: list[dict[str, object]] = []
-    for kind, demand in zip(kinds, _demands(fleet_plan, kinds, windows, edges)):
-        rows += _order_kind(fleet_plan, policy, kind, reviews, demand)
+    for demand in told:
+        rows += _order_kind(as_of, policy, demand, reviews)
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     table = table.sort_values(["order_by", "technology", "gas"], kind="stable").reset_index(drop=True)
     types = dict.fromkeys(("order_by", "needed_by"), "datetime64[ns]") | dict.fromkeys(("quantity", "reorder_point"), "int64")
     return table.astype(types | dict.fromkeys(("expected_demand", "unit_cost", "cost"), "float64"))
 
 
-def _windows(kind: _Kind, reviews: FloatArray, interval: float) -> FloatArray:
+def _reviews(policy: Policy) -> FloatArray:
+    """Days (r,) on which orders are placed."""
+    return np.arange(0.0, float(policy.planning_days), float(policy.order_interval_days))
+
+
+def _windows(lead: float, shelf: float, reviews: FloatArray, interval: float) -> FloatArray:
     """Start and end (4, r, 2) of the windows of demand that matter at each review.
 
     Until the next order arrives, until the spares pass their shelf life, until this order arrives, until the next review.
     """
-    spans = (kind.lead + interval, kind.lead + kind.shelf, kind.lead, interval)
+    spans = (lead + interval, lead + shelf, lead, interval)
     return np.array([np.stack([reviews, reviews + span], axis=1) for span in spans])
 
 
-def _demands(fleet_plan: FleetPlan, kinds: list[_Kind], windows: list[FloatArray], edges: FloatArray) -> list[FloatArray]:
-    """Distribution (4, r, k) of the replacements of each kind in its windows, mixed over the visits drawn."""
+def demands(fleet_plan: FleetPlan, walked: int = WALKED, shard: int | None = None) -> list[Demand]:
+    """What is demanded of each kind and model; where positions are many, patterns of visits are walked through with a part.
+
+    walked: positions that this part is to have; shard: number of the part of a larger fleet that this is, None for the whole.
+    """
+    policy, where = fleet_plan.policy, positions(fleet_plan)
+    reviews = _reviews(policy)
+    kinds = _kinds(fleet_plan, where)
+    windows = [_windows(kind.lead, kind.shelf, reviews, float(policy.order_interval_days)) for kind in kinds]
+    edges = np.unique(np.concatenate([np.zeros(1), reviews, *(window.ravel() for window in windows)]))
     ready = replacing(fleet_plan, edges=edges)
-    rng = np.random.default_rng(VISITS_SEED)
-    found = [np.zeros((4, window.shape[1], 1)) for window in windows]
-    for _ in range(_PATTERNS):
-        expected = ready.on_drawn_visits(rng)[0].expected(fleet_plan.remaining)
-        summed = np.concatenate([np.cumsum(flow.planned + flow.failed, axis=1) for _, flow in expected.blocks])
-        summed = np.concatenate([np.zeros((len(summed), 1)), summed], axis=1)
-        for number, (kind, window) in enumerate(zip(kinds, windows)):
-            start, end = np.searchsorted(edges, window[..., 0].ravel()), np.searchsorted(edges, window[..., 1].ravel())
-            drawn = demand_distribution(summed[kind.rows][:, end] - summed[kind.rows][:, start])
-            size = max(drawn.shape[1], found[number].shape[2])
-            total = np.zeros((4, window.shape[1], size))
-            total[..., : found[number].shape[2]] += found[number]
-            total[..., : drawn.shape[1]] += drawn.reshape(4, window.shape[1], -1) / _PATTERNS
-            found[number] = total
+    drawing = visits_drawn(shard)
+    few = np.zeros(where.row.size, dtype=bool)
+    for kind in kinds:
+        few[kind.rows] = kind.rows.size <= _EXACT
+    part = part_by_place(where, few, walked)
+    rows = np.arange(where.row.size) if part is None else part.rows
+    weight = np.ones(rows.size) if part is None else part.weight
+    places = [np.flatnonzero(np.isin(rows, kind.rows)) for kind in kinds]
+    at = [np.searchsorted(edges, window.reshape(-1, 2)) for window in windows]
+    moments: list[list[FloatArray]] = [[] for _ in kinds]
+    exact: list[list[FloatArray]] = [[] for _ in kinds]
+    lacking = [np.zeros(ends.shape[0]) for ends in at]
+    for pattern in range(_PATTERNS):
+        world = drawing(ready)[0]
+        here = world if part is None else of_part(world, part.rows, part.row)
+        summed = _summed(here, fleet_plan)
+        every = _summed(world, fleet_plan) if part is not None and pattern < CHECKED else None
+        for number, kind in enumerate(kinds):
+            start, end = at[number].T
+            chances = np.clip(summed[places[number]][:, end] - summed[places[number]][:, start], 0.0, 1.0)
+            moments[number].append(_moments(chances, None if part is None else weight[places[number]]))
+            if kind.rows.size <= _EXACT:
+                exact[number].append(count_distribution(chances[None], chances.shape[0]))
+            if every is not None:
+                whole = np.clip(every[kind.rows][:, end] - every[kind.rows][:, start], 0.0, 1.0).sum(axis=0)
+                lacking[number] += (whole - moments[number][-1][0]) / CHECKED
+    return [
+        Demand(kind, kind.rows.size, *_prices(where.unit_cost[kind.rows]), _put_right(np.stack(sums), lack), told)
+        for kind, sums, lack, told in zip(kinds, moments, lacking, exact)
+    ]
+
+
+def _summed(world: Replacing, fleet_plan: FleetPlan) -> FloatArray:
+    """Expected replacements (n, m + 1) of each position up to each edge."""
+    expected = world.expected(fleet_plan.remaining)
+    found = np.concatenate([np.cumsum(flow.planned + flow.failed, axis=1) for _, flow in expected.blocks])
+    return np.concatenate([np.zeros((len(found), 1)), found], axis=1)
+
+
+def _moments(chances: FloatArray, weight: FloatArray | None) -> FloatArray:
+    """Mean, variance and third central moment (3, w) of the number replaced, by the chance (n, w) of each position."""
+    variance = chances * (1.0 - chances)
+    third = variance * (1.0 - 2.0 * chances)
+    if weight is None:
+        return np.stack([part.sum(axis=0) for part in (chances, variance, third)])
+    return np.stack([weight @ part for part in (chances, variance, third)])
+
+
+def _put_right(moments: FloatArray, lacking: FloatArray) -> FloatArray:
+    """Moments (p, 3, w) with what the part of the positions lacks in the mean (w,); spread grows along with it."""
+    if not lacking.any():
+        return moments
+    mean = np.maximum(moments[:, 0] + lacking, 0.0)
+    return moments * np.clip(mean / np.maximum(moments[:, 0], 1e-9), 0.5, 2.0)[:, None]
+
+
+def _prices(unit_cost: FloatArray) -> tuple[FloatArray, IntArray]:
+    price, count = np.unique(unit_cost, return_counts=True)
+    return price, count.astype(np.intp)
+
+
+def _distribution(demand: Demand) -> FloatArray:
+    """Distribution (w, k) of the replacements in each window, mixed over the visits drawn."""
+    found = np.zeros((demand.moments.shape[2], 1))
+    for number, moments in enumerate(demand.moments):
+        drawn = demand.exact[number] if demand.exact else _from_moments(*moments)
+        total = np.zeros((found.shape[0], max(found.shape[1], drawn.shape[1])))
+        total[:, : found.shape[1]] += found
+        total[:, : drawn.shape[1]] += drawn / len(demand.moments)
+        found = total
+    return found
+
+
+def together(told: list[list[Demand]]) -> list[Demand]:
+    """What is demanded over the shards of a fleet, by kind and model."""
+    by_name: dict[tuple[str, str, str], list[Demand]] = {}
+    for shard in told:
+        for demand in shard:
+            by_name.setdefault((demand.kind.technology, demand.kind.gas, demand.kind.model), []).append(demand)
+    return [_one(by_name[name]) for name in sorted(by_name)]
+
+
+def _one(parts: list[Demand]) -> Demand:
+    size = sum(part.size for part in parts)
+    value, code = np.unique(np.concatenate([part.price for part in parts]), return_inverse=True)
+    count = np.bincount(code, np.concatenate([part.count for part in parts]), value.size).astype(np.intp)
+    exact = [_convolved([part.exact[k] for part in parts]) for k in range(_PATTERNS)] if size <= _EXACT else []
+    on_hand = max(part.kind.on_hand for part in parts)
+    kind = parts[0].kind._replace(on_hand=on_hand)
+    return Demand(kind, size, value, count, np.sum([part.moments for part in parts], axis=0), exact)
+
+
+def _convolved(parts: list[FloatArray]) -> FloatArray:
+    """Distribution (w, k) of sums of independent counts."""
+    found = parts[0]
+    for part in parts[1:]:
+        found = np.stack([np.convolve(one, other) for one, other in zip(found, part)])
     return found
 
 
@@ -118,9 +237,9 @@ def _kinds(fleet_plan: FleetPlan, where: Positions) -> list[_Kind]:
         fresh_enough = float(policy.of_kind(name, "stock_age_days")) < shelf
         on_hand = int(policy.of_kind(name, "stock_on_hand")) if fresh_enough and number not in seen else 0
         seen.add(number)
-        price, lead = float(np.median(where.unit_cost[rows])), float(policy.of_kind(name, "lead_time_days"))
-        waiting = price * policy.shelf_ageing * 0.5 * shelf / life[number]
-        found.append(_Kind(technology, gas, names[model], rows, price, lead, shelf, waiting, on_hand))
+        lead = float(policy.of_kind(name, "lead_time_days"))
+        waiting = policy.shelf_ageing * 0.5 * shelf / life[number]
+        found.append(_Kind(technology, gas, names[model], rows, lead, shelf, waiting, on_hand))
     return found
 
 
@@ -129,18 +248,21 @@ def demand_distribution(chances: FloatArray) -> FloatArray:
     chances = np.clip(chances, 0.0, 1.0)
     if chances.shape[0] <= _EXACT:
         return count_distribution(chances[None], chances.shape[0])
-    variance = chances * (1.0 - chances)
-    third = (variance * (1.0 - 2.0 * chances)).sum(axis=0)
-    mean, variance = chances.sum(axis=0), variance.sum(axis=0)
+    return _from_moments(*_moments(chances, None))
+
+
+def _from_moments(mean: FloatArray, variance: FloatArray, third: FloatArray) -> FloatArray:
+    """Distribution (m, k) of a count of many positions, by its mean, variance and third central moment (m,)."""
     top = int(np.ceil((mean + 12.0 * np.sqrt(variance)).max() + 12.0))
     cdf = refined_normal_cdf(np.arange(top + 1), mean[:, None], variance[:, None], third[:, None])
     return np.diff(np.maximum.accumulate(cdf, axis=1), axis=1, prepend=0.0)
 
 
-def _order_kind(
-    fleet_plan: FleetPlan, policy: Policy, kind: _Kind, reviews: FloatArray, demand: FloatArray
-) -> list[dict[str, object]]:
-    """The orders of one kind, one per review on which something is to be ordered; demand: as from `_demands`."""
+def _order_kind(as_of: np.datetime64, policy: Policy, told: Demand, reviews: FloatArray) -> list[dict[str, object]]:
+    """The orders of one kind, one per review on which something is to be ordered."""
+    kind, price = told.kind, told.median_price
+    demand = _distribution(told).reshape(4, reviews.size, -1)
+    waiting = price * kind.waiting
     expected = demand @ np.arange(demand.shape[2])
     position = float(kind.on_hand)
     found = []
@@ -150,14 +272,14 @@ def _order_kind(
             position -= expected[3, number - 1]
         arrives = day + kind.lead
         wanted = cover(demand[0, number], policy.service_level)
-        shortage = max(policy.visit_cost - kind.waiting, kind.price)  # at least one to one: more likely used than not
-        kept = int(newsvendor(demand[1, number], kind.price, shortage).quantity)
+        shortage = max(policy.visit_cost - waiting, price)  # at least one to one: more likely used than not
+        kept = int(newsvendor(demand[1, number], price, shortage).quantity)
         quantity = int(np.floor(min(wanted, kept) - position + 0.5))  # later positions are expectations, not whole numbers
         if quantity <= 0:
             continue
         position += quantity
-        order_by = fleet_plan.facts.as_of + np.timedelta64(int(day), "D")
-        until = fleet_plan.facts.as_of + np.timedelta64(int(arrives + interval), "D")
+        order_by = as_of + np.timedelta64(int(day), "D")
+        until = as_of + np.timedelta64(int(arrives + interval), "D")
         level = f"the replacements until {until} with {100 * policy.service_level:g} % chance"
         reason = f"Covers {level}."
         if kept < wanted:
@@ -175,8 +297,8 @@ def _order_kind(
                 "model": kind.model,
                 "quantity": quantity,
                 "expected_demand": expected[0, number],
-                "unit_cost": kind.price,
-                "cost": quantity * kind.price,
+                "unit_cost": price,
+                "cost": quantity * price,
                 "reorder_point": cover(demand[2, number], policy.service_level),
                 "reason": reason,
             }

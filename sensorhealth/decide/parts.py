@@ -28,6 +28,7 @@ ObjectArray = NDArray[np.object_]
 MANY = 5_000  # lives from which on a part of them is walked through
 WALKED = 3_000  # how many these are, and
 FEWEST = 10  # at least of each technology at each site
+PART_SEED = 20260301
 
 
 @dataclass(frozen=True)
@@ -39,19 +40,44 @@ class Part:
     row: IntArray
 
 
-def drawn_lives(lives: pd.DataFrame, rng: np.random.Generator) -> IntArray:
+def drawn_lives(lives: pd.DataFrame, rng: np.random.Generator, walked: int = WALKED) -> IntArray:
     """Rows of `lives` (site, technology) with which worlds are walked through: all, or a random part where they are many.
 
-    The part is spread over technologies and sites.
+    The part, of some `walked`, is spread over technologies and sites.
     """
-    if len(lives) <= MANY:
+    if len(lives) <= _many(walked):
         return np.arange(len(lives))
     group, size = _groups(lives["site"].to_numpy(dtype=object), lives["technology"].to_numpy(dtype=object))
-    quota = np.maximum(np.ceil(WALKED * size / len(lives)), FEWEST)
+    return np.flatnonzero(_rank(group, rng) < _quota(size, walked)[group])
+
+
+def _many(walked: int) -> int:
+    return MANY * walked // WALKED
+
+
+def _quota(size: FloatArray, walked: int) -> FloatArray:
+    return np.maximum(np.ceil(walked * size / size.sum()), FEWEST)
+
+
+def _rank(group: IntArray, rng: np.random.Generator) -> IntArray:
+    """Place (n,) of each in a random order of its group, from 0."""
     order = np.lexsort((rng.random(group.size), group))
-    rank = np.empty(group.size)
+    rank = np.empty(group.size, dtype=np.intp)
     rank[order] = np.arange(group.size) - np.searchsorted(group[order], group[order])
-    return np.flatnonzero(rank < quota[group])
+    return rank
+
+
+def part_by_place(where: Positions, kept: NDArray[np.bool_], walked: int = WALKED) -> Part | None:
+    """A random part of some `walked` positions, spread over technologies and sites, and all of those to be `kept` (n,); None
+    where positions are not many. Their rows are those of the forecast."""
+    if where.row.size <= _many(walked):
+        return None
+    group, size = _groups(where.site, where.technology, ~kept)
+    rank = _rank(2 * group + kept, np.random.default_rng(PART_SEED))
+    rows = np.flatnonzero(kept | (rank < _quota(size, walked)[group]))
+    met = np.bincount(group[rows], ~kept[rows], size.size)
+    weight = np.where(kept[rows], 1.0, (size / np.maximum(met, 1.0))[group[rows]])
+    return Part(rows, weight, where.row[rows])
 
 
 def part_of(where: Positions, ids: ObjectArray, drawn: ObjectArray) -> Part | None:

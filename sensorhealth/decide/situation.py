@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -215,8 +216,13 @@ def _dates(table: pd.DataFrame, name: str) -> DateArray:
 
 def unknown_names(facts: Situation) -> tuple[str, ...]:
     """What the policy says of sites and kinds of sensor that no sensor of the fleet has, in words."""
+    return names_unknown(facts.policy, facts.site, facts.kind)
+
+
+def names_unknown(policy: Policy, sites: Iterable[str], kinds: Iterable[str]) -> tuple[str, ...]:
+    """The same, from the sites and kinds of all sensors."""
     found = []
-    for what, named, present in (("site", facts.policy.sites, facts.site), ("kind of sensor", facts.policy.kinds, facts.kind)):
+    for what, named, present in (("site", policy.sites, sites), ("kind of sensor", policy.kinds, kinds)):
         there = set(present)
         for name in sorted(set(named) - there):
             known = ", ".join(sorted(str(one) for one in there if one)[:8]) or "none recorded"

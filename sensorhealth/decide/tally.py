@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sensorhealth.decide.counts import (
-    TINY,
-    Cdf,
-    count_distribution,
-    count_quantile,
-    mixture_quantile,
-    refined_normal_cdf,
-    sum_cdf,
-    sum_cdf_roughly,
-)
+from sensorhealth.decide.counts import TINY, count_distribution
 from sensorhealth.decide.flows import Chains, Flows, on_visits
 from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.schemes import Ways
+from sensorhealth.decide.totals import GroupSums, budget_table
 
 if TYPE_CHECKING:
     from sensorhealth.decide.budget import Expected, Replacing
@@ -30,7 +21,6 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 Moments = dict[str, tuple[FloatArray, FloatArray, FloatArray]]
-LEVELS = {"p10": 0.1, "p50": 0.5, "p90": 0.9}
 _EXACT = 4_000  # largest group whose monthly counts are found exactly
 _EXACT_SUM = 64  # largest group whose cumulative counts are found exactly
 _NOTHING = 1e-6  # expected replacements of a generation that are left out
@@ -163,55 +153,23 @@ class Tally:
             total = self.exact[name] = np.pad(total, ((0, 0), (0, most + size + 1 - total.shape[1])))
         total[np.arange(self.months)[:, None], where] += values
 
-    def _quantiles(self, name: str, level: float) -> FloatArray:
-        """Quantile (g, m) of one of the quantities."""
-        found = np.empty((self.groups, self.months))
-        exact = [group for group in range(self.groups) if (name, group) in self.exact]
-        for group in exact:
-            found[group] = count_quantile(self.exact[name, group] / self.draws, level)
-        rest = np.setdiff1d(np.arange(self.groups), exact)
-        if rest.size:
-            parts = [part[:, rest].reshape(self.draws, -1) for part in np.moveaxis(np.stack(self.moments[name]), 1, 0)]
-            parts[1] = np.maximum(parts[1], 0.0)
-            reach = 12.0 * np.sqrt(parts[1].max(axis=0)) + 10.0
-            ends = np.minimum(parts[0].min(axis=0) - reach, 0.0), parts[0].max(axis=0) + reach
-            if name.startswith("count"):
-                values = mixture_quantile(_mixed(refined_normal_cdf, parts), level, *ends, True)
-            else:
-                ways = _mixed(sum_cdf, parts), _mixed(sum_cdf_roughly, parts)
-                values = mixture_quantile(ways[0], level, *ends, False, ways[1])
-                sure = parts[1].max(axis=0) <= TINY
-                values[sure] = np.quantile(parts[0][:, sure], level, axis=0, method="inverted_cdf")
-            found[rest] = values.reshape(rest.size, self.months)
-        return np.maximum(found, 0.0)
-
-    def _put_right(self, missing: dict[str, FloatArray]) -> None:
-        """Add what the part of the positions that was counted lacks in the mean; spread grows along with it."""
-        for name, lacking in missing.items():
-            for moments in self.moments[name]:
-                before = np.maximum(moments[0], TINY)
-                moments[0] = np.maximum(moments[0] + lacking, 0.0)
-                moments[1:] *= np.clip(moments[0] / before, 0.5, 2.0)
+    def sums(self, names: list[str], missing: dict[str, FloatArray] | None = None) -> GroupSums:
+        """What was added up, with what a part of the positions lacks put right; missing: see `parts.Missing`."""
+        moments = {name: np.stack(values) for name, values in self.moments.items()}
+        for name, lacking in (missing or {}).items():
+            _put_right(moments[name], np.where(self.whole[:, None], 0.0, lacking))
+        return GroupSums(names, self.ready.calendar.first, moments, self.exact)
 
     def table(self, names: list[str], missing: dict[str, FloatArray] | None = None) -> pd.DataFrame:
         """One row per group and month (nomenclature budget); missing: see `parts.Missing`."""
-        if missing is not None:
-            self._put_right({name: np.where(self.whole[:, None], 0.0, lacking) for name, lacking in missing.items()})
-        months = pd.to_datetime(np.tile(self.ready.calendar.first, self.groups))
-        columns: dict[str, object] = {"month": months.astype("datetime64[ns]")}
-        columns["group"] = np.repeat(np.array(names, dtype=object), self.months)
-        for quantity, start in (("count", ""), ("cost", ""), ("count_sum", "cumulative_"), ("cost_sum", "cumulative_")):
-            what = quantity.removesuffix("_sum")
-            mean = np.stack(self.moments[quantity])[:, 0].mean(axis=0)
-            columns[f"{start}expected_{what}"] = mean.ravel()
-            rising = np.maximum.accumulate([self._quantiles(quantity, level).ravel() for level in LEVELS.values()])
-            columns |= {f"{start}{label}_{what}": values for label, values in zip(LEVELS, rising)}
-        return pd.DataFrame(columns)
+        return budget_table(self.sums(names, missing))
 
 
-def _mixed(cdf: Callable[..., FloatArray], parts: list[FloatArray]) -> Cdf:
-    """`cdf` of a value and three moments, as that of mixtures over draws with moments `parts` (d, k)."""
-    return lambda value, at: cdf(value, *(part[:, at] for part in parts)).mean(axis=0)
+def _put_right(moments: FloatArray, lacking: FloatArray) -> None:
+    """Add what is lacking (g, m) to the means of moments (d, 3, g, m), in place; spread grows along with it."""
+    before = np.maximum(moments[:, 0], TINY)
+    moments[:, 0] = np.maximum(moments[:, 0] + lacking, 0.0)
+    moments[:, 1:] *= np.clip(moments[:, 0] / before, 0.5, 2.0)[:, None]
 
 
 def _central(first: FloatArray, second: FloatArray, third: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

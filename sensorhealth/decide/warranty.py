@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -50,17 +52,29 @@ def warranty_list(facts: Situation, swap_date: DateArray | None = None) -> pd.Da
     explains, for which no claim is advised before a test on verified gas; then those for which a test would not pay.
     swap_date: (n,) planned swaps; one that comes before the weeks for testing is the last chance for a claim.
     """
+    return warranty_together([warranty_part(facts, swap_date)])
+
+
+def warranty_together(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The list of a fleet from those of its parts (`warranty_part`)."""
+    table = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
+    keys = table["sensor_id"].to_numpy().astype(str), table["warranty_end"].to_numpy(), -table["expected_value"].to_numpy()
+    table = table.iloc[np.lexsort((*keys, table["group"].to_numpy()))].drop(columns="group").reset_index(drop=True)
+    table.insert(0, "rank", np.arange(1, len(table) + 1))
+    return table
+
+
+def warranty_part(facts: Situation, swap_date: DateArray | None = None) -> pd.DataFrame:
+    """The rows of `warranty_list`, without rank and in the order of the sensors; group: 0 to 2 as they are listed."""
     start, by = claim_window(facts)
     covered = facts.in_service & (facts.warranty_end >= facts.as_of) & (np.nan_to_num(facts.p_warranty) > 0)
     rows = np.flatnonzero(covered)
     explained = (facts.gas_doubted | facts.handling_doubted)[rows]
     value = np.nan_to_num(facts.p_warranty * claim_value(facts))[rows]
     group = np.where(worth_testing(facts)[rows], np.where(explained, 1, 0), 2)
-    order = np.lexsort((facts.sensor_id[rows].astype(str), facts.warranty_end[rows], -value, group))
-    rows, group, value = rows[order], group[order], value[order]
     table = pd.DataFrame(
         {
-            "rank": np.arange(1, rows.size + 1),
+            "group": group,
             "sensor_id": facts.sensor_id[rows],
             "site": facts.site[rows],
             "lot": facts.lot[rows],

@@ -90,16 +90,32 @@ class AllFit:
     noise: FloatArray
 
 
-def fit_all(stratum: Stratum, part: CurveFit, terms: Terms, begin: AllFit | None = None) -> AllFit:
-    """All lives of `stratum` at the variances of `part` on its curve; begin: an earlier fit of the same readings."""
-    return _Sweeps(stratum, part, terms, begin).run()
+def fit_all(
+    stratum: Stratum,
+    part: CurveFit,
+    terms: Terms,
+    begin: AllFit | None = None,
+    *,
+    elsewhere: bool = False,
+    tolerance: float = EXACTLY,
+) -> AllFit:
+    """All lives of `stratum` at the variances of `part` on its curve; begin: an earlier fit of the same readings.
+
+    elsewhere: the part is of other lives of the kind, so that what it says of the common path stands beside these readings.
+    tolerance: of the equations of what lives share.
+    """
+    return _Sweeps(stratum, part, terms, begin, elsewhere, tolerance).run()
 
 
 class _Sweeps:
     """Stand-ins, what lives share, and paths, in turn until they rest."""
 
-    def __init__(self, stratum: Stratum, part: CurveFit, terms: Terms, begin: AllFit | None) -> None:
-        self.stratum, self.part, self.terms = stratum, part, terms
+    def __init__(
+        self, stratum: Stratum, part: CurveFit, terms: Terms, begin: AllFit | None, elsewhere: bool, tolerance: float
+    ) -> None:
+        self.stratum, self.part, self.terms, self.tolerance = stratum, part, terms, tolerance
+        precision = np.asarray(np.linalg.pinv(part.fit.beta_covariance, hermitian=True), dtype=float)
+        self.told = (part.fit.beta, precision) if elsewhere else None
         self.step = steps_found(stratum)
         before = None if begin is None else (begin.curve, begin.origin[0][:, 1])
         self.slopes = slopes_losing_alike(stratum, part.curve, before)
@@ -135,7 +151,7 @@ class _Sweeps:
         parameters = self.part.parameters
         plain = np.isinf(self.part.degrees) and self.terms.doubt is None and not self.stratum.censoring.any()
         for number in range(SWEEPS):
-            found = self._solve(ROUGHLY)
+            found = self._solve(ROUGHLY, on_the_way=self.tolerance < ROUGHLY)
             moved = self._straighten(found)
             if plain:
                 new, restless = self.sites, 0
@@ -149,8 +165,10 @@ class _Sweeps:
                 restless = int((move > 10.0 * SETTLED).sum())
             self.sites = new
             if not moved and restless <= STRAGGLERS * self.base.y.size:
+                if self.tolerance >= ROUGHLY:
+                    return found
                 break
-        return self._solve(EXACTLY)
+        return self._solve(self.tolerance)
 
     def _straighten(self, found: AllFit) -> bool:
         """A curve of own pace made straight about the slopes now found, if they moved its paths."""
@@ -165,8 +183,8 @@ class _Sweeps:
         self._on_curve()
         return True
 
-    def _solve(self, tolerance: float) -> AllFit:
-        """Everything given the present stand-ins."""
+    def _solve(self, tolerance: float, *, on_the_way: bool = False) -> AllFit:
+        """Everything given the present stand-ins; on_the_way: without what regions have in common, which moves no stand-in."""
         stratum, base, parameters = self.stratum, self.base, self.part.parameters
         noise = parameters.residual / self.sites.weight
         paths = Paths(
@@ -176,7 +194,7 @@ class _Sweeps:
         classes = {item.name: _shared(item, self.prior[item.name], order) for item in base.classes if item.name != STEP}
         y = self.sites.response - self.bend
         begin = self.beta, [self.effects[name] for name in classes]
-        self.beta, effects = solve_shared(paths, y[order], base.x[order], list(classes.values()), begin, tolerance)
+        self.beta, effects = solve_shared(paths, y[order], base.x[order], list(classes.values()), begin, tolerance, self.told)
         self.effects = dict(zip(classes, effects))
         shared = base.x @ self.beta
         for name, item in classes.items():
@@ -185,10 +203,17 @@ class _Sweeps:
         smooth = np.empty_like(own)
         smooth[order] = paths.smoothed(own[order])
         state = paths.state(own[order])
-        return self._found(classes, order, noise, shared + smooth, state)
+        common = self._without_common() if on_the_way else self._common()
+        return self._found(classes, order, noise, shared + smooth, state, common)
 
     def _found(
-        self, classes: dict[str, Shared], order: IntArray, noise: FloatArray, fitted: FloatArray, state: FloatArray
+        self,
+        classes: dict[str, Shared],
+        order: IntArray,
+        noise: FloatArray,
+        fitted: FloatArray,
+        state: FloatArray,
+        in_common: tuple[Common, dict[str, FloatArray]],
     ) -> AllFit:
         stratum, parameters = self.stratum, self.part.parameters
         variances, between, gas = gas_variances(stratum, classes, order, noise, self.life_variance)
@@ -202,7 +227,7 @@ class _Sweeps:
         lot = [at_columns(self.effects[name], stratum.lot) if name in self.effects else 0.0 for name in (LOT_LEVEL, LOT_SLOPE)]
         c11, c12, c22 = open_.covariance
         origin = np.stack([state[0] + self.beta[0] + lot[0], state[1] + self.beta[1] + lot[1]], axis=1)
-        common, shifts = self._common()
+        common, shifts = in_common
         variances |= {name: variances[name] + shift for name, shift in shifts.items()}
         covariance = np.moveaxis(np.array([[c11, c12], [c12, c22]]), 2, 0) + common.spread
         fit = SharedFit(
@@ -230,6 +255,10 @@ class _Sweeps:
         )  # fmt: skip
         cut = np.cumsum([item.size for item in gas])[:-1]
         return found, dict(zip((item.name for item in gas), np.split(found.columns, cut)))
+
+    def _without_common(self) -> tuple[Common, dict[str, FloatArray]]:
+        lives = self.stratum.life_id.size
+        return Common(np.zeros(lives, dtype=np.int64), np.zeros((lives, 2, 2)), np.zeros((1, 2, 2)), np.zeros(0)), {}
 
     def _prior_of_lives(self) -> FloatArray:
         """Prior covariance (3, n) of each life's level and slope, with what is not known of its kind's and lot's."""

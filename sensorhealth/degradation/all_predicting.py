@@ -11,7 +11,7 @@ from sensorhealth.degradation.all_lives import AllFit, three
 from sensorhealth.degradation.all_paths import Paths
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.effects import LOT_LEVEL, LOT_SLOPE, at_columns, bend, steps_found
-from sensorhealth.degradation.predicting import Component
+from sensorhealth.degradation.predicting import Common, Component
 
 
 @dataclass(frozen=True)
@@ -27,23 +27,29 @@ class AllLives(Component):
         """Posterior of (level at birth, slope per unit phi): mean (n, 2), covariance (n, 2, 2)."""
         return self._all.origin
 
-    def shared(self, rng: np.random.Generator, draws: int) -> tuple[FloatArray, FloatArray]:
+    def shared(self, rng: np.random.Generator, draws: int, common: Common | None = None) -> tuple[FloatArray, FloatArray]:
         """The same given draws of what sensors share: mean (draws, n, 2), covariance (n, 2, 2).
 
         Shared are the common path, the lots and the shifts of each region; what is not known of single cylinders and days is
-        left with each life.
+        left with each life. common: what other shards of the fleet share (the common path and the lots) is drawn from.
         """
         fitted, lot = self._all, self.stratum.lot
         mean, covariance = fitted.origin
         open_ = covariance - fitted.common.spread
         held = open_ @ np.linalg.pinv(_square(fitted.own), hermitian=True)  # share of a shift of the prior that a life takes over
-        path = rng.multivariate_normal(np.zeros(2), fitted.fit.beta_covariance[:2, :2], draws)[:, None, :]
+        whole = rng if common is None else common.of("path")
+        path = whole.multivariate_normal(np.zeros(2), fitted.fit.beta_covariance[:2, :2], draws)[:, None, :]
         path = np.repeat(path, lot.size, axis=1)
         known = np.zeros((lot.size, 2, 2)) + fitted.fit.beta_covariance[:2, :2]
         for k, name in enumerate((LOT_LEVEL, LOT_SLOPE)):
             if name in fitted.lots:
                 root = np.sqrt(fitted.lots[name])
-                effects = np.append(root * rng.standard_normal((draws, root.size)), np.zeros((draws, 1)), axis=1)
+                if common is None:
+                    normal = rng.standard_normal((draws, root.size))
+                else:
+                    lots = [common.of(f"{name} {one}").standard_normal(draws) for one in self.stratum.lots]
+                    normal = np.reshape(lots, (root.size, draws)).T
+                effects = np.append(root * normal, np.zeros((draws, 1)), axis=1)
                 path[:, :, k] += effects[:, lot]
                 known[:, k, k] += at_columns(fitted.lots[name], lot)
         root = np.linalg.cholesky(fitted.common.shift + 1e-18 * np.eye(2))

@@ -53,14 +53,17 @@ def solve_shared(
     classes: Sequence[Shared],
     begin: tuple[FloatArray, Sequence[FloatArray]],
     tolerance: float,
+    known: tuple[FloatArray, FloatArray] | None = None,
 ) -> tuple[FloatArray, list[FloatArray]]:
     """Fixed effects (p,) and effects of each class, from a start for both; everything in the order of the paths' layers.
 
-    tolerance: of the equations, relative to what they begin with at zero. Raises FitError where they do not come to rest.
+    tolerance: of the equations, relative to what they begin with at zero. known: what other readings say of the fixed effects,
+    mean (p,) and precision (p, p). Raises FitError where the equations do not come to rest.
     """
     sizes = [x.shape[1], *(item.variance.size for item in classes)]
     cut = np.cumsum(sizes)[:-1]
     precision = np.concatenate([np.zeros(sizes[0]), *(1.0 / np.maximum(item.variance, 1e-18) for item in classes)])
+    told = np.zeros((sizes[0], sizes[0])) if known is None else known[1]
 
     def apart(vector: FloatArray) -> list[FloatArray]:
         return np.split(vector, cut)
@@ -75,9 +78,14 @@ def solve_shared(
             total += item.on_readings(effect)
         return total
 
+    def held(vector: FloatArray) -> FloatArray:
+        found = precision * vector
+        found[: sizes[0]] = told @ vector[: sizes[0]]
+        return found
+
     information = 1.0 / paths.noise
     diagonal = np.concatenate([np.ones(sizes[0]), *(item.squares(information) for item in classes)]) + precision
-    fixed = np.linalg.inv(np.stack([paths.weigh(column) @ x for column in x.T])) if sizes[0] else np.zeros((0, 0))
+    fixed = np.linalg.inv(np.stack([paths.weigh(column) @ x for column in x.T]) + told) if sizes[0] else np.zeros((0, 0))
 
     def prepared(vector: FloatArray) -> FloatArray:
         out = vector / diagonal
@@ -85,15 +93,17 @@ def solve_shared(
         return out
 
     right = gathered(paths.weigh(y))
+    if known is not None:
+        right[: sizes[0]] += told @ known[0]
     at = np.concatenate([begin[0], *begin[1]])
-    left = right - gathered(paths.weigh(spread(at))) - precision * at
+    left = right - gathered(paths.weigh(spread(at))) - held(at)
     way = prepared(left)
     size, enough = float(left @ way), tolerance**2 * float(right @ prepared(right))
     for _ in range(MOST_STEPS):
         if size <= enough:
             beta, *effects = apart(at)
             return beta, effects
-        image = gathered(paths.weigh(spread(way))) + precision * way
+        image = gathered(paths.weigh(spread(way))) + held(way)
         step = size / float(way @ image)
         at = at + step * way
         left = left - step * image

@@ -1,7 +1,8 @@
 """Readings whose noise is white plus a Brownian wander: R = diag(1/w) + tau K, K_jk = min(g_j, g_k) within a sensor.
 
 First differences D turn R into a tridiagonal P = D R D' with pivots equal to the innovation variances, so that one
-LAPACK call serves all sensors stacked: R^-1 = D' P^-1 D and |R| = |P|. What is left of the wander comes from filtered
+LAPACK call serves all sensors stacked: R^-1 = D' P^-1 D and |R| = |P|; and as D K D' = diag(step), R^-1 K R^-1 =
+D' P^-1 diag(step) P^-1 D. What is left of the wander comes from filtered
 variances through Rauch-Tung-Striebel gains J (Rauch, Tung and Striebel 1965, AIAA Journal 3:1445-1450). Every recursion is
 regular at tau = 0, at equal times and at g = 0.
 """
@@ -62,24 +63,30 @@ class ClockNoise:
 
     def solve(self, columns: FloatArray, readings: IntArray | None = None) -> FloatArray:
         """R^-1 times columns (N, k), or the part of some readings (r, k) that make up whole sensors."""
-        last = self.clock.last if readings is None else self.clock.last[readings]
-        differences = np.array(columns, order="F")  # as LAPACK wants it
-        differences[1:] -= (1.0 - last[:-1])[:, None] * columns[:-1]
-        return self.solve_differences(differences, readings, overwrite=True)
+        return self.whole_way(self.half_way(self.differences(columns, readings), readings, overwrite=True), readings)
 
-    def solve_differences(
-        self, differences: FloatArray, readings: IntArray | None = None, *, overwrite: bool = False
-    ) -> FloatArray:
-        """The same for columns whose first differences within each sensor are known."""
-        pivot, multiplier, last = self._pivot, self._multiplier, self.clock.last
+    def differences(self, columns: FloatArray, readings: IntArray | None = None) -> FloatArray:
+        """D times columns (N, k) or (r, k): first differences within each sensor, laid out as LAPACK wants them."""
+        last = self.clock.last if readings is None else self.clock.last[readings]
+        found = np.array(columns, order="F")
+        found[1:] -= (1.0 - last[:-1])[:, None] * columns[:-1]
+        return found
+
+    def half_way(self, differences: FloatArray, readings: IntArray | None = None, *, overwrite: bool = False) -> FloatArray:
+        """P^-1 times first differences: all but the last step of R^-1, and sums of what R^-1 gives to each sensor's end, so that
+        K R^-1 columns = cumulated steps times these, and columns' R^-1 K R^-1 columns = sums of step times their squares."""
+        pivot, multiplier = self._pivot, self._multiplier
         if readings is not None:
-            pivot, multiplier, last = pivot[readings], multiplier[readings[:-1]], last[readings]
-        if len(differences) > 1:  # the LAPACK routines want at least two equations
-            solution = lapack.dpttrs(pivot, multiplier, differences, overwrite_b=overwrite)[0]
-        else:
-            solution = differences / pivot[:, None]
-        solution[:-1] -= (1.0 - last[:-1])[:, None] * solution[1:]  # where the next reading is the same sensor's
-        return solution
+            pivot, multiplier = pivot[readings], multiplier[readings[:-1]]
+        if len(differences) < 2:  # the LAPACK routines want at least two equations
+            return np.asarray(differences / pivot[:, None])
+        return np.asarray(lapack.dpttrs(pivot, multiplier, differences, overwrite_b=overwrite)[0])
+
+    def whole_way(self, half: FloatArray, readings: IntArray | None = None) -> FloatArray:
+        """R^-1 columns from what `half_way` gave of them, which is lost."""
+        last = self.clock.last if readings is None else self.clock.last[readings]
+        half[:-1] -= (1.0 - last[:-1])[:, None] * half[1:]  # where the next reading is the same sensor's
+        return half
 
     def wander(self, columns: FloatArray) -> FloatArray:
         """K times columns (N, k): the derivative of R to tau applied to them."""
@@ -104,13 +111,13 @@ class ClockNoise:
 
     @cached_property
     def d_log_det(self) -> float:
-        """Derivative of log|R| to tau."""
-        weight, predicted, filtered = self._filtered
-        slope = np.zeros_like(weight)  # of the predicted variances
-        shrink = 1.0 + weight * self.tau * predicted
-        for k in range(len(weight) - 1):
-            slope[k + 1] = slope[k] / (shrink[k] * shrink[k]) - weight[k] * filtered[k] * filtered[k]
-        return float((weight / shrink * (predicted + self.tau * slope)).sum())
+        """Derivative of log|R| = log|P| to tau: sum of steps times the diagonal of P^-1, up from each sensor's last reading."""
+        cells = self.clock.reading
+        inverse = np.where(cells >= 0, (1.0 / self._pivot)[cells], 0.0)
+        factor = np.where(cells >= 0, np.append(self._multiplier, 0.0)[cells] ** 2, 0.0)  # 0 toward another sensor
+        for k in range(len(inverse) - 2, -1, -1):
+            inverse[k] += factor[k] * inverse[k + 1]
+        return float((self.clock.padded_step * inverse).sum())
 
     @cached_property
     def _gain(self) -> FloatArray:

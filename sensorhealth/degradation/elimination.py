@@ -16,8 +16,6 @@ import numpy as np
 from sensorhealth.degradation.elimination_sums import Sums
 from sensorhealth.degradation.reml_data import FloatArray, Where
 
-TOGETHER = 10_000  # sensors up to which the closed forms of all are worked out at once
-
 
 @dataclass(frozen=True)
 class SensorBlocks:
@@ -28,12 +26,6 @@ class SensorBlocks:
     back: FloatArray  # (4, n) Q = (I + WW D)^-1: 11, 12, 21, 22
     zvz: FloatArray  # (3, n) Z'V1^-1Z, V1 = R + Z D Z': 11, 12, 22
     log_det: FloatArray  # (n,) log|I + WW D|
-
-    def of(self, sensors: Where) -> SensorBlocks:
-        """Those of some sensors."""
-        return SensorBlocks(
-            self.s[:, sensors], self.root[:, sensors], self.back[:, sensors], self.zvz[:, sensors], self.log_det[sensors]
-        )
 
 
 def sensor_blocks(ww: FloatArray, d: FloatArray) -> SensorBlocks:
@@ -54,15 +46,15 @@ def sensor_blocks(ww: FloatArray, d: FloatArray) -> SensorBlocks:
     return SensorBlocks(s, root, back / det, zvz, np.log(det))
 
 
-def unit_blocks(sums: Sums, k: int, d: FloatArray) -> SensorBlocks:
-    """Those of a unit's sensors; where sensors are few those of all are worked out at once and the latest kept."""
-    own = sums.layout.units[k].sensors
-    if sums.layout.sensors > TOGETHER:
-        return sensor_blocks(sums.ww[:, own], d)
+def blocks_of(sums: Sums, sensors: Where, d: FloatArray) -> SensorBlocks:
+    """Those of some sensors; where sensors are few those of all are worked out at once and the latest kept."""
+    if not sums.layout.at_once:
+        return sensor_blocks(sums.ww[:, sensors], d)
     latest = sums.blocks.get("latest")
     if latest is None or not np.array_equal(latest[0], d):
         latest = sums.blocks["latest"] = (d, sensor_blocks(sums.ww, d))
-    return latest[1].of(own)
+    found: SensorBlocks = latest[1]
+    return found
 
 
 @dataclass(frozen=True)
@@ -93,32 +85,21 @@ class FirstPass:
 
 def absorb_sensors(sums: Sums, d: FloatArray) -> FirstPass:
     """Eliminate the sensors of a shard at D (2, 2)."""
-    blocks, schur, log_det = {}, sums.xx, sums.log_det
-    for b, block in enumerate(sums.layout.blocks):
-        if block.units:
-            blocks[b], own, more = _absorb_block(sums, d, b)
-            schur += own
-            log_det += more
-    return FirstPass(blocks, schur, log_det)
-
-
-def _absorb_block(sums: Sums, d: FloatArray, b: int) -> tuple[Absorbed, FloatArray, float]:
-    layout = sums.layout
-    own, tt = layout.blocks[b], sums.tt[b]
-    u = np.diag(tt) if tt.ndim == 1 else tt.copy()
-    rhs = sums.tx[b]
-    q = rhs.shape[1]
-    schur, log_det = np.zeros((q, q)), 0.0
-    for k in own.units:
-        unit = layout.units[k]
-        sensors = unit_blocks(sums, k, d)
-        right = _rotate(sensors.root, sums.wx[:, :, unit.sensors])
-        outer, thin = sums.pairs(k).outer(sensors.root, right)
-        u -= outer
-        rhs = rhs - thin
+    layout, schur, log_det = sums.layout, sums.xx, sums.log_det
+    touched = [b for b, block in enumerate(layout.blocks) if block.units]
+    u = {b: np.diag(sums.tt[b]) if sums.tt[b].ndim == 1 else sums.tt[b].copy() for b in touched}
+    rhs = {b: sums.tx[b] for b in touched}
+    for where, units in layout.gangs:
+        sensors = blocks_of(sums, where, d)
+        right = _rotate(sensors.root, sums.wx[:, :, where])
         schur -= right[0] @ right[0].T + right[1] @ right[1].T
         log_det += float(sensors.log_det.sum())
-    return Absorbed(u, rhs), schur, log_det
+        for k in units:
+            own, b = layout.place(k), layout.units[k].block
+            outer, thin = sums.pairs(k).outer(sensors.root[:, own], right[:, :, own])
+            u[b] = u[b] - outer
+            rhs[b] = rhs[b] - thin
+    return FirstPass({b: Absorbed(u[b], rhs[b]) for b in touched}, schur, log_det)
 
 
 def _rotate(root: FloatArray, wx: FloatArray) -> FloatArray:

@@ -39,7 +39,7 @@ class SolvedBlock:
     follow: FloatArray  # (own, w - own) th U_OS: how far the own effects follow the ancestors'
     log_det: float  # log|A|
 
-    @cached_property
+    @property
     def a_inverse(self) -> FloatArray:
         """Inverse of A (own, own)."""
         if not self.own:
@@ -51,10 +51,13 @@ class SolvedBlock:
         inverse.ravel()[:: self.own + 1] *= 0.5
         return inverse
 
-    @property
+    @cached_property
     def theta(self) -> FloatArray:
         """th (own, own): relative covariance of the own effects given beta and the ancestors' effects."""
-        return self.a_inverse * self.t[:, None] * self.t[None, :]
+        found = self.a_inverse
+        found *= self.t[:, None]
+        found *= self.t[None, :]
+        return found
 
     def left(self) -> Absorbed:
         """What the front's other columns are left with."""

@@ -112,9 +112,13 @@ class Meetings:
 
     def solved(self, noise: ClockNoise) -> FloatArray:
         """R^-1 T in slots (r, c)."""
+        return noise.whole_way(self._half_way(noise).copy(), self.readings)
+
+    def _half_way(self, noise: ClockNoise) -> FloatArray:
+        """The same before its last step (r, c)."""
         if self._latest and self._latest[0][0] is noise:
             return self._latest[0][1]
-        found = noise.solve_differences(self._differences, self.readings)
+        found = np.ascontiguousarray(noise.half_way(self._differences, self.readings))
         if self.kept:
             self._latest[:] = [(noise, found)]
         return found
@@ -159,9 +163,9 @@ class Meetings:
         return self.scatter(self.total(self.solved(noise)))
 
     def crossing_slope(self, noise: ClockNoise) -> FloatArray:
-        """Its derivative to tau, -S'KS for S = R^-1T: squares of what S adds up to from each time to the last."""
-        total = np.cumsum(self.padded(self.solved(noise))[:, ::-1], axis=1)[:, ::-1]
-        weighted = np.sqrt(self.padded(noise.clock.step[self.readings, None])) * total
+        """Its derivative to tau, -S'KS for S = R^-1T."""
+        step = noise.clock.step[self.readings, None]
+        weighted = self.padded(np.sqrt(step) * self._half_way(noise))
         return -self.scatter(weighted.transpose(0, 2, 1) @ weighted)
 
 

@@ -83,14 +83,14 @@ def reduce_readings(layout: Layout) -> Sums:
 
 def reduce_wander(layout: Layout, noise: ClockNoise) -> Sums:
     """Sums at the noise's tau."""
-    xy, solved = _solved(layout, noise)
-    return _in_time(layout, xy, solved, noise.log_det, lambda some: some.crossing(noise))
+    xy, half = _half_way(layout, noise)
+    return _in_time(layout, xy, noise.whole_way(half), noise.log_det, lambda some: some.crossing(noise))
 
 
 def wander_slopes(layout: Layout, noise: ClockNoise) -> Sums:
     """Derivatives of the sums to tau: d R^-1 / d tau = -R^-1 K R^-1."""
-    xy, solved = _solved(layout, noise)
-    slope = -noise.solve(noise.wander(solved))
+    xy, half = _half_way(layout, noise)
+    slope = -noise.whole_way(noise.half_way(noise.clock.step[:, None] * half))
     return _in_time(layout, xy, slope, noise.d_log_det, lambda some: some.crossing_slope(noise))
 
 
@@ -114,11 +114,11 @@ def _in_time(
     return out
 
 
-def _solved(layout: Layout, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
-    """[X y] (N, q) and R^-1 [X y Z] (N, q + 2)."""
+def _half_way(layout: Layout, noise: ClockNoise) -> tuple[FloatArray, FloatArray]:
+    """[X y] (N, q), and R^-1 [X y Z] (N, q + 2) before its last step."""
     xy = np.column_stack((layout.data.x, layout.response))
     g = layout.data.g
-    return xy, noise.solve(np.column_stack((xy, np.ones(len(g)), g)))
+    return xy, noise.half_way(noise.differences(np.column_stack((xy, np.ones(len(g)), g))), overwrite=True)
 
 
 def _empty(layout: Layout, rz: FloatArray | None, log_det: float) -> Sums:

@@ -64,14 +64,14 @@ class Whole:
         return sparse.csr_array((self.value, self.structure.column, ends), shape=(readings, int(self.fronts.first[-1])))
 
     @cached_property
-    def _products(self) -> tuple[IntArray, IntArray, FloatArray]:
+    def products(self) -> tuple[IntArray, IntArray, FloatArray]:
         """Cell, reading and product of the coefficients of each pair of entries (P,)."""
         cell, i, j = self.structure._pairs
         return cell, self.structure.reading[i], self.value[i] * self.value[j]
 
     def same_reading(self, weights: FloatArray | None) -> FloatArray:
         """T'WT on the cells of all fronts."""
-        cell, reading, product = self._products
+        cell, reading, product = self.products
         weighted = product if weights is None else product * weights[reading]
         return np.bincount(cell, weighted, int(self.fronts.square[-1])).astype(float, copy=False)
 

@@ -7,40 +7,46 @@ done, and every cylinder, day and lot they met, enters their posteriors all the 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from sensorhealth.degradation.all_lives import AllFit, fit_all
+from sensorhealth.degradation.all_lives import ROUGHLY, AllFit, SharedFit, fit_all
 from sensorhealth.degradation.all_predicting import AllLives
+from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import Stratum
 from sensorhealth.degradation.effects import CYLINDER, FADE, STATED, Terms
 from sensorhealth.degradation.fitting import CurveFit
 from sensorhealth.degradation.gas import PASSES, gas_prior, mixture_of
 from sensorhealth.degradation.gas_sites import Mixture, Site, first_site, revised
+from sensorhealth.degradation.part import take_lives
 from sensorhealth.degradation.predicting import Component
+from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.surprises import find_surprises
 
 if TYPE_CHECKING:
     from sensorhealth.degradation.strata import StratumModel
 
 
-def with_all_lives(part: StratumModel, bare: Stratum) -> StratumModel:
-    """The model `part`, fitted on a part of the lives of `bare`, for all of them."""
+def with_all_lives(part: StratumModel, bare: Stratum, *, elsewhere: bool = False) -> StratumModel:
+    """The model `part`, fitted on a part of the lives of `bare`, for all of them.
+
+    elsewhere: fitted on other lives of the kind; what these said of the common path then enters as well.
+    """
     modes = part.modes
     likeliest = max(modes, key=lambda item: item.weight)
     fitted = cast(CurveFit, likeliest.fitted)
     terms = replace(fitted.terms, doubt=None)
-    seen = fit_all(bare, fitted, terms)
+    seen = fit_all(bare, fitted, terms, elsewhere=elsewhere, tolerance=ROUGHLY)
     stratum, doubt, _ = find_surprises(bare, cast(CurveFit, seen), part.surprises, np.inf)
     terms = replace(terms, doubt=doubt)
     if part.stratum.gas_prior is not None:
-        stratum, seen = _with_gas(stratum, fitted, terms, seen)
+        stratum, seen = _with_gas(stratum, fitted, terms, seen, elsewhere)
     found: list[Component] = []
     for item in modes:
         own = cast(CurveFit, item.fitted)
-        here = fit_all(stratum, own, replace(own.terms, doubt=doubt), seen)
+        here = fit_all(stratum, own, replace(own.terms, doubt=doubt), seen, elsewhere=elsewhere)
         found.append(AllLives(stratum, cast(CurveFit, here), item.weight, item.share))
     remark = (
         f"{bare.name}: curves, tails and variances are those of a random part of {int((part.stratum.counts > 0).sum())} of "
@@ -52,7 +58,36 @@ def with_all_lives(part: StratumModel, bare: Stratum) -> StratumModel:
     )  # fmt: skip
 
 
-def _with_gas(stratum: Stratum, part: CurveFit, terms: Terms, seen: AllFit) -> tuple[Stratum, AllFit]:
+@dataclass(frozen=True)
+class Taught:
+    """What other lives are told of a fit: all of it that `with_all_lives` reads, without the readings it was made on."""
+
+    curve: Curve
+    terms: Terms
+    parameters: VarianceParameters
+    degrees: float
+    fit: SharedFit
+
+
+def taught(model: StratumModel) -> StratumModel:
+    """The model without its lives and their readings; one whose variances were given as it is, for it is small."""
+    if model.given:
+        return model
+    none = np.zeros(0, dtype=np.int64)
+    modes = []
+    for item in model.modes:
+        own = cast(CurveFit, item.fitted)
+        fit = SharedFit(own.fit.beta, own.fit.beta_covariance, {}, np.zeros(0))
+        told = Taught(own.curve, replace(own.terms, doubt=None), own.parameters, own.degrees, fit)
+        modes.append(replace(item, stratum=take_lives(item.stratum, none), fitted=cast(CurveFit, told)))
+    return replace(
+        model, bare=take_lives(model.bare, none),
+        stratum=replace(take_lives(model.stratum, none), gas_prior=model.stratum.gas_prior),
+        modes=tuple(modes), components=tuple(modes), curves=tuple(replace(item, fitted=None) for item in model.curves), part=None,
+    )  # fmt: skip
+
+
+def _with_gas(stratum: Stratum, part: CurveFit, terms: Terms, seen: AllFit, elsewhere: bool) -> tuple[Stratum, AllFit]:
     """The stratum with the prior of each cylinder, learnt as for a kind fitted in full (`gas.with_gas_prior`)."""
     classes = {item.name: item for item in seen.base.classes if item.name in (STATED, CYLINDER, FADE) and item.size}
     mixtures: Mapping[str, Mixture] = {name: mixture_of(stratum, item) for name, item in classes.items()}
@@ -60,5 +95,5 @@ def _with_gas(stratum: Stratum, part: CurveFit, terms: Terms, seen: AllFit) -> t
     for _ in range(PASSES // 2):
         sites = {name: revised(mixtures[name], site, *seen.fit.crossed[name]) for name, site in sites.items()}
         stratum = replace(stratum, gas_prior=gas_prior(stratum, mixtures, sites))
-        seen = fit_all(stratum, part, terms, seen)
+        seen = fit_all(stratum, part, terms, seen, elsewhere=elsewhere, tolerance=ROUGHLY)
     return stratum, seen

@@ -11,15 +11,18 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from sensorhealth.degradation import tables
+from sensorhealth.degradation.blocks import like, posterior_of, stacked_latent
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.frames import build
 from sensorhealth.degradation.knees import Knees, later_knees
+from sensorhealth.degradation.large import taught, with_all_lives
 from sensorhealth.degradation.mixture import moments, quantile
 from sensorhealth.degradation.notes import notes_of
 from sensorhealth.degradation.paces import Paces, known_until, learn_paces
+from sensorhealth.degradation.part import like_none
 from sensorhealth.degradation.places import Places, places_of
 from sensorhealth.degradation.posterior import PathPosterior
-from sensorhealth.degradation.predicting import latent_moments, reading_variance
+from sensorhealth.degradation.predicting import Common, latent_moments, reading_variance
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
 from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
 from sensorhealth.errors import FitError
@@ -127,6 +130,7 @@ class AgeingModel(BaseEstimator):
         """Set the learned attributes."""
         self.strata_ = {name: fitted[name] for name in sorted(fitted)}
         self._laws: dict[str, ReadingLaw] = {}
+        self._known_laws: dict[str, ReadingLaw] | None = None
         self._frames = (readings, lives, cylinders, steps)
         self._index = pd.Index(np.concatenate([item.stratum.life_id for item in self.strata_.values()]))
         self._stratum_code = np.repeat(np.arange(len(fitted)), [m.stratum.life_id.size for m in self.strata_.values()])
@@ -139,7 +143,7 @@ class AgeingModel(BaseEstimator):
         self.session_effects_ = tables.stacked([tables.session_table(m.stratum, m.modes) for m in models])
         self.lot_effects_ = tables.stacked([tables.lot_table(m.stratum, m.modes) for m in models])
         residuals = tables.stacked([tables.residual_table(m.stratum, m.modes) for m in models])
-        self.residuals_ = _like(readings, residuals)
+        self.residuals_ = like(readings, residuals)
         self.notes_ = [note for m in models for note in notes_of(m)]
 
     @one_thread
@@ -158,6 +162,35 @@ class AgeingModel(BaseEstimator):
             {name: refit_at(item, strata[name], settings) for name, item in self.strata_.items()},
             readings, lives, cylinders, steps,
         )  # fmt: skip
+        return other
+
+    @one_thread
+    def for_others(
+        self,
+        readings: pd.DataFrame,
+        lives: pd.DataFrame,
+        cylinders: pd.DataFrame | None = None,
+        steps: pd.DataFrame | None = None,
+    ) -> AgeingModel:
+        """The model of other lives of the same kinds, at this one's curves, variances and laws of readings (frames as in `fit`).
+
+        What this model knows of the path common to a kind stands beside the new readings; their sensors, cylinders, days and
+        lots are told by these alone. Raises FitError for a kind that is not known.
+        """
+        check_is_fitted(self, "strata_")
+        settings = self._settings()
+        known = {name: like_none(item.told.bare) for name, item in self.strata_.items()}
+        strata = build(readings, lives, cylinders, steps, known)
+        unknown = sorted(set(strata) - set(known))
+        if unknown:
+            raise FitError(f"the model knows no {unknown[0]}; fit it on readings of that kind too")
+        other = AgeingModel(**self.get_params())
+        fitted = {}
+        for name, bare in strata.items():
+            item = self.strata_[name].told
+            fitted[name] = refit_at(item, bare, settings) if item.given else with_all_lives(item, bare, elsewhere=True)
+        other._keep(fitted, readings, lives, cylinders, steps)
+        other._known_laws = self.reading_laws() if self._known_laws is None else self._known_laws
         return other
 
     def _where(self, lives: Lives) -> tuple[IntArray, IntArray]:
@@ -247,12 +280,13 @@ class AgeingModel(BaseEstimator):
 
     def _law(self, stratum: str) -> ReadingLaw:
         if stratum not in self._laws:
-            self._laws[stratum] = learn_law(self.strata_[stratum])
+            known = None if self._known_laws is None else self._known_laws[stratum]
+            self._laws[stratum] = learn_law(self.strata_[stratum], known)
         return self._laws[stratum]
 
     def _reading_mixture(self, model: StratumModel, local: IntArray, age: FloatArray) -> Mixture:
         """Mixture of normals of the next reading of lives `local` at `age`."""
-        latent = _stacked(model, [item.latent(local, age) for item in model.components])
+        latent = stacked_latent(model, [item.latent(local, age) for item in model.components])
         return self._law(model.stratum.name).reading(model.stratum.life_id[local], age, latent, *reading_terms(model.components))
 
     def path_posterior(self, lives: Lives, age_years: Any) -> list[PathPosterior]:
@@ -260,66 +294,37 @@ class AgeingModel(BaseEstimator):
         blocks = []
         for model, _, local, age in self._by_stratum(lives, age_years):
             parts = [item.at(local, age, *(array[local] for array in item.origin)) for item in model.components]
-            blocks.append(_posterior(model, local, np.array([item.weight for item in model.components]), parts))
+            blocks.append(posterior_of(model, local, np.array([item.weight for item in model.components]), parts))
         return blocks
 
-    def shared_draws(self, lives: Lives, age_years: Any, n_draws: int, rng: np.random.Generator) -> list[list[PathPosterior]]:
+    def kinds_alone(self) -> AgeingModel:
+        """What `for_others` needs of this model and nothing else: small enough to be handed to other processes."""
+        other = AgeingModel(**self.get_params())
+        other.strata_ = {name: taught(item.told) for name, item in self.strata_.items()}
+        other._known_laws = self.reading_laws() if self._known_laws is None else self._known_laws
+        return other
+
+    def shared_draws(
+        self, lives: Lives, age_years: Any, n_draws: int, rng: np.random.Generator, *, worlds: int | None = None
+    ) -> list[list[PathPosterior]]:
         """For each stratum, `n_draws` posteriors conditional on a draw of all that sensors share.
 
         One draw: a component (curve and variances) by its weight, then fixed effects, lots and cylinders given it;
-        sensors are independent given the draw, so counts over a fleet are mixtures over draws.
+        sensors are independent given the draw, so counts over a fleet are mixtures over draws. worlds: seed of what other
+        shards of the fleet share (components, common paths, lots); None where there are none, and all is drawn from `rng`.
         """
         blocks = []
         for model, _, local, age in self._by_stratum(lives, age_years):
             weight = np.array([item.weight for item in model.components])
-            times = rng.multinomial(n_draws, weight / weight.sum())
+            common = None if worlds is None else Common(worlds, model.stratum.name)
+            times = (rng if common is None else common.of("components")).multinomial(n_draws, weight / weight.sum())
             drawn: list[PathPosterior] = []
             for k, item in enumerate(model.components):
                 if times[k]:
-                    mean, covariance = item.shared(rng, int(times[k]))
+                    mean, covariance = item.shared(rng, int(times[k]), None if common is None else common.part(k))
                     for one in mean:
                         part = item.at(local, age, one[local], covariance[local])
-                        drawn.append(_posterior(model, local, np.ones(1), [part], only=k))
-            blocks.append([drawn[k] for k in rng.permutation(n_draws)])
+                        drawn.append(posterior_of(model, local, np.ones(1), [part], only=k))
+            order = (rng if common is None else common.of("order")).permutation(n_draws)
+            blocks.append([drawn[k] for k in order])
         return blocks
-
-
-def _like(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:
-    """The residual table indexed like `readings`, NaN where a reading was not used."""
-    table = residuals.set_index("position").reindex(np.arange(len(readings)))
-    table.index = readings.index
-    table["life_id"] = readings["life_id"]
-    table["log_ratio"] = readings["log_ratio"]
-    table.insert(0, "row", readings["row"] if "row" in readings else np.arange(len(readings)))
-    return table
-
-
-def _stacked(model: StratumModel, parts: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    weight = np.array([item.weight for item in model.components])
-    return weight, np.stack([mean for mean, _ in parts]), np.stack([variance for _, variance in parts])
-
-
-def _posterior(
-    model: StratumModel,
-    local: IntArray,
-    weight: FloatArray,
-    parts: list[tuple[FloatArray, FloatArray, FloatArray]],
-    only: int | None = None,
-) -> PathPosterior:
-    chosen = model.components if only is None else model.components[only : only + 1]
-    mean = np.stack([part[0] for part in parts])
-    return PathPosterior(
-        stratum=model.stratum.name,
-        life_id=model.stratum.life_id[local],
-        weight=weight,
-        curve=tuple(item.fitted.curve for item in chosen),
-        level=mean[..., 0],
-        slope=mean[..., 1],
-        covariance=np.stack([part[1] for part in parts]),
-        phi_now=np.stack([part[2] for part in parts]),
-        brownian=np.array([item.fitted.parameters.brownian for item in chosen]),
-        residual_variance=np.array([item.fitted.parameters.residual for item in chosen]),
-        degrees=np.array([item.fitted.degrees for item in chosen]),
-        gas_variance=np.array([item.gas_variance for item in chosen]),
-        readings_used=model.stratum.counts[local],
-    )

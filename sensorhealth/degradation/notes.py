@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.degradation.design import Stratum
@@ -64,7 +65,8 @@ def _probable(stratum: Stratum) -> list[str]:
 def _shared_gas(stratum: Stratum, used: NDArray[np.bool_]) -> list[str]:
     if stratum.cylinders.size == 1:
         return [f"{stratum.name}: one cylinder only; its bias and the sensors' common level cannot be told apart"]
-    pairs = np.unique(np.column_stack([stratum.cylinder[used], stratum.life[used]]), axis=0)
-    if np.unique(pairs[:, 1]).size == len(pairs) or np.bincount(pairs[:, 0]).max() == 1:
+    pairs = pd.unique(stratum.cylinder[used] * stratum.life_id.size + stratum.life[used])
+    cylinder, life = np.divmod(pairs, stratum.life_id.size)
+    if np.bincount(life).max() == 1 or np.bincount(cylinder).max() == 1:
         return [f"{stratum.name}: cylinders are not shared between sensors; weak gas cannot be told from weak sensors"]
     return []

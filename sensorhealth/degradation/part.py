@@ -60,6 +60,12 @@ def take_lives(stratum: Stratum, lives: IntArray) -> Stratum:
     )  # fmt: skip
 
 
+def like_none(stratum: Stratum) -> Stratum:
+    """What other readings of the kind are to be put in the terms of: covariates and centres stay, names are forgotten."""
+    none = np.zeros(0, dtype=object)
+    return replace(stratum, lots=none, cylinders=none, sessions=none, tolerance=np.zeros(0), gas_prior=None)
+
+
 def _met(index: IntArray, size: int) -> tuple[IntArray, IntArray]:
     """Codes without those that are not met (-1 stays), and the old code of each new one."""
     met = np.zeros(size + 1, dtype=bool)

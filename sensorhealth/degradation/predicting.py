@@ -15,6 +15,22 @@ from sensorhealth.degradation.mixture import moments
 
 
 @dataclass(frozen=True)
+class Common:
+    """Draws of what the shards of a fleet have in common: generators that are alike wherever seed and names are."""
+
+    seed: int
+    name: str
+
+    def of(self, what: str) -> np.random.Generator:
+        """The generator for one thing, by its name."""
+        return np.random.default_rng([self.seed, *f"{self.name}/{what}".encode()])
+
+    def part(self, number: int) -> Common:
+        """The draws of one part of this."""
+        return Common(self.seed, f"{self.name}/{number}")
+
+
+@dataclass(frozen=True)
 class Component:
     """One curve at one set of variances, with its weight in the stratum's mixture."""
 
@@ -54,8 +70,11 @@ class Component:
         mean, covariance = self.fitted.fit.posterior(*self._path())
         return mean[:n], covariance[:n]
 
-    def shared(self, rng: np.random.Generator, draws: int) -> tuple[FloatArray, FloatArray]:
-        """The same given draws of what sensors share: mean (draws, n, 2), covariance (n, 2, 2)."""
+    def shared(self, rng: np.random.Generator, draws: int, common: Common | None = None) -> tuple[FloatArray, FloatArray]:
+        """The same given draws of what sensors share: mean (draws, n, 2), covariance (n, 2, 2).
+
+        common: what other shards of the fleet share is drawn from, where there are any; not here, where all is drawn at once.
+        """
         n = self.stratum.life_id.size
         fit = self.fitted.fit
         mean, covariance = fit.posterior_given(fit.draw_shared(rng, draws), *self._path())

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -175,8 +176,8 @@ def reading_of(path: PathPosterior, age: FloatArray, law: ReadingLaw | None = No
     return law.reading(path.life_id, age, (path.weight, mean, np.maximum(variance, TINY)), *terms)
 
 
-def learn_law(model: StratumModel) -> ReadingLaw:
-    """The law of a fitted stratum's next readings, from how its earlier ones were foretold."""
+def learn_law(model: StratumModel, known: ReadingLaw | None = None) -> ReadingLaw:
+    """The law of a fitted stratum's next readings, from how its earlier ones were foretold; known: the law of its kind."""
     stratum, modes = model.stratum, model.modes
     weight = np.array([item.weight for item in modes])
     cylinder, session = (
@@ -193,8 +194,8 @@ def learn_law(model: StratumModel) -> ReadingLaw:
         np.append(1.0, np.zeros((2 + 2 * WAYS) * SCALES.size)), NO_CHANGE, sessions, 0.0, 0, model.surprises.rate,
         model.surprises.size, stratum.life_id, value, met, stratum.last_age,
     )  # fmt: skip
-    if model.part is not None:
-        known = learn_law(model.part)
+    if known is not None or model.part is not None:
+        known = known or learn_law(cast(StratumModel, model.part))
         return replace(known, life_id=stratum.life_id, value=value, met=met, age=stratum.last_age)
     told = _foretold(stratum)
     if model.given or told.size < FEWEST:
@@ -266,7 +267,6 @@ def _stacked(log_density: FloatArray, several_gases: bool) -> FloatArray:
     density = np.exp(log_density - log_density.max(axis=0))
     share = prior / prior.sum()
     for _ in range(ROUNDS):
-        told = share[:, None] * density
-        share = (told / told.sum(axis=0)).sum(axis=1) + prior
+        share = share * (density @ (1.0 / (share @ density))) + prior
         share /= share.sum()
     return share

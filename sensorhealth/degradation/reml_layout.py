@@ -15,11 +15,12 @@ from sensorhealth.degradation.elimination_meetings import Entries, Fronts, Meeti
 from sensorhealth.degradation.elimination_tree import Node, Skeleton, grow, make_skeleton
 from sensorhealth.degradation.elimination_units import Cutter
 from sensorhealth.degradation.elimination_whole import Whole, make_whole
-from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray
+from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray, Where
 from sensorhealth.errors import FitError
 
 KEPT_ENTRIES = 1_000_000  # readings x classes up to which it is kept which columns each sensor meets
 KEPT_CELLS = 4_000_000  # of all leaves' fronts up to which readings are gone through at once and not unit by unit
+AT_ONCE = 200_000  # sensors x fixed effects up to which what is worked out for each sensor is worked out for all at once
 WHOLE = -1  # in the place of a unit: all of them
 OF_STRUCTURE = ("class_of_column", "sensor", "unit_of_sensor", "starts", "crossed", "whole", "table")  # worked out once for
 # all y and weights; the last three for all times as well where coefficients stay the same
@@ -100,6 +101,22 @@ class Layout:
         for k, own in enumerate(self.units):
             unit[own.sensors], place[own.sensors] = k, np.arange(own.sensor_count)
         return unit, place
+
+    @cached_property
+    def at_once(self) -> bool:
+        """Whether the sensors of all units are worked on at once: they are few, and the units hold them all."""
+        return self.sensors * (self.fixed + 1) <= AT_ONCE and sum(unit.sensor_count for unit in self.units) == self.sensors
+
+    @property
+    def gangs(self) -> list[tuple[Where, list[int]]]:
+        """Sensors that are worked on at once, and the units that they make up."""
+        if self.at_once:
+            return [(slice(None), list(range(len(self.units))))]
+        return [(unit.sensors, [k]) for k, unit in enumerate(self.units)]
+
+    def place(self, k: int) -> Where:
+        """Where the sensors of unit k stand in their gang."""
+        return self.units[k].sensors if self.at_once else slice(None)
 
     @cached_property
     def weights(self) -> FloatArray:

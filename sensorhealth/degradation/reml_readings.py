@@ -6,6 +6,7 @@ import numpy as np
 
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination_blocks import Unit
+from sensorhealth.degradation.elimination_whole import Whole
 from sensorhealth.degradation.reml_data import FloatArray
 from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_solution import Solution
@@ -19,6 +20,8 @@ def fitted_variance(so: Solution, noise: ClockNoise | None) -> FloatArray:
         for part in layout.parts:
             out[layout.readings(part)] = _wandering(so, part, noise)
         return out
+    if layout.at_once and layout.whole is not None:
+        return _white_at_once(so, layout.whole)
     block, theta = -1, np.empty(0)
     for k, unit in enumerate(layout.units):
         if unit.block != block:
@@ -26,6 +29,29 @@ def fitted_variance(so: Solution, noise: ClockNoise | None) -> FloatArray:
         e = so.e[layout.blocks[unit.block].columns]
         out[unit.readings] = _white(so, k, unit, theta, e)
     return out
+
+
+def _white_at_once(so: Solution, whole: Whole) -> FloatArray:
+    """As `_white`, for the readings of all units."""
+    layout, fronts, size = so.sums.layout, whole.fronts, len(so.sums.layout.data.y)
+    g, sensor = layout.data.g, layout.sensor
+    z = np.stack((np.ones_like(g), g))
+    sz = symmetric(so.s[:, sensor], z)
+    out = (z * sz).sum(0) + (sz * symmetric(so.spread[:, sensor], sz)).sum(0)
+    cell, reading, product = whole.products
+    theta = {b: so.eliminated.covariances[b] for b in fronts.blocks}
+    if len(cell):
+        out += np.bincount(reading, product * fronts.cells(theta)[cell], size)
+    for k, unit in enumerate(layout.units):
+        if len(unit.column):
+            met, own = so.sums.pairs(k).meet(theta[unit.block], unit.pair), sz[:, unit.readings]
+            weighted = (met * (own if unit.entry is None else own[:, unit.entry])).sum(0)
+            weighted = weighted if unit.value is None else weighted * unit.value
+            out[unit.readings] -= 2.0 * (weighted if unit.entry is None else np.bincount(unit.entry, weighted, own.shape[1]))
+    x = layout.data.x - (so.fx[0][:, sensor] * sz[0] + so.fx[1][:, sensor] * sz[1]).T
+    if len(cell):
+        x -= layout.table @ so.e[np.concatenate([layout.blocks[b].columns for b in fronts.blocks])]
+    return out + ((x @ so.eliminated.beta_root.T) ** 2).sum(1)
 
 
 def _white(so: Solution, k: int, unit: Unit, theta: FloatArray, e: FloatArray) -> FloatArray:

@@ -13,20 +13,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sensorhealth.degradation.elimination import SensorBlocks, unit_blocks
+from sensorhealth.degradation.elimination import SensorBlocks, blocks_of
 from sensorhealth.degradation.elimination_columns import Eliminated, SolvedBlock
-from sensorhealth.degradation.elimination_pairs import Pairs
 from sensorhealth.degradation.elimination_sums import Sums
-from sensorhealth.degradation.reml_data import FloatArray, IntArray
-from sensorhealth.degradation.reml_layout import totals
+from sensorhealth.degradation.reml_data import FloatArray, IntArray, Where
+from sensorhealth.degradation.reml_layout import Layout, totals
 
 DOUBLE = np.array([1.0, 2.0, 1.0])  # an off-diagonal entry counts twice
 SMALL_RELATIVE_SD = 1e-4  # below this the derivative of a class is taken from U, above from the inverse of A
 
 
 @dataclass(frozen=True)
-class UnitState:
-    """Sensors of one unit at the solution; the sensor is the last axis."""
+class SensorState:
+    """Some sensors at the solution; the sensor is the last axis."""
 
     blocks: SensorBlocks
     left: FloatArray  # (2, q, n) WX - P'E
@@ -35,14 +34,16 @@ class UnitState:
     spread: FloatArray  # (3, n) P' theta^ P: 11, 12, 22
 
 
-def unit_state(sums: Sums, k: int, pairs: Pairs, back: Back) -> UnitState:
-    """Back-substitution for unit k."""
-    unit = sums.layout.units[k]
-    blocks = unit_blocks(sums, k, back.d)
-    left = sums.wx[:, :, unit.sensors] - pairs.gather(back.e[unit.block])
+def state_of(sums: Sums, where: Where, units: list[int], back: Back) -> SensorState:
+    """Back-substitution for the sensors of some units (see `Layout.gangs`)."""
+    layout, blocks, left = sums.layout, blocks_of(sums, where, back.d), sums.wx[:, :, where].copy()
+    spread = np.empty((3, left.shape[2]))
+    for k in units:
+        own, b, pairs = layout.place(k), layout.units[k].block, sums.pairs(k)
+        left[:, :, own] -= pairs.gather(back.e[b])
+        spread[:, own] = pairs.spread(back.theta[b])
     along = np.stack((back.contrast @ left[0], back.contrast @ left[1]))
-    spread = pairs.spread(back.theta[unit.block])
-    return UnitState(blocks, left, symmetric(blocks.s, along), square(blocks.back, along), spread)
+    return SensorState(blocks, left, symmetric(blocks.s, along), square(blocks.back, along), spread)
 
 
 def symmetric(matrix: FloatArray, vector: FloatArray) -> FloatArray:
@@ -115,16 +116,12 @@ def tell_back(el: Eliminated, reml: bool, variances: int) -> Back:
 def score_sensors(sums: Sums, back: Back) -> SecondPass:
     """A shard's sensors at the solution, without a wander."""
     layout = sums.layout
-    out = new_score(layout.fixed, back.variances)
-    t_parts = {}
-    for b, block in enumerate(layout.blocks):
-        if not block.units:
-            continue
-        t_parts[b] = np.zeros((len(block.columns), back.variances))
-        for k in block.units:
-            pairs = sums.pairs(k)
-            state = unit_state(sums, k, pairs, back)
-            add_sensors(out, t_parts[b], state, pairs, sums.wx[:, :, layout.units[k].sensors], back.weight)
+    out, t_parts = new_score(layout.fixed, back.variances), no_parts(layout, back.variances)
+    for where, units in layout.gangs:
+        state = state_of(sums, where, units, back)
+        bw = add_sensors(out, state, sums.wx[:, :, where], back.weight)
+        for k in units:
+            t_parts[layout.units[k].block][:, :3] += sums.pairs(k).scatter(bw[:, :, layout.place(k)])
     return SecondPass(out, t_parts)
 
 
@@ -151,7 +148,12 @@ def new_score(p: int, m: int) -> Score:
     return Score(np.zeros(m), np.zeros(m), np.zeros((m, m)), np.zeros((p, m)))
 
 
-def working_variates(state: UnitState) -> tuple[FloatArray, FloatArray]:
+def no_parts(layout: Layout, m: int) -> dict[int, FloatArray]:
+    """Zeros (C_b, m) for every block that sensors touch, to add to."""
+    return {b: np.zeros((len(block.columns), m)) for b, block in enumerate(layout.blocks) if block.units}
+
+
+def working_variates(state: SensorState) -> tuple[FloatArray, FloatArray]:
     """Variates w of D11, D12, D22 (2, 3, n), q = Z w, and Q'w, so that T'V1^-1 q = P Q'w."""
     e1, e2 = state.raw
     zero = np.zeros_like(e1)
@@ -162,8 +164,9 @@ def working_variates(state: UnitState) -> tuple[FloatArray, FloatArray]:
     return w, np.stack((first, second))
 
 
-def add_sensors(out: Score, t_part: FloatArray, state: UnitState, pairs: Pairs, wx: FloatArray, weight: FloatArray) -> None:
-    """One unit's part of the sensors' variances; weight (p or 0, p): root of beta's covariance in the criterion."""
+def add_sensors(out: Score, state: SensorState, wx: FloatArray, weight: FloatArray) -> FloatArray:
+    """Some sensors' part of their variances; weight (p or 0, p): root of beta's covariance in the criterion. Returns Q'w of
+    the working variates."""
     p = wx.shape[1] - 1
     blocks = state.blocks
     out.trace[:3] += blocks.zvz.sum(1) * DOUBLE - _rotated_spread(blocks.back, state.spread) * DOUBLE
@@ -177,7 +180,7 @@ def add_sensors(out: Score, t_part: FloatArray, state: UnitState, pairs: Pairs, 
     zw = symmetric(blocks.zvz, w)
     out.gram[:3, :3] += w[0] @ zw[0].T + w[1] @ zw[1].T
     out.x_part[:, :3] += wx[0, :p] @ bw[0].T + wx[1, :p] @ bw[1].T
-    t_part[:, :3] += pairs.scatter(bw)
+    return bw
 
 
 def _rotated_spread(back: FloatArray, spread: FloatArray) -> FloatArray:

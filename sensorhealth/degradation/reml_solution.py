@@ -8,11 +8,11 @@ from functools import cached_property
 import numpy as np
 from scipy import sparse
 
-from sensorhealth.degradation.elimination import unit_blocks
+from sensorhealth.degradation.elimination import blocks_of
 from sensorhealth.degradation.elimination_columns import Eliminated
 from sensorhealth.degradation.elimination_sums import Sums
 from sensorhealth.degradation.reml_data import FloatArray
-from sensorhealth.degradation.reml_score import symmetric, tell_back, unit_state
+from sensorhealth.degradation.reml_score import state_of, symmetric, tell_back
 
 
 @dataclass(frozen=True)
@@ -43,13 +43,12 @@ class Solution:
 def sensor_means(el: Eliminated, sums: Sums) -> FloatArray:
     """Sensors' intercepts and slopes alone (2, n): none of what their errors need."""
     layout = sums.layout
-    u = np.zeros((2, layout.sensors))
-    for b, block in enumerate(layout.blocks):
-        effects = el.fronts[b] @ el.contrast
-        for k in block.units:
-            own = layout.units[k].sensors
-            left = np.tensordot(sums.wx[:, :, own], el.contrast, (1, 0)) - sums.pairs(k).gather(effects[:, None])[:, 0]
-            u[:, own] = symmetric(unit_blocks(sums, k, el.d).s, left)
+    u, effects = np.zeros((2, layout.sensors)), [front @ el.contrast for front in el.fronts]
+    for where, units in layout.gangs:
+        left = np.tensordot(sums.wx[:, :, where], el.contrast, (1, 0))
+        for k in units:
+            left[:, layout.place(k)] -= sums.pairs(k).gather(effects[layout.units[k].block][:, None])[:, 0]
+        u[:, where] = symmetric(blocks_of(sums, where, el.d).s, left)
     return u
 
 
@@ -59,10 +58,8 @@ def solve_effects(el: Eliminated, sums: Sums) -> Solution:
     n = layout.sensors
     s, spread, u, fx = np.zeros((3, n)), np.zeros((3, n)), np.zeros((2, n)), np.zeros((2, p, n))
     back = tell_back(el, True, 0)
-    for block in layout.blocks:
-        for k in block.units:
-            own = layout.units[k].sensors
-            state = unit_state(sums, k, sums.pairs(k), back)
-            s[:, own], spread[:, own], u[:, own] = state.blocks.s, state.spread, state.u
-            fx[:, :, own] = state.left[:, :p]
+    for where, units in layout.gangs:
+        state = state_of(sums, where, units, back)
+        s[:, where], spread[:, where], u[:, where] = state.blocks.s, state.spread, state.u
+        fx[:, :, where] = state.left[:, :p]
     return Solution(el, sums, s, u, spread, fx, el.v, el.e[:, :p])

@@ -10,24 +10,23 @@ import numpy as np
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination_blocks import Block
 from sensorhealth.degradation.elimination_columns import Eliminated
-from sensorhealth.degradation.elimination_pairs import Pairs
 from sensorhealth.degradation.elimination_sums import Sums, wander_slopes
-from sensorhealth.degradation.reml_data import FloatArray
+from sensorhealth.degradation.reml_data import FloatArray, Where
 from sensorhealth.degradation.reml_layout import Layout, totals
 from sensorhealth.degradation.reml_score import (
     DOUBLE,
     Back,
     Score,
     SecondPass,
-    UnitState,
+    SensorState,
     add_sensors,
     finish_score,
     merge,
     new_score,
+    no_parts,
     square,
+    state_of,
     symmetric,
-    unit_state,
-    working_variates,
 )
 
 
@@ -49,23 +48,25 @@ def score_wandering(sums: Sums, noise: ClockNoise, back: Back, v: FloatArray) ->
     """As `score_sensors`, v (C,) being the crossed effects."""
     layout, p = sums.layout, sums.layout.fixed
     d_sums = wander_slopes(layout, noise)
-    states = [unit_state(sums, k, sums.pairs(k), back) for k in range(len(layout.units))]
+    gangs = layout.gangs
+    states = [state_of(sums, where, units, back) for where, units in gangs]
     out = new_score(p, back.variances)
     d_schur = d_sums.xx
     out.trace[-1] = d_sums.log_det
     zq, solved = _add_variate(out, layout, states, noise, back, v)
-    t_parts = {}
+    t_parts = no_parts(layout, back.variances)
     touched_by = _touching(layout, solved)
-    for b, block in enumerate(layout.blocks):
-        if not block.units:
-            continue
-        t_parts[b] = np.zeros((len(block.columns), back.variances))
-        t_parts[b][:, -1] = touched_by(b)
-        for k in block.units:
-            pairs, own = sums.pairs(k), layout.units[k].sensors
-            add_sensors(out, t_parts[b], states[k], pairs, sums.wx[:, :, own], back.weight)
-            _add_crossing(out, t_parts[b], states[k], pairs, sums.wx[:, :p, own], zq[:, own])
-            _add_unit_derivative(out, d_schur, states[k], sums, d_sums, k, back)
+    for b, part in t_parts.items():
+        part[:, -1] = touched_by(b)
+    for (where, units), state in zip(gangs, states):
+        wx = sums.wx[:, :, where]
+        bw = add_sensors(out, state, wx, back.weight)
+        szq = _add_crossing(out, state, bw, wx[:, :p], zq[:, where])
+        _add_derivative(out, d_schur, state, sums, d_sums, where, units, back)
+        for k in units:
+            part, pairs, own = t_parts[layout.units[k].block], sums.pairs(k), layout.place(k)
+            part[:, :3] += pairs.scatter(bw[:, :, own])
+            part[:, -1] -= pairs.scatter(szq[:, None, own])[:, 0]
     touched = list(t_parts)
     d_tx = {b: d_sums.tx[b] for b in touched}
     return WanderPass(SecondPass(out, t_parts), d_schur, {b: d_sums.tt[b] for b in touched}, d_tx)
@@ -84,18 +85,20 @@ def finish_wandering(el: Eliminated, done: WanderPass, back: Back) -> Score:
 
 
 def _add_variate(
-    out: Score, layout: Layout, states: list[UnitState], noise: ClockNoise, back: Back, v: FloatArray
+    out: Score, layout: Layout, states: list[SensorState], noise: ClockNoise, back: Back, v: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """The variate q = K e, e = P y: Z'R^-1q (2, n) and R^-1q (N,); its own products go into the score."""
     u = np.zeros((2, layout.sensors))
-    for unit, state in zip(layout.units, states):
-        u[:, unit.sensors] = state.u
-    e = noise.solve(plain_residual(layout, -back.contrast[:-1], u, v)[:, None])
-    q = noise.wander(e)
-    solved = noise.solve(q)[:, 0]
+    for (where, _), state in zip(layout.gangs, states):
+        u[:, where] = state.u
+    left = plain_residual(layout, -back.contrast[:-1], u, v)
+    half = noise.half_way(noise.differences(left[:, None]), overwrite=True)
+    moved = noise.clock.step[:, None] * half
+    again = noise.half_way(moved)
+    out.quadratic[-1] += float(half[:, 0] @ moved[:, 0])  # e'q
+    out.gram[-1, -1] += float(moved[:, 0] @ again[:, 0])  # q'R^-1q
+    solved = noise.whole_way(again)[:, 0]
     zq = layout.by_sensor(np.stack((solved, solved * layout.data.g)))
-    out.quadratic[-1] += float(e[:, 0] @ q[:, 0])
-    out.gram[-1, -1] += float(q[:, 0] @ solved)
     out.x_part[:, -1] += layout.data.x.T @ solved
     return zq, solved
 
@@ -117,16 +120,16 @@ def _touching_block(layout: Layout, block: Block, readings: FloatArray) -> Float
     return out
 
 
-def _add_crossing(out: Score, t_part: FloatArray, state: UnitState, pairs: Pairs, wx: FloatArray, zq: FloatArray) -> None:
-    """Products of the wander's variate with those of a unit's sensors; wx (2, p, n) of the fixed effects."""
+def _add_crossing(out: Score, state: SensorState, bw: FloatArray, wx: FloatArray, zq: FloatArray) -> FloatArray:
+    """Products of the wander's variate with those of some sensors, Q'w being `bw`; wx (2, p, n) of the fixed effects. Returns
+    what falls on their columns (2, n)."""
     szq = symmetric(state.blocks.s, zq)
-    _, bw = working_variates(state)
     along = bw[0] @ zq[0] + bw[1] @ zq[1]
     out.gram[:3, -1] += along
     out.gram[-1, :3] += along
     out.gram[-1, -1] -= float((zq * szq).sum())
-    t_part[:, -1] -= pairs.scatter(szq[:, None, :])[:, 0]
     out.x_part[:, -1] -= wx[0] @ szq[0] + wx[1] @ szq[1]
+    return szq
 
 
 def plain_residual(layout: Layout, beta: FloatArray, u: FloatArray, v: FloatArray) -> FloatArray:
@@ -135,12 +138,17 @@ def plain_residual(layout: Layout, beta: FloatArray, u: FloatArray, v: FloatArra
     return layout.response - layout.data.x @ beta - line - layout.crossed @ v
 
 
-def _add_unit_derivative(out: Score, d_schur: FloatArray, state: UnitState, sums: Sums, d: Sums, k: int, back: Back) -> None:
-    """A unit's part of d log|V| / d tau and of the remainder's derivative for [X y]."""
-    unit = sums.layout.units[k]
-    pairs, d_pairs = sums.pairs(k), d.pairs(k)
-    d_ww, s = d.ww[:, unit.sensors], state.blocks.s
-    crossing = pairs.cross_spread(back.theta[unit.block], d_pairs)
+def _add_derivative(
+    out: Score, d_schur: FloatArray, state: SensorState, sums: Sums, d: Sums, where: Where, units: list[int], back: Back
+) -> None:
+    """Some sensors' part of d log|V| / d tau and of the remainder's derivative for [X y]."""
+    layout = sums.layout
+    d_ww, d_wx, s = d.ww[:, where], d.wx[:, :, where], state.blocks.s
+    crossing, met = np.empty_like(s), np.empty(d_wx.shape)
+    for k in units:
+        own, b, d_pairs = layout.place(k), layout.units[k].block, d.pairs(k)
+        crossing[:, own] = sums.pairs(k).cross_spread(back.theta[b], d_pairs)
+        met[:, :, own] = d_pairs.gather(back.e[b])
     out.trace[-1] += float((DOUBLE @ (s * d_ww)).sum() - 2 * (DOUBLE @ (s * crossing)).sum())
     s_full = np.stack((s[0], s[1], s[1], s[2]))
     inner = square(s_full, symmetric(d_ww, np.stack((s[:2], s[1:]))))  # S dWW S
@@ -148,10 +156,6 @@ def _add_unit_derivative(out: Score, d_schur: FloatArray, state: UnitState, sums
     out.trace[-1] += float((DOUBLE @ (twisted * state.spread)).sum())
     u = symmetric(s, state.left)
     wu = symmetric(d_ww, u)
-    met = d_pairs.gather(back.e[unit.block])
-    d_wx = d.wx[:, :, unit.sensors]
     for a in (0, 1):
-        d_schur += u[a] @ wu[a].T
-        for part, sign in ((met[a], 1.0), (d_wx[a], -1.0)):
-            cross = u[a] @ part.T
-            d_schur += sign * (cross + cross.T)
+        cross = u[a] @ (met[a] - d_wx[a]).T
+        d_schur += u[a] @ wu[a].T + cross + cross.T

@@ -59,8 +59,9 @@ def residual_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.Da
 def _counts(index: IntArray, life: IntArray, size: int) -> tuple[IntArray, IntArray]:
     """Sensors and readings on each column (size,)."""
     used = index >= 0
-    pairs = np.unique(np.column_stack([index[used], life[used]]), axis=0)
-    return np.bincount(pairs[:, 0], minlength=size), np.bincount(index[used], minlength=size)
+    lives = int(life.max(initial=0)) + 1
+    pairs = pd.unique(index[used] * lives + life[used])
+    return np.bincount(pairs // lives, minlength=size), np.bincount(index[used], minlength=size)
 
 
 def cylinder_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.DataFrame:

@@ -66,7 +66,7 @@ def cause_probabilities(evidence: Evidence, rates: Rates | None = None) -> dict[
     total = sum(weight.values())
     if not total > 0:
         weight, total = {"handling": prior["handling"], "sensor": prior["sensor"]}, prior["handling"] + prior["sensor"]
-    found = {cause: weight.get(cause, 0.0) / total for cause in CAUSES}
+    found = {cause: float(weight.get(cause, 0.0) / total) for cause in CAUSES}
     if e.spent:
         found["sensor"] += found["no fault seen"]
         found["no fault seen"] = 0.0

@@ -9,7 +9,8 @@ that needs no prior rates: the largest |z| over its readings, Bonferroni's inequ
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,16 +45,26 @@ class Rates:
 
     bend: how often a loss goes faster from some day on; never told, but not to be taken for a step. high: share of single
     bad readings that read high (leaks and caps read low; a wrong concentration reads either way). swap_when_spent:
-    probability of a swap before the next reading once a reading stood at ln ratio SPENT or below.
+    probability of a swap before the next reading once a reading stood at ln ratio SPENT or below. One number each, or one
+    for each series.
     """
 
-    single: float = 0.01
-    down: float = 0.04
-    up: float = 0.003
-    swap: float = 0.03
-    bend: float = 0.1
-    high: float = 0.1
-    swap_when_spent: float = 0.3
+    single: float | FloatArray = 0.01
+    down: float | FloatArray = 0.04
+    up: float | FloatArray = 0.003
+    swap: float | FloatArray = 0.03
+    bend: float | FloatArray = 0.1
+    high: float | FloatArray = 0.1
+    swap_when_spent: float | FloatArray = 0.3
+
+    def of(self, series: IntArray) -> Rates:
+        """Those of some series, where each has its own."""
+        return self if np.ndim(self.single) == 0 else pick(self, series)
+
+
+def rates_of_each(rates: Sequence[Rates], stratum: IntArray) -> Rates:
+    """The rates of each series' stratum (0, 1, ...)."""
+    return Rates(*(np.array([getattr(rate, field.name) for rate in rates])[stratum] for field in fields(Rates)))
 
 
 @dataclass(frozen=True)
@@ -82,7 +93,7 @@ def padded(series: Series, prior: PathPrior) -> Padded:
     start, count = series.start, series.count
     ages = pad(series.age, start, count, 0.0)
     clock = np.maximum.accumulate(prior.clock(ages), axis=0)
-    noise = np.full(clock.shape, prior.noise)
+    noise = np.broadcast_to(prior.noise, clock.shape)
     return Padded(
         pad(series.y, start, count, 0.0),
         clock,
@@ -93,13 +104,17 @@ def padded(series: Series, prior: PathPrior) -> Padded:
 
 
 def most_probable_faults(series: Series, prior: PathPrior, rates: Rates) -> Faults:
-    """Search every series for its most probable fault; chunked, O(readings) time."""
-    order = np.argsort(series.count, kind="stable")
+    """Search every series for its most probable fault; chunked, O(readings) time. prior, rates: of all, or of each."""
+    order = np.argsort(-series.count, kind="stable")
     parts = [order[i : i + CHUNK] for i in range(0, len(order), CHUNK)]
-    found = [_search(replace(series, start=series.start[part], count=series.count[part]), prior, rates) for part in parts]
+    found = [_search(_some(series, part), prior.of(part), rates.of(part)) for part in parts]
     back = np.empty(len(order), dtype=np.int64)
     back[order] = np.arange(len(order))
     return pick(join(found), back)
+
+
+def _some(series: Series, which: IntArray) -> Series:
+    return replace(series, start=series.start[which], count=series.count[which])
 
 
 def _search(series: Series, prior: PathPrior, rates: Rates) -> Faults:
@@ -118,7 +133,7 @@ def log_odds_at(series: Series, prior: PathPrior, rates: Rates, position: IntArr
 def _weighed(series: Series, prior: PathPrior, rates: Rates) -> tuple[FloatArray, Padded, Scores]:
     """Log posterior odds of each kind of fault at each reading against none, (kinds, readings, series)."""
     data = padded(series, prior)
-    sweep = forward(data, prior.mean[:, None], prior.spread[:, :, None], prior.wander)
+    sweep = forward(data, *prior.start, prior.wander)
     score = scores(data, sweep)
     weights = _log_weights(series, data, score, rates)
     _swap_weights(weights[SWAP], series, prior, data, score, readings_loglik(data, sweep))
@@ -134,7 +149,7 @@ def _bends(series: Series, prior: PathPrior, data: Padded, score: Scores, rates:
     """
     ages = pad(series.age, series.start, series.count, 0.0)
     gap = np.clip(np.diff(ages, axis=0, prepend=ages[:1]), 1e-3, 2.0)
-    variance = BEND**2 * float(prior.mean[1] ** 2 + prior.spread[1, 1])
+    variance = BEND**2 * (prior.mean[1] ** 2 + prior.spread[1, 1])
     with np.errstate(invalid="ignore", divide="ignore"):
         bend = _log_bayes_factor(score.bend_score, score.bend_information, variance) + np.log(2 * rates.bend * gap)
     bend[~data.seen | (score.bend_score >= 0)] = -np.inf
@@ -176,7 +191,7 @@ def _log_weights(series: Series, data: Padded, score: Scores, rates: Rates) -> F
     return weights
 
 
-def _log_bayes_factor(score: FloatArray, information: FloatArray, variance: float = SIZE_VARIANCE) -> FloatArray:
+def _log_bayes_factor(score: FloatArray, information: FloatArray, variance: float | FloatArray = SIZE_VARIANCE) -> FloatArray:
     """ln Bayes factor of a shock of that variance against none."""
     inflation = 1 + information * variance
     return 0.5 * (score * score * variance / inflation - np.log(inflation))
@@ -194,10 +209,11 @@ def _swap_weights(weights: FloatArray, series: Series, prior: PathPrior, data: P
         first = series.start[k] + j
         born = replace(series, start=first, count=series.count[k] - j)
         ages = pad(born.age, born.start, born.count, 0.0)
-        clock = np.maximum.accumulate(prior.clock(ages - ages[:1]), axis=0)
-        again = padded(born, prior)
+        own = prior.of(k)
+        clock = np.maximum.accumulate(own.clock(ages - ages[:1]), axis=0)
+        again = padded(born, own)
         again = replace(again, g=clock, shock=np.vstack([np.zeros_like(again.shock[:1]), again.shock[1:]]))
-        fresh[i : i + CHUNK] = forward(again, prior.mean[:, None], prior.spread[:, :, None], prior.wander).loglik
+        fresh[i : i + CHUNK] = forward(again, *own.start, own.wander).loglik
     odds = weights[row, column] + before[row - 1, column] + fresh - before[-1, column]
     weights[:] = -np.inf
     weights[row, column] = odds

@@ -27,10 +27,11 @@ from sensorhealth.health.change_points import (
     log_odds_at,
     most_probable_faults,
     padded,
+    rates_of_each,
 )
 from sensorhealth.health.false_discovery import critical_p
 from sensorhealth.health.fault_state import State, at_reading
-from sensorhealth.health.path_filter import FloatArray, IntArray, PathPrior, forward, scores
+from sensorhealth.health.path_filter import FloatArray, IntArray, PathPrior, forward, of_each, scores
 from sensorhealth.health.path_prior import estimate_priors
 
 MOST_ROUNDS = 10
@@ -117,7 +118,8 @@ def _rounds(
     bounds: FloatArray | None = None
     found: list[Faults] = []
     for _ in range(MOST_ROUNDS):
-        faults = _by_stratum(state, active, priors, rates)
+        own = state.stratum[active]
+        faults = most_probable_faults(state.take(active), of_each(priors, own), rates_of_each(rates, own))
         at = state.series.start[active] + faults.position
         family = _family(faults.kind, faults.size, final[at])
         if bounds is None:
@@ -132,16 +134,6 @@ def _rounds(
         state.take_out(taken.position, taken.kind)
         active = np.r_[active[accepted], np.arange(before, len(state.series.count))]
     return join(found), bounds if bounds is not None else np.full(END + 1, -1.0)
-
-
-def _by_stratum(state: State, active: IntArray, priors: list[PathPrior], rates: Sequence[Rates]) -> Faults:
-    parts, places = [], []
-    for k, (prior, rate) in enumerate(zip(priors, rates)):
-        place = np.flatnonzero(state.stratum[active] == k)
-        if len(place):
-            parts.append(most_probable_faults(state.take(active[place]), prior, rate))
-            places.append(place)
-    return pick(join(parts), np.argsort(np.concatenate(places), kind="stable"))
 
 
 def _review(
@@ -160,20 +152,19 @@ def _review(
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order)) - first
     for turn in range(rank.max(initial=-1) + 1):
-        for k, (prior, rate) in enumerate(zip(priors, rates)):
-            which = np.flatnonzero((rank == turn) & (kind != SWAP))
-            which = which[state.stratum[state.of(faults.position[which])] == k]
-            if not len(which):
-                continue
-            at = faults.position[which]
-            own = state.of(at)
-            state.put_back(at)
-            odds, p_value = log_odds_at(state.take(own), prior, rate, at - state.series.start[own])
-            kind[which] = odds.argmax(axis=0)
-            family = _family(kind[which], faults.size[which], final[at])
-            keep[which] = (p_value <= bounds[family]) & (odds.max(axis=0) > 0)
-            kept = which[keep[which]]
-            state.take_out(faults.position[kept], kind[kept])
+        which = np.flatnonzero((rank == turn) & (kind != SWAP))
+        if not len(which):
+            continue
+        at = faults.position[which]
+        own = state.of(at)
+        state.put_back(at)
+        told = of_each(priors, state.stratum[own]), rates_of_each(rates, state.stratum[own])
+        odds, p_value = log_odds_at(state.take(own), *told, at - state.series.start[own])
+        kind[which] = odds.argmax(axis=0)
+        family = _family(kind[which], faults.size[which], final[at])
+        keep[which] = (p_value <= bounds[family]) & (odds.max(axis=0) > 0)
+        kept = which[keep[which]]
+        state.take_out(faults.position[kept], kind[kept])
     return pick(replace(faults, kind=kind), keep)
 
 
@@ -187,21 +178,21 @@ def _deviations(state: State, priors: list[PathPrior]) -> tuple[FloatArray, Floa
     s = state.series
     deviation, sd = np.full((2, len(s.y)), np.nan)
     slope, slope_sd = np.full((2, len(s.count)), np.nan)
-    for k, prior in enumerate(priors):
-        own = np.flatnonzero((state.stratum == k) & (s.count > 0))
-        for part in np.array_split(own[np.argsort(s.count[own])], len(own) // CHUNK + 1):
-            start, count = s.start[part], s.count[part]
-            data = padded(state.take(part), prior)
-            rows = np.arange(len(data.y))[:, None]
-            inside = rows < count
-            silent = inside & ~data.seen
-            data = replace(data, seen=inside, noise=np.where(silent, SILENT, data.noise))
-            score = scores(data, forward(data, prior.mean[:, None], prior.spread[:, :, None], prior.wander))
-            at = (start + rows)[inside]
-            deviation[at] = (score.error_score / score.error_information)[inside]
-            variance = 1 / score.error_information - np.where(silent, SILENT - prior.noise, 0.0)
-            sd[at] = np.sqrt(np.where(variance > 0, variance, np.nan)[inside])
-            slope[part] = prior.mean[1] + prior.spread[1] @ score.start_score
-            gained = np.einsum("i,ijs,j->s", prior.spread[1], score.start_information, prior.spread[1])
-            slope_sd[part] = np.sqrt(np.maximum(prior.spread[1, 1] - gained, 0.0))
+    own = np.flatnonzero(s.count > 0)
+    for part in np.array_split(own[np.argsort(-s.count[own], kind="stable")], len(own) // CHUNK + 1):
+        start, count = s.start[part], s.count[part]
+        prior = of_each(priors, state.stratum[part])
+        data = padded(state.take(part), prior)
+        rows = np.arange(len(data.y))[:, None]
+        inside = rows < count
+        silent = inside & ~data.seen
+        data = replace(data, seen=inside, noise=np.where(silent, SILENT, data.noise))
+        score = scores(data, forward(data, *prior.start, prior.wander))
+        at = (start + rows)[inside]
+        deviation[at] = (score.error_score / score.error_information)[inside]
+        variance = 1 / score.error_information - np.where(silent, SILENT - prior.noise, 0.0)
+        sd[at] = np.sqrt(np.where(variance > 0, variance, np.nan)[inside])
+        slope[part] = prior.mean[1] + (prior.spread[1] * score.start_score).sum(axis=0)
+        gained = np.einsum("is,ijs,js->s", prior.spread[1], score.start_information, prior.spread[1])
+        slope_sd[part] = np.sqrt(np.maximum(prior.spread[1, 1] - gained, 0.0))
     return deviation, sd, slope, slope_sd

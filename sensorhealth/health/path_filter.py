@@ -13,7 +13,8 @@ shocks in time series", J. Am. Stat. Assoc. 93, 796-806. All series at once, O(r
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -44,18 +45,35 @@ class PathPrior:
     """What the paths of one stratum have in common.
 
     mean (2,): level at g = 0 (ln ratio) and slope per unit g. spread (2, 2): their covariance between sensors. noise:
-    variance of one reading. wander: Brownian variance per unit g. power: the clock, g = age_years ** power.
+    variance of one reading. wander: Brownian variance per unit g. power: the clock, g = age_years ** power. Series of
+    several strata side by side have one each (`of_each`): all with the series as a further axis at the end.
     """
 
     mean: FloatArray
     spread: FloatArray
-    noise: float
-    wander: float
-    power: float = 1.0
+    noise: float | FloatArray
+    wander: float | FloatArray
+    power: float | FloatArray = 1.0
 
     def clock(self, age_years: FloatArray) -> FloatArray:
         """g of an age in years."""
         return np.maximum(age_years, 0.0) ** self.power
+
+    def of(self, series: IntArray) -> PathPrior:
+        """That of some series, where each has its own."""
+        if np.ndim(self.noise) == 0:
+            return self
+        return PathPrior(*(np.asarray(getattr(self, field.name))[..., series] for field in fields(self)))
+
+    @property
+    def start(self) -> tuple[FloatArray, FloatArray]:
+        """Mean (2, series or 1) and spread (2, 2, series or 1), as `forward` takes them."""
+        return self.mean.reshape(2, -1), self.spread.reshape(2, 2, -1)
+
+
+def of_each(priors: Sequence[PathPrior], stratum: IntArray) -> PathPrior:
+    """The prior of each series' stratum (0, 1, ...), so that series of all strata go side by side."""
+    return PathPrior(*(np.stack([getattr(p, field.name) for p in priors], axis=-1)[..., stratum] for field in fields(PathPrior)))
 
 
 @dataclass(frozen=True)

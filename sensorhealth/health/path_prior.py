@@ -168,5 +168,5 @@ def _unpack(x: FloatArray) -> PathPrior:
 def _pack(prior: PathPrior) -> FloatArray:
     sd = np.sqrt(np.diag(prior.spread))
     cross = np.arctanh(np.clip(prior.spread[0, 1] / (sd[0] * sd[1]), -0.999, 0.999))
-    scale = 0.5 * np.log([prior.noise, prior.wander])
+    scale = 0.5 * np.log(np.array([prior.noise, prior.wander], dtype=float))
     return np.array([*prior.mean, np.log(sd[0]), cross, np.log(sd[1]), *scale, np.log(prior.power)])

@@ -41,7 +41,9 @@ def response_times(fleet: FleetTables, lives: pd.DataFrame, *, false_discovery_r
         frame[name] = np.nan
     if len(table):
         _fill(frame, table, false_discovery_rate)
-    frame["reason"] = [_reason(row) for row in frame.to_dict("records")]
+    told = frame["status"] != "not recorded"
+    frame["reason"] = "no response time is recorded"
+    frame.loc[told, "reason"] = [_reason(row) for row in frame[told].to_dict("records")]
     return frame[list(COLUMNS)]
 
 
@@ -92,8 +94,6 @@ def _fill(frame: pd.DataFrame, table: pd.DataFrame, rate: float) -> None:
 
 def _reason(row: dict[Any, Any]) -> str:
     """One line on one life."""
-    if row["status"] == "not recorded":
-        return "no response time is recorded"
     if row["status"] == "too few readings":
         return f"only {row['readings']} response times: too few for a trend"
     low, middle, high = (100 * np.expm1(row[name]) for name in ("rate_low", "rate_per_year", "rate_high"))

@@ -85,7 +85,9 @@ def zero_drift(
     if base.trends is not None and base.warm is not None:
         events = _events(fleet, base.table, base.trends)
         _fill(frame, base.table, base.trends, base.warm, events, false_discovery_rate)
-    frame["reason"] = [_reason(row) for row in frame.to_dict("records")]
+    told = frame["status"] != "no zero recorded"
+    frame["reason"] = "no zero offset is recorded: its drift cannot be known"
+    frame.loc[told, "reason"] = [_reason(row) for row in frame[told].to_dict("records")]
     return frame[list(DRIFT_COLUMNS)]
 
 
@@ -236,8 +238,6 @@ def _ends(frame: pd.DataFrame, found: Trends) -> dict[str, NDArray[np.datetime64
 
 def _reason(row: dict[Any, Any]) -> str:
     """One line on one life."""
-    if row["status"] == "no zero recorded":
-        return "no zero offset is recorded: its drift cannot be known"
     counts = f"{row['zeros']} zeros"
     if row["status"] == "too few zeros":
         return f"only {counts}: too few for a drift"

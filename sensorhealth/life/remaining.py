@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+_CELLS = 4_000_000  # chances of several draws worked out at once
 _LEAST_RISE = 1e-15  # of a distribution function between two days
 
 
@@ -159,17 +160,74 @@ def remaining_draws(
     ids = lives["life_id"].to_numpy(dtype=object)
     position = pd.Index(ids)
     ages = years_between(lives["installed"], as_of)
-    places = [position.get_indexer(pd.Index(stratum[0].life_id)) for stratum in drawn]
     flat = lives["technology"].isin(flat_technologies()).to_numpy(dtype=bool)
-    for number, sudden in enumerate(hazards):
-        soft = np.zeros((ids.size, days.size))
-        for stratum, places_of in zip(drawn, places):
-            found = np.flatnonzero(places_of >= 0)
-            if found.size:
-                path, rows = stratum[number].take(found), places_of[found]
-                soft[rows] = _soft(widened(path, calibration), ages[rows], days, margin, lives.iloc[rows], as_of, calibration)
+    kinds: list[tuple[Sequence[PathPosterior], NDArray[np.intp], NDArray[np.intp]]] = []
+    for stratum in drawn:
+        places = position.get_indexer(pd.Index(stratum[0].life_id))
+        found = np.flatnonzero(places >= 0)
+        if found.size:
+            kinds.append((stratum, found, places[found]))
+    together = max(1, _CELLS // max(ids.size * days.size, 1))
+    for begin in range(0, len(hazards), together):
+        some = slice(begin, begin + together)
+        softs = np.zeros((len(hazards[some]), ids.size, days.size))
+        for stratum, found, rows in kinds:
+            paths = [widened(path.take(found), calibration) for path in stratum[some]]
+            softs[:, rows] = _soft_of_several(paths, ages[rows], days, margin, lives.iloc[rows], as_of, calibration)
+        yield from _combined(softs, hazards[some], ids, flat, lives, as_of, days)
+
+
+def _combined(
+    softs: Array,
+    hazards: Sequence[SuddenEnds],
+    ids: NDArray[np.object_],
+    flat: NDArray[np.bool_],
+    lives: pd.DataFrame,
+    as_of: pd.Timestamp,
+    days: Array,
+) -> Iterator[RemainingLife]:
+    """Both ends of each of several draws; softs (k, n, m): the soft end alone, to which flat (n,) lives do not come."""
+    for soft, sudden in zip(softs, hazards):
         soft[flat] = soft[flat, :1]
         yield combine(ids, as_of, days, soft, np.asarray(sudden.conditional_cdf(lives, as_of, days), dtype=float))
+
+
+def _end_to_end(paths: Sequence[PathPosterior]) -> PathPosterior:
+    """Posteriors on one curve each, the same, as one of all their lives; brownian (1, n): of each life."""
+    size = len(paths[0].life_id)
+    return replace(
+        paths[0],
+        life_id=np.concatenate([path.life_id for path in paths]),
+        level=np.concatenate([path.level for path in paths], axis=1),
+        slope=np.concatenate([path.slope for path in paths], axis=1),
+        phi_now=np.concatenate([path.phi_now for path in paths], axis=1),
+        covariance=np.concatenate([path.covariance for path in paths], axis=1),
+        brownian=np.repeat([path.brownian[0] for path in paths], size)[None],
+        readings_used=np.concatenate([path.readings_used for path in paths]),
+    )
+
+
+def _soft_of_several(
+    paths: Sequence[PathPosterior],
+    ages: Array,
+    days: Array,
+    margin: float,
+    lives: pd.DataFrame,
+    as_of: pd.Timestamp,
+    calibration: Calibration | None,
+) -> Array:
+    """`_soft` (k, n, m) of several posteriors of the same lives; those on the same curve are worked out side by side."""
+    out = np.empty((len(paths), ages.size, days.size))
+    alike: dict[object, list[int]] = {}
+    for k, path in enumerate(paths):
+        alike.setdefault(path.curve[0] if len(path.curve) == 1 else k, []).append(k)
+    for where in alike.values():
+        own = [paths[k] for k in where]
+        many = np.tile(np.arange(ages.size), len(own))
+        one, rows = (own[0], lives) if len(own) == 1 else (_end_to_end(own), lives.iloc[many])
+        found = _soft(one, ages[many], days, margin, rows, as_of, calibration)
+        out[where] = found.reshape(len(own), ages.size, days.size)
+    return out
 
 
 def _soft(

@@ -26,10 +26,15 @@ def conditional_cdf(groups: dict[str, HazardMixture], lives: pd.DataFrame, as_of
     """Chance (n, m) of a sudden end within `days` (m,), by the hazard of each life's stratum, technology or of all."""
     ahead = np.atleast_1d(np.asarray(days, dtype=float)) / DAYS_PER_YEAR
     age = years_between(lives["installed"], pd.Timestamp(as_of))
-    key = np.array([_group(groups, s, t) for s, t in zip(lives["stratum"], lives["technology"])], dtype=object)
+    stratum, strata = pd.factorize(lives["stratum"])
+    technology, technologies = pd.factorize(lives["technology"])
+    kind, kinds = pd.factorize(stratum * (len(technologies) + 1) + technology)
+    width = len(technologies) + 1
+    pairs = [divmod(int(one), width) for one in kinds]
+    names = [_group(groups, str(strata[one]), str(technologies[other])) for one, other in pairs]
     result = np.empty((len(lives), ahead.size))
-    for name in dict.fromkeys(key):
-        rows = key == name
+    for name in dict.fromkeys(names):
+        rows = np.isin(kind, [place for place, one in enumerate(names) if one == name])
         result[rows] = groups[name].conditional_cdf(np.maximum(age[rows], 0.0), ahead)
     return result
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from sensorhealth.nomenclature import columns
 from sensorhealth.records.outputs import csv_content
+from sensorhealth.second_core import MANY, alongside
 
 Files = dict[str, bytes | Callable[[Path], None]]
 
@@ -18,6 +19,9 @@ def report_files(analysis: Any, audience: str = "planner", track_record: Any = N
     """Name -> content of everything that `report` writes."""
     from sensorhealth.present.report import report_html
 
+    with alongside(lambda: plan_files(analysis), worth=len(analysis.forecast) < MANY) as plan:
+        page = report_html(analysis, audience, track_record)
+        of_plan = plan()
     files: Files = {
         "forecast.csv": csv_content(analysis.forecast),
         "lots.csv": csv_content(analysis.lots_table),
@@ -26,8 +30,8 @@ def report_files(analysis: Any, audience: str = "planner", track_record: Any = N
         "zero_drift.csv": csv_content(analysis.zero_drift),
         "response_times.csv": csv_content(analysis.response_times),
         "findings.csv": csv_content(analysis.findings),
-        "report.html": report_html(analysis, audience, track_record).encode("utf-8"),
-        **plan_files(analysis),
+        "report.html": page.encode("utf-8"),
+        **of_plan,
     }
     empty = pd.DataFrame(columns=list(columns("track_record")))
     files["track_record.csv"] = csv_content(empty if track_record is None else track_record.table)

@@ -12,7 +12,7 @@ import errno
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -81,11 +81,20 @@ def csv_content(frame: pd.DataFrame) -> bytes | Callable[[Path], None]:
 
 def _csv_parts(frame: pd.DataFrame, digits: int | None) -> Iterator[bytes]:
     """The lines of the file, a piece at a time."""
-    whole = {name: _whole_days(frame[name]) for name in frame.columns}
+    whole = whole_days(frame)
     for start in range(0, max(len(frame), 1), _TOGETHER):
-        piece = frame.iloc[start : start + _TOGETHER]
-        shown = pd.DataFrame({name: _as_text(piece[name], digits, whole[name]) for name in frame.columns}, columns=frame.columns)
-        yield shown.to_csv(index=False, header=start == 0, lineterminator="\n").encode("utf-8")
+        yield csv_piece(frame.iloc[start : start + _TOGETHER], whole, header=start == 0, digits=digits)
+
+
+def whole_days(frame: pd.DataFrame) -> dict[str, bool]:
+    """Of each column whether it holds times that are all whole days."""
+    return {str(name): _whole_days(frame[name]) for name in frame.columns}
+
+
+def csv_piece(piece: pd.DataFrame, whole: Mapping[str, bool], *, header: bool, digits: int | None = 6) -> bytes:
+    """Some rows of a table as in `csv_bytes`; whole: as from `whole_days` of all its rows. header: headings come first."""
+    shown = pd.DataFrame({name: _as_text(piece[name], digits, whole[str(name)]) for name in piece.columns}, columns=piece.columns)
+    return shown.to_csv(index=False, header=header, lineterminator="\n").encode("utf-8")
 
 
 def _as_text(column: pd.Series, digits: int | None, whole_days: bool) -> pd.Series:
@@ -168,6 +177,21 @@ def write_folder(files: Files, out: Path | str, *, protect: Sequence[Path | str]
             _write_beside(target, files, part)
         else:
             write_inside(target, files, part)
+
+
+@contextlib.contextmanager
+def workspace(out: Path | str, *, protect: Sequence[Path | str] = ()) -> Iterator[Path]:
+    """A hidden folder beside `out` for what is to become its files, taken away in the end; refuses what `write_folder` does.
+
+    Raises OutputError with one clear line.
+    """
+    target = Path(os.path.abspath(out))
+    _refuse_input(target, protect)
+    with _explained(target):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        place = tempfile.TemporaryDirectory(prefix=f".{target.name}.", suffix=".parts", dir=target.parent)
+    with place as name:
+        yield Path(name)
 
 
 def _may_be_exchanged(target: Path) -> bool:

@@ -18,7 +18,7 @@ from .cells import MISSING, Cells, numbers, table_decimal, texts
 from .dates import TIME, TimeFormat, day_first_proof, times
 from .joined import joined_texts, joined_times
 from .mapping import RecordsMapping, TableMapping
-from .raw import BrokenRow, IntArray, Source
+from .raw import BrokenRow, IntArray, RawTable, Source
 from .vocabulary import is_free, understood_word
 
 
@@ -119,6 +119,11 @@ def _stated_heading(heading: str, source: Source) -> str:
     near = difflib.get_close_matches(clean, source.headings, n=1)
     hint = f"; is it {near[0]!r}?" if near else f"; there are {', '.join(source.headings[:30])}"
     raise RecordsError(f"{source.name}: the mapping names the column {heading!r}, which is not there{hint}")
+
+
+def heading_of(name: str, headings: tuple[str, ...], where: str, part: TableMapping) -> str:
+    """The heading of column `name` in a table with these headings; "" where it has none, or several that are joined."""
+    return _heading(name, Source(where, headings, lambda asked: RawTable(pa.table({}), np.empty(0, np.int64))), part)
 
 
 def _heading(name: str, source: Source, part: TableMapping) -> str:

@@ -7,7 +7,19 @@ import pandas as pd
 import pytest
 from decide_builders import LifeRows, forecast_rows, tables, weibull_rows
 
-from sensorhealth.decide import FleetPlan, Policy, budgets, drawn_lives, plan_fleet
+from sensorhealth.decide import (
+    FleetPlan,
+    Policy,
+    budget_and_schemes,
+    budgets,
+    drawn_lives,
+    money_of_shard,
+    money_together,
+    orders,
+    plan_fleet,
+)
+from sensorhealth.decide.budget import Account
+from sensorhealth.decide.orders import demands, orders_table
 from sensorhealth.decide.parts import FEWEST, MANY
 
 KIND = "electrochemical H2S"
@@ -67,3 +79,48 @@ def test_small_fleets_are_drawn_whole_and_large_ones_at_every_site() -> None:
     rows = drawn_lives(many, np.random.default_rng(0))
     assert many.iloc[rows]["site"].value_counts().min() >= FEWEST
     assert rows.size < len(many)
+
+
+def test_orders_from_a_part_of_the_sensors_are_those_of_all(plan: FleetPlan) -> None:
+    """300 sensors walked through for 1 500: quantities over the window within a few in a hundred."""
+    every, part = (orders_table(demands(plan, walked), plan.policy, plan.facts.as_of) for walked in (SIZE, 300))
+    assert part["quantity"].sum() == pytest.approx(every["quantity"].sum(), rel=0.05)
+    first = every["expected_demand"].iloc[0]
+    assert part["expected_demand"].iloc[0] == pytest.approx(first, rel=0.05)
+
+
+def test_two_sites_planned_apart_and_put_together_are_the_fleet(plan: FleetPlan) -> None:
+    """In the same worlds; which visits are made is drawn anew, so that counts agree as two sets of draws do."""
+    site = plan.facts.site
+    parts = []
+    for shard, name in enumerate(("N", "S")):
+        rows = np.flatnonzero(site == name)
+        ids = list(plan.facts.sensor_id[rows])
+        scale = np.random.default_rng(0)
+        scale.choice(["N", "S"], SIZE)
+        usual = scale.uniform(200, 1_500, SIZE)[rows]
+        fleet = tables(ids, site=np.full(rows.size, name))
+        own = plan_fleet(
+            weibull_rows(ids, usual, 5.0, 0.05), None, forecast_rows(ids), fleet, Policy(),
+            fresh=weibull_rows([KIND], 700.0, 5.0, 0.05),
+        )  # fmt: skip
+        parts.append(money_of_shard(own, _worlds(plan, rows), shard, SIZE))
+    found = money_together(parts, plan.policy, plan.facts.as_of)
+    whole = budget_and_schemes(plan, shared_draws=_worlds(plan, np.arange(SIZE)))
+    keys = ["month", "by", "group"]
+    pd.testing.assert_frame_equal(found.budget[keys], whole.budget[keys])
+    last = (whole.budget["month"] == whole.budget["month"].max()).to_numpy()
+    for name in ("expected_count", "p10_count", "p90_count", "expected_cost", "p90_cost"):
+        ratio = found.budget[f"cumulative_{name}"][last] / whole.budget[f"cumulative_{name}"][last]
+        np.testing.assert_allclose(ratio, 1.0, atol=0.03, err_msg=name)
+    for name in ("expected_count", "p10_cost", "planned_swaps", "over_risk"):
+        np.testing.assert_allclose(found.schemes[name], whole.schemes[name], rtol=0.03, err_msg=name)
+    assert found.orders["quantity"].sum() == pytest.approx(orders(plan)["quantity"].sum(), rel=0.03)
+
+
+def test_what_a_part_lacks_is_put_right_once_however_often_it_is_asked_for(plan: FleetPlan) -> None:
+    rows = np.sort(np.random.default_rng(2).permutation(SIZE)[:400])
+    account = Account(plan)
+    for drawn in _worlds(plan, rows):
+        account.add(drawn)
+    pd.testing.assert_frame_equal(account.tables()["fleet"], account.tables()["fleet"])

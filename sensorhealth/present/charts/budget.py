@@ -80,14 +80,18 @@ def _label_years(ax: Axes, data: pd.DataFrame, quantity: str, currency: str, top
         return wording.money(value, "").strip() if quantity == "cost" else wording.number(value)
 
     unit = f" {currency}" if quantity == "cost" else ""
-    for stop in range(12, len(data) + 1, 12):
+    stops = range(12, len(data) + 1, 12)
+    rows = [top * (1.08 + YEAR_ROW * (len(stops) - place - 0.5)) for place in range(len(stops))]
+    free = 0.35 * YEAR_ROW * top  # above and below a label, where the line of an earlier year makes way for it
+    for place, (stop, height) in enumerate(zip(stops, rows, strict=True)):
         row = data.iloc[stop - 1]
         text = f"{stop} months: {amount(row['until_expected'])}{unit}"
         if style.width_of(ax) > WIDE and np.isfinite(row["until_p10"]):
             text += f" ({amount(row['until_p10'])} to {amount(row['until_p90'])})"
-        height = top * (1.08 + YEAR_ROW * (len(data) // 12 - stop // 12 + 0.5))
-        ax.vlines(stop - 0.5, 0, height, color=style.MUTED, linewidth=0.8, linestyle=(0, (1, 2)))
-        if stop == 12:
+        below = np.array(rows[:place:-1])
+        begins, ends = np.append(0.0, below + free), np.append(below - free, height)
+        ax.vlines(np.full(len(ends), stop - 0.5), begins, ends, color=style.MUTED, linewidth=0.8, linestyle=(0, (1, 2)))
+        if place == 0:
             style.write(ax, text, -0.7, height, offset=(2, 0))
         else:
             style.write(ax, text, stop - 0.5, height, offset=(-4, 0), ha="right")

@@ -44,6 +44,15 @@ def sources(where: str | Path, names: Mapping[str, str]) -> dict[str, Source]:
     return found
 
 
+def parquet_files(where: Path, name: str) -> list[Path]:
+    """The files of table `name` in folder `where`, in order, if there are any and all are Parquet; else none."""
+    entries = [entry for entry in _entries(where) if _names_table(entry, name)] if where.is_dir() else []
+    if len(entries) != 1:
+        return []
+    parts = _parts(entries[0]) if entries[0].is_dir() else entries
+    return [regular(part) for part in parts] if all(_READS.get(_ending(part)) is parquet_source for part in parts) else []
+
+
 def _entries(folder: Path) -> list[Path]:
     try:
         return sorted(folder.iterdir())
@@ -69,14 +78,18 @@ def _names_table(entry: Path, name: str) -> bool:
 def _source(path: Path) -> Source:
     if not path.is_dir():
         return _READS.get(_ending(path), delimited_source)(regular(path))
-    if path.is_symlink():
-        raise RecordsError(f"{path}: is a symbolic link, which is not followed; put the folder itself there")
-    parts = sorted(part for part in path.iterdir() if _ending(part) and not part.name.startswith("."))
+    parts = _parts(path)
     if not parts:
         raise RecordsError(f"{path}: holds no CSV or Parquet file")
     if len(parts) == 1:
         return _READS[_ending(parts[0])](regular(parts[0]))
     return _joined(path, [_READS[_ending(part)](regular(part)) for part in parts])
+
+
+def _parts(path: Path) -> list[Path]:
+    if path.is_symlink():
+        raise RecordsError(f"{path}: is a symbolic link, which is not followed; put the folder itself there")
+    return sorted(part for part in path.iterdir() if _ending(part) and not part.name.startswith("."))
 
 
 def _joined(path: Path, parts: Sequence[Source]) -> Source:

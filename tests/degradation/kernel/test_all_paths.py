@@ -81,3 +81,24 @@ def test_shared_effects_solve_the_dense_equations() -> None:
     beta = np.linalg.solve(x.T @ whole @ x, x.T @ whole @ y)
     np.testing.assert_allclose(found[0], beta, rtol=1e-7)
     np.testing.assert_allclose(found[1][0], prior * (table.T @ whole @ (y - x @ beta)), rtol=1e-6, atol=1e-9)
+
+
+def test_what_other_readings_say_of_the_fixed_effects_is_as_good_as_these_readings() -> None:
+    """Half of the lives, with what the other half says of the common path, give that path as all lives do."""
+    offsets, g, noise, step = _lives(11)
+    y, x = np.random.default_rng(12).normal(size=g.size), np.stack([np.ones(g.size), g], axis=1)
+    lives = offsets.size - 1
+    halves = []
+    for first, last in ((0, lives // 2), (lives // 2, lives), (0, lives)):
+        own = slice(offsets[first], offsets[last])
+        paths = Paths(offsets[first : last + 1] - offsets[first], g[own], noise[own], THREE, BROWNIAN, step[own])
+        halves.append((paths, y[own][paths.order], x[own][paths.order]))
+    paths, told, rows = halves[0]
+    information = rows.T @ np.stack([paths.weigh(column) for column in rows.T], axis=1)
+    mean = np.linalg.solve(information, rows.T @ paths.weigh(told))
+    begin = np.zeros(2), []
+    both, _ = solve_shared(*halves[1], [], begin, 1e-10, (mean, information))
+    every, _ = solve_shared(*halves[2], [], begin, 1e-10)
+    alone, _ = solve_shared(*halves[1], [], begin, 1e-10)
+    np.testing.assert_allclose(both, every, rtol=1e-6)
+    assert np.abs(alone - every).max() > 1e-3

@@ -1,0 +1,66 @@
+"""Work handed to a fork of this process, which meanwhile goes on: two cores do beside each other what one does in turn."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from multiprocessing.connection import Connection
+from typing import TypeVar
+
+R = TypeVar("R")
+MANY = 5_000  # sensors from which it is not worth it: a second process costs memory
+
+
+@contextmanager
+def alongside(work: Callable[[], R], *, worth: bool = True) -> Iterator[Callable[[], R]]:
+    """Begin `work` in a fork of this process; the callable that the block is given waits for what it returns.
+
+    The same comes of it as if `work` had been called in the block: where no fork is to be had (another system, one core, a
+    process that is a helper itself), where it is not `worth` one, and where the fork failed or was stopped, it is called
+    then, and raises what it raises. What it changes in memory stays in the fork.
+    """
+    if not worth or not _may_fork():
+        yield work
+        return
+    context = multiprocessing.get_context("fork")
+    here, there = context.Pipe(duplex=False)
+    helper = context.Process(target=_work, args=(work, there), daemon=True)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # newer Pythons warn of other libraries' threads: none holds a lock
+        helper.start()
+    there.close()
+
+    def result() -> R:
+        try:
+            done: tuple[R] = here.recv()
+        except EOFError:
+            return work()
+        return done[0]
+
+    try:
+        yield result
+    finally:
+        here.close()
+        helper.terminate()
+        helper.join()
+
+
+def _may_fork() -> bool:
+    """Whether a second core and a fork are to be had, and this is no helper itself."""
+    forks = "fork" in multiprocessing.get_all_start_methods()
+    return _cores() > 1 and forks and not multiprocessing.current_process().daemon
+
+
+def _cores() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
+
+
+def _work(work: Callable[[], R], line: Connection) -> None:
+    """What the fork does; what goes wrong is left to the other process, which does the work again and then tells."""
+    try:
+        line.send((work(),))
+    except Exception:
+        line.close()
