@@ -104,6 +104,15 @@ def test_sensors_that_are_alike_are_left_alone() -> None:
     assert found is None or found.spread < 0.08
 
 
+def test_all_lives_of_a_very_large_kind_have_places_of_their_own() -> None:
+    drawn, _ = fleet(0.35, 90)
+    model = AgeingModel(curves="steady then knee", parameter_uncertainty=False, most_lives=60, part_lives=50)
+    found = model.fit(drawn.readings, drawn.lives, drawn.cylinders).places()[KIND]
+    assert model.strata_[KIND].part is not None
+    law = found.sooner(drawn.lives["life_id"].to_numpy(), np.full(90, 1.0), 0.0)
+    assert (law[:, LOGS.size // 2] < 0.999).all() and 0.2 < found.spread < 0.55
+
+
 def test_curves_without_a_knee_have_no_places() -> None:
     drawn = simulate(Truth(), 20, np.random.default_rng(3))
     model = AgeingModel(curves="exponential", parameter_uncertainty=False).fit(drawn.readings, drawn.lives, drawn.cylinders)
