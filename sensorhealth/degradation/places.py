@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from sensorhealth.degradation.curves.own_pace import OwnPace
-from sensorhealth.degradation.design import FloatArray
+from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.effects import GAS, LOT_LEVEL, LOT_SLOPE, at_columns, steps_found
 from sensorhealth.degradation.fitting import class_effects
 from sensorhealth.degradation.one_ahead import one_ahead
@@ -42,6 +43,7 @@ FAR_OFF = 12.0  # squared error, in variances, beyond which a reading tells no m
 FEWEST_READINGS = 3
 FEWEST_SENSORS = 10
 LEAST_LEFT = 1.0 / 365.25  # years
+AT_ONCE = 50_000  # readings
 CERTAIN = 0.98  # chance that all are alike, from which they are taken so
 PLAIN = SHIFTS.size // 2
 TINY = 1e-300
@@ -139,19 +141,32 @@ def _first_slopes(item: Component) -> FloatArray:
 
 def _told(item: Component, kept: NDArray[np.bool_], slopes: FloatArray) -> _Told:
     """What the readings `kept` (N,), the first ones of each life, say of it at each factor; slopes: (k, n)."""
+    rows = np.flatnonzero(kept)
+    gas = class_effects(item.fitted, GAS)
+    many = np.cumsum(np.bincount(item.stratum.life[rows], minlength=slopes.shape[1]))
+    edges = np.searchsorted(many, np.arange(AT_ONCE, rows.size, AT_ONCE))
+    edges = np.unique(np.concatenate([[0], edges, [slopes.shape[1]]]))
+    parts = [
+        _told_of(item, rows[slice(*np.searchsorted(item.stratum.life[rows], (first, last)))], gas, slopes[:, first:last], first)
+        for first, last in pairwise(edges)
+    ]
+    return _Told(*(np.concatenate(arrays, axis=1) for arrays in zip(*parts)))
+
+
+def _told_of(item: Component, rows: IntArray, gas: FloatArray, slopes: FloatArray, first: int) -> _Told:
+    """The same of the lives from the number `first` on, slopes (k, m); rows: of their readings; gas (N,): its effects."""
     stratum, fitted = item.stratum, item.fitted
     curve, parameters, beta = fitted.curve, fitted.parameters, fitted.fit.beta
-    rows = np.flatnonzero(kept)
-    life, age = stratum.life[rows], stratum.age[rows]
     k, n = slopes.shape
+    life, age, lot = stratum.life[rows] - first, stratum.age[rows], stratum.lot[first : first + n]
     counts = np.bincount(life, minlength=n)
     offsets = np.concatenate([[0], np.cumsum(np.tile(counts, k))])
     crossed = fitted.fit.crossed
     level, common = (
-        value + (at_columns(crossed[name][0], stratum.lot) if name in crossed else np.zeros(n))
+        value + (at_columns(crossed[name][0], lot) if name in crossed else np.zeros(n))
         for value, name in zip(beta, (LOT_LEVEL, LOT_SLOPE))
     )
-    visit = fitted.base.x[rows, 2:] @ beta[2:] + class_effects(fitted, GAS)[rows]
+    visit = fitted.base.x[rows, 2:] @ beta[2:] + gas[rows]
     own, factor = slopes[:, life], FACTORS[:, None]
     path = factor * curve.path(own, age / factor)
     g = factor * curve.path_by_slope(own, age / factor)
