@@ -52,7 +52,8 @@ def test_no_sensor_and_no_row_disappears(whole: Analysis, out: Path) -> None:
 def test_forecasts_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) -> None:
     """Quantiles of remaining life to a third of its standard deviation (rms), without bias; actions of 98 in a hundred.
 
-    Lots are told by each shard of 310 sensors alone here, which is what nearly all of it is.
+    Lots and gas are told by each shard of 310 sensors and 16 cylinders alone here, so that what is said of single cylinders is
+    left out; in shards of thousands it hardly differs.
     """
     own = whole.forecast.set_index("sensor_id")
     other = _read(out, "forecast").set_index("sensor_id").reindex(own.index)
@@ -64,27 +65,29 @@ def test_forecasts_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) 
         assert np.sqrt(np.mean(apart**2)) < 0.33, name
         assert abs(np.mean(apart)) < 0.15, name
     actions = whole.plan.set_index("sensor_id")["action"]
-    assert (_read(out, "plan").set_index("sensor_id")["action"].reindex(actions.index) == actions).mean() > 0.98
+    told = _read(out, "plan").set_index("sensor_id")["action"].reindex(actions.index)
+    gas = (actions == "check gas") | (told == "check gas")
+    assert (~gas).sum() > 600
+    assert (told == actions)[~gas].mean() > 0.98
 
 
 def test_budget_and_schemes_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) -> None:
-    """Cumulative expected counts and costs within 2 %, P10 and P90 within 5 %, for the fleet at the end of the budget."""
+    """Expected counts within 3 %, costs and P10 and P90 within 10 %: some 60 swaps, whose visits are drawn anew in shards."""
     keys = ["month", "by", "group"]
     own, other = whole.budget.astype({"month": str}), _read(out, "budget")
     assert sorted(map(tuple, own[keys].to_numpy())) == sorted(map(tuple, other[keys].to_numpy()))
-    for table, found in ((own, other), (whole.schemes.assign(by="fleet"), _read(out, "schemes").assign(by="fleet"))):
-        last = (table["by"] == "fleet") & (table.get("month", "") == table.get("month", pd.Series("", table.index)).max())
-        start = "cumulative_" if "month" in table else ""
-        for what in ("count", "cost"):
-            for part, bound in (("expected", 0.02), ("p10", 0.05), ("p90", 0.05)):
-                name = f"{start}{part}_{what}"
-                ratio = found[name].to_numpy(float)[last.to_numpy()] / table[name].to_numpy(float)[last.to_numpy()]
-                assert np.abs(ratio - 1.0).max() < bound, name
+    for scheme, found in zip(whole.schemes.to_dict("records"), _read(out, "schemes").to_dict("records")):
+        assert found["expected_count"] == pytest.approx(scheme["expected_count"], rel=0.03)
+        for name in ("expected_cost", "p10_count", "p90_count", "p10_cost", "p90_cost"):
+            assert found[name] == pytest.approx(scheme[name], rel=0.1), name
+    last = [table[(table["by"] == "fleet") & (table["month"] == table["month"].max())].iloc[0] for table in (own, other)]
+    for what in ("expected_count", "p10_count", "p90_count"):
+        assert last[1][f"cumulative_{what}"] == pytest.approx(whole.schemes[what].iloc[0], rel=0.1)
+        assert last[0][f"cumulative_{what}"] == pytest.approx(whole.schemes[what].iloc[0])
 
 
 def test_orders_visits_and_lots_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) -> None:
-    orders = _read(out, "orders")
-    assert abs(orders["quantity"].sum() / whole.orders["quantity"].sum() - 1.0) < 0.05
+    assert abs(_read(out, "orders")["quantity"].sum() - whole.orders["quantity"].sum()) <= 2
     assert abs(_read(out, "visits")["swaps"].sum() - whole.visits["swaps"].sum()) <= 0.02 * whole.visits["swaps"].sum() + 2
     lots = _read(out, "lots").set_index("lot")
     own = whole.lots_table.set_index("lot")
@@ -99,22 +102,17 @@ def test_warranty_list_is_ranked_over_all_shards(out: Path) -> None:
     assert not table["sensor_id"].duplicated().any()
 
 
-def test_the_same_fleet_gives_the_same_files_with_two_processes(folder: Path, out: Path, tmp_path: Path) -> None:
-    report_in_shards(folder, tmp_path / "two", sensors=REGION, processes=2)
+def test_the_command_line_writes_the_same_files_with_two_processes(
+    folder: Path, out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert not too_large(folder)
+    assert main(["report", str(folder), "--out", str(tmp_path / "no"), "--shards", "300", "--track-record"]) == 1
+    assert main(["report", str(folder), "--out", str(tmp_path / "two"), "--shards", str(REGION)]) == 0
+    assert f"{SENSORS} rows, {SENSORS} used" in capsys.readouterr().out
     names = sorted(path.name for path in out.iterdir())
     assert names == sorted(path.name for path in (tmp_path / "two").iterdir())
     for name in names:
         assert (out / name).read_bytes() == (tmp_path / "two" / name).read_bytes(), name
-
-
-def test_the_command_line_reads_in_shards_where_asked(
-    folder: Path, out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert not too_large(folder)
-    assert main(["report", str(folder), "--out", str(tmp_path / "cli"), "--shards", str(REGION)]) == 0
-    assert "930 rows, 930 used" in capsys.readouterr().out
-    assert (tmp_path / "cli" / "forecast.csv").read_bytes() == (out / "forecast.csv").read_bytes()
-    assert main(["report", str(folder), "--out", str(tmp_path / "no"), "--shards", "300", "--track-record"]) == 1
 
 
 def test_what_cannot_be_done_is_told_before_anything_is_fitted(folder: Path, tmp_path: Path) -> None:
