@@ -103,17 +103,10 @@ class Analysis:
 
     def recast(self, calibration: life.Calibration, progress: Progress | None = None) -> Analysis:
         """The same fit with its forecasts' spread corrected, and all that follows from the forecasts anew."""
-        current = current_lives(self.lives)
-        if self.calibration is not None:
-            calibration = calibration.with_past_of(self.calibration)
-        remaining = life.remaining_life(
-            self.paths, self.sudden, current, self.as_of, margin=self.policy.margin, horizon_days=self.policy.horizon_days,
-            calibration=calibration,
-        )  # fmt: skip
         ahead = Outlook(
-            self.lives, self.readings, self.oddities, self.baselines, self.ageing, self.cylinders, self.sudden, current,
-            self.paths, remaining, calibration,
-        )  # fmt: skip
+            self.lives, self.readings, self.oddities, self.baselines, self.ageing, self.cylinders, self.sudden,
+            current_lives(self.lives), self.paths, self.remaining, self.calibration or calibration,
+        ).corrected(calibration, self.as_of, self.policy)  # fmt: skip
         return decided(ahead, self.fleet, self.as_of, self.policy, progress, before=self)
 
     def summary(self, track_record: TrackRecord | None = None) -> list[str]:
@@ -187,11 +180,13 @@ def analyse_and_look_back(
     if dates is None and len(known.calibrations) > LARGEST:
         return analyse(fleet, day, policy, progress=progress), None
     with beside(known, policy, None if dates is None else past_dates(known, dates)) as past:
-        analysis = analyse(fleet, day, policy, progress=progress)
+        ahead = look_ahead(known, day, policy, progress=progress)
         if progress is not None:
             progress("comparing past forecasts with what happened")
-        record = past.record(analysis.lives)
-    return analysis if record is None else record.corrected(analysis, progress), record
+        record = past.record(ahead.lives)
+    if record is not None and record.calibration.corrects:
+        ahead = ahead.corrected(record.calibration, day, policy)
+    return decided(ahead, known, day, policy, progress), record
 
 
 @one_thread

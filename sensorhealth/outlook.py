@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -45,6 +45,15 @@ class Outlook:
     paths: list[degradation.PathPosterior]
     remaining: life.RemainingLife
     calibration: life.Calibration
+
+    def corrected(self, calibration: life.Calibration, day: pd.Timestamp, policy: Policy) -> Outlook:
+        """The same fit with its forecasts' spread corrected."""
+        calibration = calibration.with_past_of(self.calibration)
+        remaining = life.remaining_life(
+            self.paths, self.sudden, self.current, day, margin=policy.margin, horizon_days=policy.horizon_days,
+            calibration=calibration,
+        )  # fmt: skip
+        return replace(self, remaining=remaining, calibration=calibration)
 
 
 @dataclass(frozen=True)

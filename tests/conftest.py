@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ import pytest
 if TYPE_CHECKING:
     from sensorhealth.analysis import Analysis
 
+SHARED = ("demo", "fitted_once")  # fixtures that take long to make and are kept
 ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -20,7 +22,19 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--slow", action="store_true", help="run the studies of many fleets as well")
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """On several processes tests that share an analysis go to the same one, so that it is made once."""
+    if getattr(config.option, "numprocesses", None) and config.option.dist == "no":
+        config.option.dist = "loadgroup"
+
+
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    for item in items:
+        shared = [name for name in SHARED if name in getattr(item, "fixturenames", ())]
+        if shared and config.pluginmanager.hasplugin("xdist"):
+            item.add_marker(pytest.mark.xdist_group(shared[0]))
     if config.getoption("--slow"):
         return
     skip = pytest.mark.skip(reason="a study of many fleets: run with --slow")
@@ -67,6 +81,20 @@ def small_fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("small") / "records"
     kinds = Scenario.demo().only("CO cell", "O2 lead cell", "CH4 bead")  # of all the demo's kinds the demo itself tells
     simulate(n_sensors=36, seed=5, scenario=kinds).write(folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def tiny_fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An invented fleet of two kinds, one that wears out and one that does not: the least that goes the whole way."""
+    from sensorhealth.synthetic import Scenario, simulate
+
+    demo = Scenario.demo()
+    pair = ("O2 lead cell", "CO cell")
+    kinds = tuple(kind for kind in demo.kinds if kind.name in pair)
+    scenario = replace(demo, kinds=kinds, instruments=((1.0, pair),), bad_lots=())
+    folder = tmp_path_factory.mktemp("tiny") / "records"
+    simulate(n_sensors=24, seed=5, scenario=scenario).write(folder)
     return folder
 
 

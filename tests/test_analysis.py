@@ -65,19 +65,19 @@ def test_galvanic_oxygen_is_forecast_from_ages_at_death(demo: Analysis) -> None:
     assert len(rows) and (rows["mode"] == "sudden").all()
 
 
-def test_the_same_records_give_the_same_files(small_fleet: Path, tmp_path: Path) -> None:
+def test_the_same_records_give_the_same_files(tiny_fleet: Path, tmp_path: Path) -> None:
     for name in ("one", "two"):
-        analysis = sensorhealth.analyse(sensorhealth.read_fleet(small_fleet))
+        analysis = sensorhealth.analyse(sensorhealth.read_fleet(tiny_fleet))
         analysis.write(tmp_path / name)
     for path in sorted((tmp_path / "one").iterdir()):
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
 
 
-def test_nothing_after_the_as_of_date_is_read(small_fleet: Path) -> None:
+def test_nothing_after_the_as_of_date_is_read(tiny_fleet: Path) -> None:
     """The future is torn up and rewritten: the forecast must not change in a single digit."""
-    fleet = sensorhealth.read_fleet(small_fleet)
+    fleet = sensorhealth.read_fleet(tiny_fleet)
     as_of = fleet.calibrations["time"].quantile(0.7).normalize()
-    sensors, calibrations, cylinders = (pd.read_csv(small_fleet / f"{name}.csv", dtype=str) for name in nomenclature.TABLES_IN)
+    sensors, calibrations, cylinders = (pd.read_csv(tiny_fleet / f"{name}.csv", dtype=str) for name in nomenclature.TABLES_IN)
     later = pd.to_datetime(calibrations["time"], format="ISO8601", errors="coerce") >= as_of + pd.Timedelta(days=1)
     torn = calibrations.copy()
     torn.loc[later, "headroom"] = "1.0"

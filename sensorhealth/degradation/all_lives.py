@@ -17,7 +17,6 @@ from sensorhealth.degradation.all_gas import gas_variances
 from sensorhealth.degradation.all_paths import Paths
 from sensorhealth.degradation.all_shared import Shared, solve_shared
 from sensorhealth.degradation.curves import Curve
-from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.effects import (
     CYLINDER,
@@ -34,11 +33,11 @@ from sensorhealth.degradation.effects import (
     steps_found,
 )
 from sensorhealth.degradation.fitting import SETTLED, CurveFit
-from sensorhealth.degradation.ground import slopes_losing_alike
+from sensorhealth.degradation.ground import nearer, slopes_losing_alike
 from sensorhealth.degradation.part import spread_of
 from sensorhealth.degradation.reml_data import CrossedClass, CrossedData, VarianceParameters, crossed_variances
 from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, face_value, revise
-from sensorhealth.degradation.settling import LIMIT, RESTED
+from sensorhealth.degradation.settling import RESTED
 
 SWEEPS = 8  # over all readings, at most
 ROUGHLY, EXACTLY = 1e-3, 1e-7  # of the equations of what lives share, on the way and in the end
@@ -176,9 +175,7 @@ class _Sweeps:
         if self.slopes is None:
             return False
         curve, stratum = self.part.curve, self.stratum
-        typical = abs(float(curve.slope_of(-TYPICAL_LOSS, curve.reference)))
-        most = LIMIT * np.maximum(np.abs(self.slopes), typical)
-        move = np.clip(found.origin[0][:, 1] - self.slopes, -most, most)
+        move = nearer(curve, self.slopes, found.origin[0][:, 1]) - self.slopes
         path = np.abs(move) * curve.path_by_slope(self.slopes, np.nan_to_num(stratum.last_age))
         if float(np.quantile(path, 1.0 - STRAGGLERS)) < RESTED * np.sqrt(self.part.parameters.residual):
             return False

@@ -12,10 +12,11 @@ from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS, OwnPace
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, bend, crossed_data
 from sensorhealth.degradation.fitting import NEARLY, CurveFit, Options, class_effects, fit_beside, fit_curve, rough_fit
-from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes, times
+from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes, nearer, times
 from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import choose_degrees
+from sensorhealth.degradation.tuning import tuned
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
 LITTLE = 0.1  # weight at the first look below which a curve is given the variances of the likeliest
@@ -24,6 +25,7 @@ ROUGHLY = 1e-2  # how near the optimum a search for a look ends
 PACES = 1  # times that a curve of own pace is made straight for a look
 REFINED = (1.0, 0.5, 0.25)  # steps by which the shapes of the likelier families are tuned
 NEAR = 25.0  # deviance behind the best within which a family's shape is tuned
+SEARCHED = 2  # members of a rival family that are given a search of their own
 HOPELESS = 150.0  # deviance behind the best beyond which a curve is not looked at again
 SECOND_LOOK = 12  # curves looked at again from a fit on the best
 FAR = 12.0  # deviance behind the best at the first look, beyond which a curve is not fitted
@@ -76,21 +78,8 @@ def first_with_knee(
     best = min([first, *knees], key=lambda item: item.deviance)
     if best.deviance > first.deviance - CLEARLY:
         return first
-    seen = {best.curve: best}
-
-    def nearest(curves: list[Curve], start: CurveFit) -> CurveFit:
-        new = [curve for curve in dict.fromkeys(curves) if curve not in seen]
-        seen.update({curve: first_look(stratum, curve, terms, options, start.degrees, start) for curve in new})
-        return min((seen[curve] for curve in curves), key=lambda item: item.deviance, default=start)
-
-    for step in REFINED:
-        before = np.inf
-        while best.deviance < before - 1.0:
-            before, alone = best.deviance, best.curve.near(step)
-            found = nearest(alone, best)
-            if found.deviance >= before - 1.0:  # two parameters may make up for each other
-                found = nearest([other for curve in alone for other in curve.near(step)], best)
-            best = min(best, found, key=lambda item: item.deviance)
+    likeliest = {item.curve.family: item for item in sorted(knees, key=lambda item: -item.deviance)}
+    best = min((tuned(stratum, item, options) for item in likeliest.values()), key=lambda item: item.deviance)
     return first_look(stratum, best.curve, terms, options, degrees, best)
 
 
@@ -124,6 +113,10 @@ def fit_curves(
         if other.deviance < first.deviance:
             first, look = other, _Looks(stratum, terms, other)
             looks = _again(look, looks)
+    first = _tuned(stratum, first, options)
+    if first.curve not in looks:
+        look = _Looks(stratum, terms, first)
+        looks = _again(look, looks) | {first.curve: look(first.curve)}
     likely = wander_helps(first) if ask_wander else None  # only now: a wrong shape looks like a wander
     if likely is not None:
         loose = fit_curve(stratum, first.curve, terms, replace(options, brownian=True), first, likely)
@@ -148,14 +141,21 @@ def fit_curves(
     return _weigh(prior, looks, tried), gain
 
 
+def _tuned(stratum: Stratum, first: CurveFit, options: Options) -> CurveFit:
+    """The fit, or one that is clearly likelier on a shape near its own."""
+    found = tuned(stratum, first, options)
+    return found if found.deviance < first.deviance - 1.0 else first
+
+
 def _rivals(looks: dict[Curve, float], first: CurveFit) -> list[Curve]:
-    """The likeliest curve of each family of own pace but that of `first`.
+    """The likeliest curves of each family of own pace but that of `first`.
 
     Looked at with another shape's variances they seem far behind: what they make plain stood there as spread of the slopes
     and as noise. Only a search of their own shows what they are worth, and a wander must not be asked before.
     """
     families = sorted({curve.family for curve in looks if curve.own_pace} - {first.curve.family})
-    return [min((curve for curve in looks if curve.family == family), key=lambda curve: looks[curve]) for family in families]
+    order = sorted(looks, key=lambda curve: looks[curve])
+    return [curve for family in families for curve in [item for item in order if item.family == family][:SEARCHED]]
 
 
 def _spread(order: list[Curve]) -> list[Curve]:
@@ -218,21 +218,24 @@ class _Looks:
         self.layout = reml.lay_out(data, brownian=first.parameters.brownian > 0.0)
 
     def __call__(self, curve: Curve) -> float:
-        return reml.deviance(self._straight(curve), self.first.parameters, "ML")
+        return reml.deviance(self._straight(curve)[0], self.first.parameters, "ML")
 
     def searched(self, curve: Curve) -> float:
         """The same at variances of the curve's own, to be compared with others that are searched for."""
         begin = self.first.parameters
-        found = reml.fit(self._straight(curve), method="ML", brownian=begin.brownian > 0.0, start=begin, tolerance=ROUGHLY)
-        straighter = self._on(curve, life_slopes(self.stratum, found)) if curve.own_pace else found.criterion.layout
-        return reml.deviance(straighter, found.parameters, "ML")
+        layout, slopes = self._straight(curve)
+        found = reml.fit(layout, method="ML", brownian=begin.brownian > 0.0, start=begin, tolerance=ROUGHLY)
+        if slopes is not None:
+            layout = self._on(curve, nearer(curve, slopes, life_slopes(self.stratum, found)))
+        return reml.deviance(layout, found.parameters, "ML")
 
-    def _straight(self, curve: Curve) -> Layout:
+    def _straight(self, curve: Curve) -> tuple[Layout, FloatArray | None]:
+        """Its layout, and the slopes about which it is straight."""
         slopes = first_slopes(self.stratum, curve, (self.first.curve, self.first.fit))
-        for _ in range(PACES if curve.own_pace else 0):
+        for _ in range(PACES if slopes is not None else 0):
             fit = reml.solve(self._on(curve, slopes), self.first.parameters, "ML")
-            slopes = life_slopes(self.stratum, fit)
-        return self._on(curve, slopes)
+            slopes = life_slopes(self.stratum, fit) if slopes is None else nearer(curve, slopes, life_slopes(self.stratum, fit))
+        return self._on(curve, slopes), slopes
 
     def _on(self, curve: Curve, slopes: FloatArray | None) -> Layout:
         g = times(self.stratum, curve, slopes)

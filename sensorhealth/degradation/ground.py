@@ -15,6 +15,8 @@ from sensorhealth.degradation.reml_data import CrossedClass, CrossedData
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import LEAST_WEIGHT, Sites, ballast
 
+LIMIT = 0.5  # of a slope or of the typical one: largest move at once
+
 
 @dataclass(frozen=True)
 class Ground:
@@ -124,6 +126,13 @@ def slopes_losing_alike(stratum: Stratum, curve: Curve, before: tuple[Curve, Flo
     if before is None:
         return np.full(age.size, float(curve.slope_of(-TYPICAL_LOSS, curve.reference)))
     return curve.slope_of(before[0].path(before[1], age), age)
+
+
+def nearer(curve: Curve, slopes: FloatArray, found: FloatArray) -> FloatArray:
+    """Slopes (n,) on the way from `slopes` to those `found`, no further than paths of own pace are nearly straight."""
+    typical = abs(float(curve.slope_of(-TYPICAL_LOSS, curve.reference)))
+    most = LIMIT * np.maximum(np.abs(slopes), typical)
+    return slopes + np.clip(found - slopes, -most, most)
 
 
 def life_slopes(stratum: Stratum, fit: reml.CrossedFit) -> FloatArray:

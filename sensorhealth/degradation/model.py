@@ -20,6 +20,7 @@ from sensorhealth.degradation.mixture import moments, quantile
 from sensorhealth.degradation.notes import notes_of
 from sensorhealth.degradation.paces import Paces, known_until, learn_paces
 from sensorhealth.degradation.part import like_none
+from sensorhealth.degradation.places import Places, places_of
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.predicting import Common, latent_moments, reading_variance
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
@@ -267,6 +268,11 @@ class AgeingModel(BaseEstimator):
     def knees(self, limit: float) -> dict[str, Knees]:
         """Knees yet to come that the readings cannot exclude, by stratum; limit: ln headroom ratio at the end."""
         return later_knees(self.strata_.values(), limit)
+
+    def places(self) -> dict[str, Places]:
+        """Where each sensor's own knee lies beside that of its kind, by stratum; those without left out."""
+        check_is_fitted(self, "strata_")
+        return places_of(self.strata_.values())
 
     def known_until(self, age_years: pd.Series) -> dict[str, tuple[PathPosterior, FloatArray]]:
         """Paths as known from the readings of each life up to an age (index life_id), and its age then, by stratum."""

@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sensorhealth.degradation import reml
-from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS
 from sensorhealth.degradation.design import FloatArray
 from sensorhealth.degradation.effects import Terms
-from sensorhealth.degradation.ground import Ground, life_slopes
+from sensorhealth.degradation.ground import Ground, life_slopes, nearer
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.robust import Sites, revise
 
@@ -20,7 +19,6 @@ PATIENT = 5  # moves after which a few stragglers are let be
 LEAST_STEP = 0.125  # share of its way that a stand-in goes which keeps turning back
 RESTED = 0.05  # move of a path, in standard deviations of the noise, at which curves of own pace are straight enough
 EXACTLY = 5e-5  # the same where numbers are to be reproduced
-LIMIT = 0.5  # of a slope or of the typical one: largest move between two
 
 
 @dataclass(frozen=True)
@@ -94,9 +92,7 @@ def _straighter(ground: Ground, fit: reml.CrossedFit, enough: float) -> tuple[Gr
     if ground.slopes is None:
         return ground, False
     stratum, curve = ground.stratum, ground.curve
-    typical = abs(float(curve.slope_of(-TYPICAL_LOSS, curve.reference)))
-    most = LIMIT * np.maximum(np.abs(ground.slopes), typical)
-    move = np.clip(life_slopes(stratum, fit) - ground.slopes, -most, most)
+    move = nearer(curve, ground.slopes, life_slopes(stratum, fit)) - ground.slopes
     path = np.abs(move) * curve.path_by_slope(ground.slopes, np.nan_to_num(stratum.last_age))
     if float(path.max(initial=0.0)) < enough:
         return ground, False

@@ -16,6 +16,7 @@ from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.effects import GAS, LEAST_NOISE
 from sensorhealth.degradation.fitting import CurveFit, class_effects
 from sensorhealth.degradation.ground import life_slopes
+from sensorhealth.degradation.reml_fit import CrossedFit
 
 FAR, FARTHEST = 5.0, 8.0  # usual jumps, between which a jump begins to be a surprise
 MOST = 0.9  # quantile of the jumps that within these bounds is never a surprise, so that surprises stay rare
@@ -103,8 +104,9 @@ def _net(stratum: Stratum, fitted: CurveFit) -> tuple[FloatArray, FloatArray]:
     A knee comes at each sensor's own pace: with curves that have one, it is the sensor's own path that is taken off.
     """
     net = stratum.y - fitted.bend - fitted.base.x @ fitted.fit.beta - class_effects(fitted, GAS)
-    if fitted.slopes is not None:
-        net -= fitted.base.g * (life_slopes(stratum, fitted.fit) - fitted.fit.beta[1])[stratum.life]
+    if fitted.slopes is not None:  # of all lives of a very large kind paths rest where they were made straight
+        own = life_slopes(stratum, fitted.fit) if isinstance(fitted.fit, CrossedFit) else fitted.slopes
+        net -= fitted.base.g * (own - fitted.fit.beta[1])[stratum.life]
     return net, stratum.reference_value - fitted.fit.beta[0]
 
 

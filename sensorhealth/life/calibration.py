@@ -12,6 +12,7 @@ from scipy.optimize import minimize_scalar
 
 from ..degradation.knees import Knees
 from ..degradation.paces import Paces
+from ..degradation.places import Places
 from .end_law import EndLaw, learn_end_law
 from .worn import wears_out
 
@@ -32,9 +33,10 @@ class Calibration:
 
     overall: factor where a stratum has none of its own. by_stratum: stratum -> factor. readings: next readings it was
     learnt from. note: one sentence for the report. paces: stratum -> law of paces, factors on the slope of the paths from now
-    on (see `degradation.paces`); knees: stratum -> knees yet to come (`degradation.knees`); end_law: how soft ends came against
-    what paths foretold (`life.end_law`), None with too few; where a stratum has it, its paces and knees are in it. All three
-    are learnt from the records at hand by every analysis.
+    on (see `degradation.paces`); knees: stratum -> knees yet to come (`degradation.knees`); places: stratum -> where each
+    sensor's own knee lies (`degradation.places`), in place of its paces; end_law: how soft ends came against what paths
+    foretold (`life.end_law`), None with too few; where a stratum has it, its paces and knees are in it, and it stands on its
+    places. All four are learnt from the records at hand by every analysis.
     """
 
     overall: float = 1.0
@@ -43,6 +45,7 @@ class Calibration:
     note: str = "No correction: nothing in the past to learn one from."
     paces: Mapping[str, Paces] = field(default_factory=dict)
     knees: Mapping[str, Knees] = field(default_factory=dict)
+    places: Mapping[str, Places] = field(default_factory=dict)
     end_law: EndLaw | None = None
 
     @property
@@ -60,6 +63,12 @@ class Calibration:
                 "Sensors went on faster or slower than the beginnings of their records foretold, and remaining life is spread "
                 f"accordingly; usual factor either way: {'; '.join(kinds)}"
             )
+        if self.places:
+            kinds = [f"{name} {np.exp(item.spread):.1f}" for name, item in self.places.items()]
+            told.append(
+                "Sensors of these kinds have each a knee of its own, sooner or later than the curve of their kind says, and "
+                f"remaining life is told accordingly; usual factor on the loss at the knee, either way: {'; '.join(kinds)}"
+            )
         if self.knees:
             kinds = [f"{name} {100 * item.chance.sum():.0f} %" for name, item in self.knees.items()]
             told.append(
@@ -70,7 +79,7 @@ class Calibration:
 
     def with_past_of(self, own: Calibration) -> Calibration:
         """This correction of the spread with what the records at hand taught another one."""
-        return replace(self, paces=own.paces, knees=own.knees, end_law=own.end_law)
+        return replace(self, paces=own.paces, knees=own.knees, places=own.places, end_law=own.end_law)
 
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
@@ -87,11 +96,12 @@ def with_own_past(
 ) -> Calibration:
     """The calibration (None for none) with what the records up to the as-of date teach by themselves."""
     worn = set(lives["stratum"][wears_out(lives)])
-    paces = {name: item for name, item in ageing.paces().items() if name in worn}
-    law = learn_end_law(ageing, lives, readings, as_of, margin, paces)
+    places = {name: item for name, item in ageing.places().items() if name in worn}
+    paces = {name: item for name, item in ageing.paces().items() if name in worn - set(places)}
+    law = learn_end_law(ageing, lives, readings, as_of, margin, paces, places)
     told = set() if law is None else set(law.share)
     knees = {name: item for name, item in ageing.knees(float(np.log1p(margin))).items() if name in worn - told}
-    return replace(calibration or Calibration(), paces=paces, knees=knees, end_law=law)
+    return replace(calibration or Calibration(), paces=paces, knees=knees, places=places, end_law=law)
 
 
 def learn_factor(

@@ -19,12 +19,13 @@ from numpy.typing import NDArray
 
 from ..degradation.paces import STEADY, Paces
 from .lifedata import DAYS_PER_YEAR, years_between
-from .soft import default_grid, scaled, soft_cdf, widened_grid
+from .soft import default_grid, placed_cdf, scaled, widened_grid
 from .sudden import SuddenLife
 from .worn import soft_ends, wears_out
 
 if TYPE_CHECKING:
     from ..degradation import AgeingModel
+    from ..degradation.places import Places
     from ..degradation.posterior import PathPosterior
 
 Array = NDArray[np.float64]
@@ -77,11 +78,18 @@ class EndLaw:
         )
 
     def soft(
-        self, path: PathPosterior, ages: Array, days: Array, margin: float, lives: pd.DataFrame, as_of: pd.Timestamp
+        self,
+        path: PathPosterior,
+        ages: Array,
+        days: Array,
+        margin: float,
+        lives: pd.DataFrame,
+        as_of: pd.Timestamp,
+        places: Places | None = None,
     ) -> Array:
-        """Chance (n, m) of the soft end by each of `days`, of lives (n,) of a stratum that the law covers."""
+        """Chance (n, m) of the soft end by each of `days`, of lives (n,) of a stratum that it covers; places: of their knees."""
         wide = widened_grid(days, FACTORS)
-        cdf = soft_cdf(path, ages, wide, margin)
+        cdf = placed_cdf(path, ages, wide, margin, places)
         share = self.share[path.stratum][stage(cdf, wide, ages)]
         pooled = scaled(cdf, wide, days, FACTORS, share[:, :-1])
         rows = np.flatnonzero(share[:, -1])
@@ -136,6 +144,7 @@ def learn_end_law(
     as_of: pd.Timestamp,
     margin: float,
     paces: Mapping[str, Paces],
+    places: Mapping[str, Places],
 ) -> EndLaw | None:
     """The law of the soft ends from the records up to the as-of date; None with too few ends."""
     known = ageing.residuals_
@@ -155,7 +164,7 @@ def learn_end_law(
         age = pd.Series(years_between(back["installed"], date), index=back.index)
         for name, (path, then) in ageing.known_until(age).items():
             if name in ends:
-                seen.setdefault(name, []).append(_what_came(path, then, back, ages, margin))
+                seen.setdefault(name, []).append(_what_came(path, then, back, ages, margin, places.get(name)))
     share = {}
     for name, items in seen.items():
         found = _shares(items, paces.get(name, STEADY))
@@ -174,7 +183,9 @@ class _Seen:
     likelihood: Array
 
 
-def _what_came(path: PathPosterior, age: Array, back: pd.DataFrame, ages: AgesAtEnd, margin: float) -> _Seen:
+def _what_came(
+    path: PathPosterior, age: Array, back: pd.DataFrame, ages: AgesAtEnd, margin: float, places: Places | None
+) -> _Seen:
     own = back.reindex(path.life_id).reset_index()
     died = (own["end_kind"] == "sudden").to_numpy()
     low = (years_between(own["installed"], own["last_alive"]) - age) * DAYS_PER_YEAR
@@ -182,7 +193,7 @@ def _what_came(path: PathPosterior, age: Array, back: pd.DataFrame, ages: AgesAt
     kept = np.flatnonzero((low > -0.5) & (high > np.maximum(low, 0.0)) & ((low > 0.5) | died))
     low, high = np.maximum(low[kept], 0.0), high[kept]
     wide = widened_grid(GRID, FACTORS)
-    cdf = soft_cdf(path.take(kept), age[kept], wide, margin)
+    cdf = placed_cdf(path.take(kept), age[kept], wide, margin, places, back=True)
     moment = ages.life.as_of_
     then = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
     by_age = ages.conditional_cdf(then, moment, GRID, cdf[:, : GRID.size])

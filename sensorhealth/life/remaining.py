@@ -242,10 +242,11 @@ def _soft(
     """Chance (n, m) of the soft end alone of the lives of one stratum, with what the past has taught of it."""
     if calibration is None:
         return paced_cdf(path, ages, days, margin)
-    if calibration.end_law is not None and path.stratum in calibration.end_law.share:
-        return calibration.end_law.soft(path, ages, days, margin, lives, as_of)
     name = path.stratum
-    return paced_cdf(path, ages, days, margin, calibration.paces.get(name, STEADY), calibration.knees.get(name))
+    places = calibration.places.get(name)
+    if calibration.end_law is not None and name in calibration.end_law.share:
+        return calibration.end_law.soft(path, ages, days, margin, lives, as_of, places)
+    return paced_cdf(path, ages, days, margin, calibration.paces.get(name, STEADY), calibration.knees.get(name), places)
 
 
 def combine(

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from ..degradation.knees import SOONER, Knees, sooner
 from ..degradation.paces import STEADY, Paces
+from ..degradation.places import SOONER as OWN_SOONER
+from ..degradation.places import Places
 from .lifedata import DAYS_PER_YEAR
 from .passage import first_passage
 
@@ -65,15 +67,36 @@ def scaled(cdf: Array, wide: Array, days: Array, factor: Array, weight: Array) -
     return mixed
 
 
-def paced_cdf(
-    path: PathPosterior, ages: Array, days: Array, margin: float, paces: Paces = STEADY, knees: Knees | None = None
+def placed_cdf(
+    path: PathPosterior, ages: Array, days: Array, margin: float, places: Places | None, *, back: bool = False
 ) -> Array:
-    """As `soft_cdf`, where each life goes on at one of the paces of its stratum, and may meet a knee that none has met yet: what
-    is ahead comes so much sooner or later."""
+    """As `soft_cdf`, where each life has a knee of its own; back: as known from its readings up to these ages alone."""
+    if places is None:
+        return soft_cdf(path, ages, days, margin)
+    wide = widened_grid(days, OWN_SOONER)
+    law = places.sooner(path.life_id, ages, float(np.log1p(margin)), back=back)
+    cdf = soft_cdf(path, ages, wide, margin)
+    found = scaled(cdf, wide, days, OWN_SOONER, law)
+    found[:, 0] = cdf[:, 0]  # where it stands now is not in doubt
+    return np.maximum.accumulate(found, axis=1)
+
+
+def paced_cdf(
+    path: PathPosterior,
+    ages: Array,
+    days: Array,
+    margin: float,
+    paces: Paces = STEADY,
+    knees: Knees | None = None,
+    places: Places | None = None,
+) -> Array:
+    """As `placed_cdf`, where each life goes on at one of the paces of its stratum, and may meet a knee that none has met yet:
+    what is ahead comes so much sooner or later."""
     paced = widened_grid(days, paces.factor)
     if knees is None:
-        cdf = soft_cdf(path, ages, paced, margin)
+        cdf = placed_cdf(path, ages, paced, margin, places)
     else:
         wide = widened_grid(paced, SOONER)
-        cdf = scaled(soft_cdf(path, ages, wide, margin), wide, paced, SOONER, sooner(knees, path, ages, float(np.log1p(margin))))
+        cdf = placed_cdf(path, ages, wide, margin, places)
+        cdf = scaled(cdf, wide, paced, SOONER, sooner(knees, path, ages, float(np.log1p(margin))))
     return cdf if paces.factor.size == 1 else scaled(cdf, paced, days, paces.factor, paces.weight)

@@ -9,12 +9,15 @@ import pandas as pd
 import pytest
 
 from sensorhealth import Fleet
-from sensorhealth.analysis import analyse_and_look_back
+from sensorhealth.analysis import analyse_and_look_back, decided
 from sensorhealth.cli import main
 from sensorhealth.decide import Policy
 from sensorhealth.errors import RecordsError
 from sensorhealth.evaluate import beside, past_dates, track_record
 from sensorhealth.health import lives as lives_of
+from sensorhealth.life import Calibration
+from sensorhealth.outlook import look_ahead
+from sensorhealth.records.fleet import end_of
 
 TOO_EARLY = pd.Timestamp("1999-01-01")
 
@@ -52,6 +55,19 @@ def test_a_process_that_is_stopped_is_one_clear_error(fleet: Fleet) -> None:
 def test_what_fails_there_fails_here(fleet: Fleet) -> None:
     with beside(fleet, Policy(), past_dates(fleet, 1)) as past, pytest.raises(KeyError):
         past.record(pd.DataFrame({"life_id": []}))
+
+
+def test_a_correction_known_beforehand_leads_where_one_that_comes_later_does(fleet: Fleet) -> None:
+    """Forecasts are decided on once, when the past has been looked at; the same as deciding first and again."""
+    day, policy = fleet.calibrations["time"].max().normalize(), Policy(budget_months=6)
+    known, ahead = fleet.known_at(end_of(day)), look_ahead(fleet.known_at(end_of(day)), day, policy)
+    wider = Calibration(overall=1.5)
+    at_once = decided(ahead.corrected(wider, day, policy), known, day, policy)
+    first = decided(ahead, known, day, policy)
+    again = first.recast(wider)
+    assert not at_once.forecast.equals(first.forecast)
+    for table in ("forecast", "plan", "budget", "lots_table"):
+        pd.testing.assert_frame_equal(getattr(at_once, table), getattr(again, table))
 
 
 def test_only_what_was_known_on_the_day_is_read(fleet: Fleet) -> None:

@@ -98,10 +98,22 @@ def test_paths_of_shapes_of_their_own_are_not_foretold_too_surely(odd: tuple[Out
     assert 0.8 < taught < 0.99
 
 
+def test_knees_of_their_own_are_foretold_better_and_less_surely(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
+    seen, rows, left = odd
+    held_by, miss = [], []
+    for calibration in (Calibration(), Calibration(places=seen.calibration.places)):
+        life = remaining_life(seen.paths, NoDeath(), seen.current, seen.remaining.as_of, calibration=calibration).take(rows)
+        held_by.append(held(seen, rows, left, calibration))
+        miss.append(float(np.mean((life.total - (life.grid_days >= left[:, None])) ** 2)))
+    assert held_by[1] > held_by[0] + 0.1
+    assert miss[1] < miss[0]
+
+
 def test_what_was_learnt_is_said(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
     seen = odd[0]
-    assert "electrochemical CO" in seen.calibration.paces
-    assert any("faster or slower" in remark for remark in seen.calibration.remarks)
+    assert "electrochemical CO" in seen.calibration.places
+    assert any("a knee of its own" in remark for remark in seen.calibration.remarks)
+    assert any("faster or slower" in remark for remark in Calibration(paces={"electrochemical CO": STEADY}).remarks)
     assert not Calibration().remarks
 
 

@@ -22,6 +22,7 @@ class LinearLoss(OwnPace):
     """
 
     family: ClassVar[str] = "linear loss"
+    knee: ClassVar[bool] = False
     prior: ClassVar[float] = 0.15
 
     @classmethod

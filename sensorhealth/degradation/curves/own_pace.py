@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from sensorhealth.degradation.curves.base import Curve, FloatArray, Straight
 
 TYPICAL_LOSS = 0.4  # ln ratio, where nothing is known yet
+SLOWEST = 0.02  # share of the typical loss rate below which a sensor is taken to stand still
 
 
 @dataclass(frozen=True)
@@ -27,6 +28,7 @@ class OwnPace(Curve):
 
     typical_loss: float = TYPICAL_LOSS
     own_pace: ClassVar[bool] = True
+    knee: ClassVar[bool] = True  # whether the loss speeds up at a place that could be another
 
     @abstractmethod
     def _loss(self, x: FloatArray) -> FloatArray:
@@ -44,6 +46,15 @@ class OwnPace(Curve):
 
     def with_typical_loss(self, loss: float) -> Self:
         return replace(self, typical_loss=loss)
+
+    @property
+    def shape(self) -> FloatArray:
+        """ln of the shape's parameters; none where the shape has none."""
+        return np.empty(0)
+
+    def reshaped(self, shape: FloatArray) -> Self:
+        """The curve with the shape that these parameters say, within what readings can tell."""
+        return self
 
     @cached_property
     def _reach(self) -> float:
@@ -84,6 +95,11 @@ class OwnPace(Curve):
         change, age = np.asarray(change, dtype=float), np.asarray(age, dtype=float)
         gain = np.maximum(change, 0.0) / self._loss_derivative(np.zeros_like(change))
         return (gain - self._loss_inverse(np.maximum(-change, 0.0))) / (self._unit * age)
+
+    def age_at(self, change: ArrayLike, slope: ArrayLike) -> FloatArray:
+        """Age at which the path of a sensor with this slope has changed by `change`; 0 for a gain, late where it hardly falls."""
+        rate = np.maximum(-np.asarray(slope, dtype=float), SLOWEST * self.typical_loss / self.reference)
+        return self._loss_inverse(np.maximum(-np.asarray(change, dtype=float), 0.0)) / (self._unit * rate)
 
     def clock(self, age: ArrayLike) -> FloatArray:
         return np.maximum(np.asarray(age, dtype=float), 0.0)

@@ -36,6 +36,13 @@ class PlateauKnee(OwnPace):
         return [curve for curve in reserves if LEAST < curve.reserve < HIGHEST]
 
     @property
+    def shape(self) -> FloatArray:
+        return np.log([self.reserve])
+
+    def reshaped(self, shape: FloatArray) -> PlateauKnee:
+        return replace(self, reserve=float(np.clip(np.exp(shape[0]), LEAST, HIGHEST)))
+
+    @property
     def parameter(self) -> str:
         return f"reserve {self.reserve:.3g}"
 

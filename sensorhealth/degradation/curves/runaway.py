@@ -42,6 +42,14 @@ class Runaway(OwnPace):
         return [item for item in turns + widths if LEAST < item.lost < HIGHEST and NARROWEST < item.width < WIDEST]
 
     @property
+    def shape(self) -> FloatArray:
+        return np.log([self.lost, self.width])
+
+    def reshaped(self, shape: FloatArray) -> Runaway:
+        lost, width = np.clip(np.exp(shape), (LEAST, NARROWEST), (HIGHEST, WIDEST))
+        return replace(self, lost=float(lost), width=float(width))
+
+    @property
     def parameter(self) -> str:
         return f"twice as fast once {self.lost:.2g} is lost, width {self.width:.2g}"
 
