@@ -110,6 +110,22 @@ def test_the_chance_of_having_ended_never_falls(
     assert np.diff(ended).min() > -1e-3  # twice the quadrature's own error, in regimes far from those of sensors
 
 
+@settings(deadline=None, max_examples=60)
+@given(log_level=st.floats(-12, 1), slope=st.floats(-3, 3), log_wander=st.floats(-5, 0), sd_slope=st.floats(0, 1))
+def test_a_level_known_exactly_ends_by_the_known_law(log_level: float, slope: float, log_wander: float, sd_slope: float) -> None:
+    """Inverse Gaussian given the slope (scipy's, or for a slope that rises the chance of ever ending on top), averaged."""
+    level, wander = 10.0**log_level, 10.0**log_wander
+    elapsed = np.array([0.1, 1.0, 10.0])
+    found = first_passage(level, slope, [[0.0, 0.0], [0.0, sd_slope**2]], elapsed, wander)
+    z, weight = np.polynomial.legendre.leggauss(4000)
+    z, weight = 9.0 * z, 9.0 * weight * stats.norm.pdf(9.0 * z)
+    drift = np.where(np.abs(slope + sd_slope * z) < 1e-9, 1e-9, slope + sd_slope * z)
+    mean, shape = level / np.abs(drift), level**2 / wander
+    ever = np.exp(-2.0 * level * np.maximum(drift, 0.0) / wander)
+    expected = [weight @ (ever * stats.invgauss.cdf(time, mean / shape, scale=shape)) for time in elapsed]
+    assert found == pytest.approx(np.array(expected), abs=1e-6)
+
+
 def test_a_dip_between_two_sound_ends_is_seen() -> None:
     # a Brownian path with drift away from the threshold ever meets it with probability exp(-2 level drift / wander)
     assert first_passage(1.0, 2.0, STILL, 1000.0, 1.0) == pytest.approx(np.exp(-4.0), abs=1e-7)
