@@ -18,7 +18,8 @@ A level known (all but) exactly is too narrow for that quadrature. There the kno
     P(end by H) = Phi(-(x + m H) / s) + exp(-2 x m / k + 2 x^2 v / k^2) Phi((-x + (m - 2 x v / k) H) / s),  s^2 = k H + v H^2,
 
 m and v being the mean and variance of G given x (a first passage of a Brownian motion, Chhikara and Folks 1989, The Inverse
-Gaussian Distribution, averaged over a normal drift), is averaged over the little that is not known of x.
+Gaussian Distribution, averaged over a normal drift), is averaged over the little that is not known of x. The second term is
+E[exp(-2 x s Z / (k H)); Z > 0] for Z normal around (x + m H) / s with unit variance, in which nothing cancels.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import erfcx, log_ndtr, ndtr, owens_t
+from scipy.special import erfcx, ndtr, owens_t
 
 Array = NDArray[np.float64]
 
@@ -212,11 +213,10 @@ def _from_known_level(path: Path, nodes: int) -> Array:
     x = np.maximum(path.level[:, None] + sd[:, None] * z, 0.0)
     turn = np.divide(path.covariance, sd, out=np.zeros_like(sd), where=sd > 0)[:, None]
     variance = np.maximum(path.slope_variance[:, None] - turn**2, 0.0)
-    wander, elapsed = path.wander[:, None], path.elapsed[:, None]
-    slope, spread = path.slope[:, None] + turn * z, np.sqrt(wander * elapsed + variance * elapsed**2)
-    log_back = -2.0 * x * slope / wander + 2.0 * x**2 * variance / wander**2
-    log_back += log_ndtr((-x + (slope - 2.0 * x * variance / wander) * elapsed) / spread)
-    ended = ndtr(-(x + slope * elapsed) / spread) + np.exp(np.minimum(log_back, 0.0))
+    elapsed, spent = path.elapsed[:, None], (path.wander * path.elapsed)[:, None]
+    spread = np.sqrt(spent + variance * elapsed**2)
+    later = (x + (path.slope[:, None] + turn * z) * elapsed) / spread
+    ended = ndtr(-later) + _damped_half_normal(later, 2.0 * x * spread / spent, np.zeros_like(x))
     density = np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi)
     return np.asarray(ndtr(-above) + (np.minimum(ended, 1.0) * density) @ weights * half)
 
