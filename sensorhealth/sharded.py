@@ -25,6 +25,7 @@ from .analysis import all_findings, forecast_of, money_of, planned, zeros_and_re
 from .decide import Policy
 from .errors import RecordsError
 from .outlook import Learnt, Progress, learn, look_ahead, shared_draws_of_shard, with_new_sensors
+from .present.cautions import SHORT
 from .records.fleet import end_of
 from .records.mapping import RecordsMapping
 from .records.outputs import csv_content, csv_piece, whole_days, workspace, write_folder
@@ -101,7 +102,7 @@ def report_in_shards(
         notes = _notes(shards, learnt, told, policy, count)
         files = _tables(work, told, lots)
         files |= {f"{name}.csv": partial(_joined, work.place, name, shards.count) for name in BY_SHARD}
-        files["notes.txt"] = ("\n".join(notes) + "\n").encode()
+        files["notes.txt"] = ("\n".join((SHORT, *notes)) + "\n").encode()
         write_folder(files, out, protect=[path], part="report")
     return notes
 

@@ -46,7 +46,9 @@ def test_no_sensor_and_no_row_disappears(whole: Analysis, out: Path) -> None:
     for name in ("forecast", "plan"):
         assert sorted(_read(out, name)["sensor_id"]) == sorted(whole.forecast["sensor_id"])
     rows = len(whole.fleet.calibrations)
-    assert f"calibrations: {rows} rows, {rows} used, 0 set aside" in (out / "notes.txt").read_text()
+    notes = (out / "notes.txt").read_text()
+    assert f"calibrations: {rows} rows, {rows} used, 0 set aside" in notes
+    assert "not a proof of function" in notes
 
 
 def test_forecasts_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) -> None:
