@@ -78,7 +78,8 @@ class Analysis:
         """Compare the sensors of each value of column `by` (lot, supplier, site, model, ...) with the others of their kind."""
         if by == "lot" and not options:
             return self.lots_table
-        return _lots(self, self.fleet, self.forecast, self.policy, by=by, **options)
+        usual = {"by": by, "forecast": self.forecast}
+        return compared_lots(self.readings, self.lives, self.ageing, self.fleet, self.policy, **{**usual, **options})
 
     def lot_tables(self, by: str = "lot", *, watch_days: int | None = None) -> dict[str, pd.DataFrame]:
         """All that is known of the values of column `by`: the table of `lots`, and those of `compare.further_tables`."""
@@ -205,13 +206,15 @@ def decided(
     """
     step = progress or (lambda name: None)
     forecast = forecast_of(ahead, known, policy)
-    told = zeros_and_responses(ahead, known, policy) if before is None else (before.zero_drift, before.response_times)
-    zeros, responses = told
+    if before is None:
+        zeros, responses = zeros_and_responses(ahead, known, policy)
+    else:
+        zeros, responses = before.zero_drift, before.response_times
 
     def compared() -> pd.DataFrame:
-        if before is not None:
-            return compare.with_claims(before.lots_table, with_new_sensors(ahead.lives), forecast)
-        return _lots(ahead, known, forecast, policy)
+        if before is None:
+            return compared_lots(ahead.readings, ahead.lives, ahead.ageing, known, policy, forecast=forecast)
+        return compare.with_claims(before.lots_table, with_new_sensors(ahead.lives), forecast)
 
     step("comparing lots")
     with alongside(compared, worth=before is None and len(ahead.current) < MANY) as lots_compared:
@@ -269,11 +272,12 @@ def money_of(policy: Policy) -> compare.Money:
     return compare.Money(policy.unit_cost_default, policy.swap_cost, policy.budget_months / 12.0)
 
 
-def _lots(of: Outlook | Analysis, fleet: Fleet, forecast: pd.DataFrame, policy: Policy, **options: Any) -> pd.DataFrame:
-    """Lots compared, at the policy's prices and with the forecast's claims; none where records tell no rates."""
-    money = money_of(policy)
-    usual = {"sensors": fleet.sensors, "forecast": forecast, "money": money}
-    table = compare.lots(of.readings, with_new_sensors(of.lives), of.ageing, **{**usual, **options})
+def compared_lots(
+    readings: pd.DataFrame, lives: pd.DataFrame, ageing: degradation.AgeingModel, fleet: Fleet, policy: Policy, **options: Any
+) -> pd.DataFrame:
+    """Lots compared, at the policy's prices; none where records tell no rates. options: of `compare.lots`."""
+    usual = {"sensors": fleet.sensors, "money": money_of(policy)}
+    table = compare.lots(readings, with_new_sensors(lives), ageing, **{**usual, **options})
     return table.iloc[:0] if fleet.selective_recording else table
 
 

@@ -21,7 +21,7 @@ from typing import Any
 import pandas as pd
 
 from . import compare, decide, health
-from .analysis import all_findings, forecast_of, money_of, planned, zeros_and_responses
+from .analysis import all_findings, compared_lots, forecast_of, money_of, planned, zeros_and_responses
 from .decide import Policy
 from .errors import RecordsError
 from .outlook import Learnt, Progress, learn, look_ahead, shared_draws_of_shard, with_new_sensors
@@ -111,14 +111,14 @@ def _walked(work: _Work, processes: int, step: Progress) -> list[_Told]:
     """What all shards tell, their rows being laid aside as CSV."""
     count, told = work.shards.count, []
     try:
-        with _pool(work, processes) as pool:
-            for number, one in enumerate(pool.map(_shard, range(count))):
+        with _pool(work, processes) as spread:
+            for number, one in enumerate(spread(_shard, range(count))):
                 told.append(one)
                 step(f"shard {number + 1} of {count}")
             step("writing")
             whole = {name: _everywhere([one.whole[name] for one in told]) for name in BY_SHARD}
             tasks = [(name, number, whole[name]) for name in BY_SHARD for number in range(count)]
-            list(pool.map(_as_csv, *zip(*tasks)))
+            list(spread(_as_csv, *zip(*tasks)))
     except BrokenProcessPool:
         raise RecordsError(
             "a process that worked on a shard was stopped (out of memory?); take smaller shards (`--shards 10000`)"
@@ -134,9 +134,7 @@ def _learn(shards: Shards, day: pd.Timestamp, policy: Policy, step: Progress) ->
         raise RecordsError(f"as-of date {day.date()}: nothing was known then of {shards.path}")
     learnt, seen, ageing = learn(some, day, policy, progress=step)
     step("comparing lots")
-    lots = compare.lots(seen.readings, with_new_sensors(seen.lives), ageing, sensors=some.sensors, money=money_of(policy)).iloc[
-        : 0 if some.selective_recording else None
-    ]
+    lots = compared_lots(seen.readings, seen.lives, ageing, some, policy)
     return learnt, lots, len(some.sensors)
 
 
@@ -240,24 +238,13 @@ def _as_csv(name: str, number: int, whole: Mapping[str, bool]) -> None:
     (place / f"{name}.{number}.csv").write_bytes(csv_piece(table, whole, header=number == 0))
 
 
-class _Alone:
-    """A pool of no processes: everything is done here."""
-
-    map = staticmethod(map)
-
-
-def _pool(work: _Work, processes: int) -> Any:
-    """Processes that work on shards; their order does not matter, for each shard is done by itself."""
+@contextmanager
+def _pool(work: _Work, processes: int) -> Iterator[Callable[..., Iterator[Any]]]:
+    """A `map` over shards, by several processes or here; their order does not matter, for each shard is done by itself."""
     if processes <= 1:
-        return _alone(work)
-    context = multiprocessing.get_context("spawn")  # a fork would copy other libraries' threads halfway
-    return ProcessPoolExecutor(processes, mp_context=context, initializer=_begin, initargs=(work,))
-
-
-def _alone(work: _Work) -> Any:
-    @contextmanager
-    def here() -> Iterator[type[_Alone]]:
         _begin(work)
-        yield _Alone
-
-    return here()
+        yield map
+        return
+    context = multiprocessing.get_context("spawn")  # a fork would copy other libraries' threads halfway
+    with ProcessPoolExecutor(processes, mp_context=context, initializer=_begin, initargs=(work,)) as pool:
+        yield pool.map

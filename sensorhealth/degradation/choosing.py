@@ -232,9 +232,10 @@ class _Looks:
     def _straight(self, curve: Curve) -> tuple[Layout, FloatArray | None]:
         """Its layout, and the slopes about which it is straight."""
         slopes = first_slopes(self.stratum, curve, (self.first.curve, self.first.fit))
-        for _ in range(PACES if slopes is not None else 0):
-            fit = reml.solve(self._on(curve, slopes), self.first.parameters, "ML")
-            slopes = life_slopes(self.stratum, fit) if slopes is None else nearer(curve, slopes, life_slopes(self.stratum, fit))
+        if slopes is not None:
+            for _ in range(PACES):
+                fit = reml.solve(self._on(curve, slopes), self.first.parameters, "ML")
+                slopes = nearer(curve, slopes, life_slopes(self.stratum, fit))
         return self._on(curve, slopes), slopes
 
     def _on(self, curve: Curve, slopes: FloatArray | None) -> Layout:

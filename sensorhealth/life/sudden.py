@@ -27,14 +27,14 @@ def conditional_cdf(groups: dict[str, HazardMixture], lives: pd.DataFrame, as_of
     ahead = np.atleast_1d(np.asarray(days, dtype=float)) / DAYS_PER_YEAR
     age = years_between(lives["installed"], pd.Timestamp(as_of))
     stratum, strata = pd.factorize(lives["stratum"])
-    technology, technologies = pd.factorize(lives["technology"])
-    kind, kinds = pd.factorize(stratum * (len(technologies) + 1) + technology)
-    width = len(technologies) + 1
-    pairs = [divmod(int(one), width) for one in kinds]
-    names = [_group(groups, str(strata[one]), str(technologies[other])) for one, other in pairs]
+    technology, known = pd.factorize(lives["technology"])
+    kind, kinds = pd.factorize(stratum * len(known) + technology)
+    pairs = [divmod(int(one), len(known)) for one in kinds]
+    group, names = pd.factorize(np.array([_group(groups, str(strata[s]), str(known[t])) for s, t in pairs], dtype=object))
+    own = group[kind]
     result = np.empty((len(lives), ahead.size))
-    for name in dict.fromkeys(names):
-        rows = np.isin(kind, [place for place, one in enumerate(names) if one == name])
+    for number, name in enumerate(names):
+        rows = own == number
         result[rows] = groups[name].conditional_cdf(np.maximum(age[rows], 0.0), ahead)
     return result
 

@@ -18,7 +18,7 @@ from .cells import MISSING, Cells, numbers, table_decimal, texts
 from .dates import TIME, TimeFormat, day_first_proof, times
 from .joined import joined_texts, joined_times
 from .mapping import RecordsMapping, TableMapping
-from .raw import BrokenRow, IntArray, RawTable, Source
+from .raw import BrokenRow, IntArray, Source
 from .vocabulary import is_free, understood_word
 
 
@@ -54,9 +54,9 @@ def typed_table(source: Source, table: str, mapping: RecordsMapping, also: tuple
     part = mapping.tables[table]
     facts = dict(nomenclature.columns(table))
     facts |= {name: nomenclature.columns("sensors")[name] for name in also if name not in facts}
-    headings = {name: _heading(name, source, part) for name in facts}
+    headings = {name: heading_of(name, source.headings, source.name, part) for name in facts}
     if part.unit_column:
-        headings["unit_recorded"] = _stated_heading(part.unit_column, source)
+        headings["unit_recorded"] = _stated_heading(part.unit_column, source.headings, source.name)
     elif table == "calibrations" and "unit" not in facts:
         recorded = _alike("unit", source.headings, source.name)
         headings |= {"unit_recorded": recorded} if recorded else {}
@@ -109,37 +109,32 @@ def _alike(name: str, headings: tuple[str, ...], source: str) -> str:
     return alike[0] if alike else ""
 
 
-def _stated_heading(heading: str, source: Source) -> str:
+def _stated_heading(heading: str, headings: tuple[str, ...], where: str) -> str:
     clean = " ".join(heading.split())
-    if clean in source.headings:
+    if clean in headings:
         return clean
-    folded = [name for name in source.headings if name.casefold() == clean.casefold()]
+    folded = [name for name in headings if name.casefold() == clean.casefold()]
     if len(folded) == 1:
         return folded[0]
-    near = difflib.get_close_matches(clean, source.headings, n=1)
-    hint = f"; is it {near[0]!r}?" if near else f"; there are {', '.join(source.headings[:30])}"
-    raise RecordsError(f"{source.name}: the mapping names the column {heading!r}, which is not there{hint}")
+    near = difflib.get_close_matches(clean, headings, n=1)
+    hint = f"; is it {near[0]!r}?" if near else f"; there are {', '.join(headings[:30])}"
+    raise RecordsError(f"{where}: the mapping names the column {heading!r}, which is not there{hint}")
 
 
 def heading_of(name: str, headings: tuple[str, ...], where: str, part: TableMapping) -> str:
-    """The heading of column `name` in a table with these headings; "" where it has none, or several that are joined."""
-    return _heading(name, Source(where, headings, lambda asked: RawTable(pa.table({}), np.empty(0, np.int64))), part)
-
-
-def _heading(name: str, source: Source, part: TableMapping) -> str:
-    """The heading of column `name`; "" where it has none, or several that are joined."""
+    """The heading of column `name` in the table `where` with these headings; "" where it has none, or several that are joined."""
     if name in part.columns:
         stated = part.columns[name]
-        return _stated_heading(stated, source) if isinstance(stated, str) else ""
+        return _stated_heading(stated, headings, where) if isinstance(stated, str) else ""
     if name in part.constants:
         return ""
     taken = {" ".join(heading.split()) for heading in part.columns.values() if isinstance(heading, str)}
-    return _alike(name, tuple(heading for heading in source.headings if heading not in taken), source.name)
+    return _alike(name, tuple(heading for heading in headings if heading not in taken), where)
 
 
 def _joined_headings(name: str, source: Source, part: TableMapping) -> tuple[str, ...]:
     stated = part.columns.get(name, "")
-    return () if isinstance(stated, str) else tuple(_stated_heading(heading, source) for heading in stated)
+    return () if isinstance(stated, str) else tuple(_stated_heading(heading, source.headings, source.name) for heading in stated)
 
 
 class _ColumnReader:
