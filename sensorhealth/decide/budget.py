@@ -18,10 +18,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.decide.flows import Chains, Flows, chains, flows
-from sensorhealth.decide.newlives import LifeTable, NewLives, drawn_lives
+from sensorhealth.decide.newlives import LifeTable, drawn_lives
 from sensorhealth.decide.parts import Missing, Part, missing, of_part, part_of
 from sensorhealth.decide.plan import FleetPlan
-from sensorhealth.decide.positions import Positions, chunks, positions
+from sensorhealth.decide.positions import Known, Positions, chunks, positions
 from sensorhealth.decide.schemes import Ways, ways
 from sensorhealth.decide.tally import Tally
 from sensorhealth.decide.texts import codes
@@ -70,28 +70,32 @@ class Expected(NamedTuple):
 
 @dataclass(frozen=True)
 class Replacing:
-    """All that replacements under one scheme follow from: positions, new sensors, how they are replaced, and when.
+    """All that replacements under one scheme follow from: positions, new sensors (known), how they are replaced, and when.
 
     swaps: what the visits of each site follow from where they are drawn; None where swaps do not wait for one another.
     """
 
-    where: Positions
-    fresh: NewLives
+    known: Known
     rule: Ways
     calendar: Calendar
     then: list[Chains]
     swaps: list[SiteSwaps] | None = None
 
+    @property
+    def where(self) -> Positions:
+        """The positions."""
+        return self.known.where
+
     def expected(self, table: LifeTable) -> Expected:
         """Expected replacements by month under `table`; rows of it that are named by a kind speak for new sensors."""
-        drawn = drawn_lives(self.fresh, table)
+        drawn = drawn_lives(self.known.fresh, table)
         then = self.then if drawn is None else chains(drawn, self.rule, self.calendar.edges)
         return Expected(then, list(self.walk(table, then)))
 
     def walk(self, table: LifeTable, then: list[Chains] | None = None) -> Iterator[tuple[NDArray[np.intp], Flows]]:
         """The same block by block, for positions that are too many to keep; then: what follows a replacement."""
-        args = (self.fresh, self.rule, self.calendar.edges, self.then if then is None else then)
-        return ((rows, flows(table, self.where, rows, *args)) for rows in chunks(np.arange(self.where.row.size)))
+        args = (self.rule, self.calendar.edges, self.then if then is None else then)
+        return ((rows, flows(table, self.known, rows, *args)) for rows in chunks(np.arange(self.where.row.size)))
 
     def on_drawn_visits(
         self, rng: np.random.Generator, shared: np.random.Generator | None = None
@@ -118,19 +122,22 @@ def visits_drawn(shard: int | None = None, more: int = 0) -> Callable[[Replacing
     return lambda ready: ready.on_drawn_visits(rng, shared)
 
 
-def replacing(fleet_plan: FleetPlan, scheme: str | None = None, edges: FloatArray | None = None) -> Replacing:
+def replacing(
+    fleet_plan: FleetPlan, scheme: str | None = None, edges: FloatArray | None = None, known: Known | None = None
+) -> Replacing:
     """Prepare the replacements of a planned fleet under `scheme` (the policy's where None).
 
-    edges: (m + 1,) days between which they are counted, instead of the months of the budget.
+    edges: (m + 1,) days between which they are counted, instead of the months of the budget. known: the positions of the same
+    plan, where others walk through them too.
     """
     policy = fleet_plan.policy
     calendar = months(fleet_plan.facts.as_of, policy.budget_months, policy.price_escalation_per_year)
     if edges is not None:
         first = fleet_plan.facts.as_of + np.floor(edges[:-1]).astype("timedelta64[D]")
         calendar = Calendar(first, edges, np.ones(edges.size - 1))
-    where = positions(fleet_plan)
-    rule = ways(scheme or policy.scheme, where, fleet_plan, calendar.edges)
-    ready = Replacing(where, fleet_plan.fresh, rule, calendar, chains(fleet_plan.fresh, rule, calendar.edges))
+    known = known or Known(positions(fleet_plan), fleet_plan.fresh)
+    rule = ways(scheme or policy.scheme, known.where, fleet_plan, calendar.edges)
+    ready = Replacing(known, rule, calendar, chains(fleet_plan.fresh, rule, calendar.edges))
     return replace(ready, swaps=_swaps(fleet_plan, ready)) if (scheme or policy.scheme) == "condition" else ready
 
 
@@ -197,14 +204,19 @@ class Account:
     """Replacements and money of a planned fleet under one scheme, added up over the worlds that are put in.
 
     by: whose budgets (see `budget`). scheme: the policy's where None. ready: what the replacements follow from.
-    visits: list of (s, m), what the visits of each world cost. shard: as in `visits_drawn`.
+    visits: list of (s, m), what the visits of each world cost. shard: as in `visits_drawn`; known: as in `replacing`.
     """
 
     def __init__(
-        self, fleet_plan: FleetPlan, by: Sequence[str] = ("fleet",), scheme: str | None = None, shard: int | None = None
+        self,
+        fleet_plan: FleetPlan,
+        by: Sequence[str] = ("fleet",),
+        scheme: str | None = None,
+        shard: int | None = None,
+        known: Known | None = None,
     ) -> None:
         self.fleet_plan, self.scheme = fleet_plan, scheme or fleet_plan.policy.scheme
-        self.ready = replacing(fleet_plan, self.scheme)
+        self.ready = replacing(fleet_plan, self.scheme, known=known)
         self.visits: list[FloatArray] = []
         self._shard = shard
         self._drawing = visits_drawn(shard)

@@ -14,7 +14,7 @@ from sensorhealth.decide.flows import wasted_days
 from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import SCHEMES
-from sensorhealth.decide.positions import chunks
+from sensorhealth.decide.positions import Known, chunks, positions
 from sensorhealth.decide.totals import LEVELS
 from sensorhealth.nomenclature import columns
 
@@ -30,7 +30,8 @@ class MoneyTables(NamedTuple):
 
 def budget_and_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> MoneyTables:
     """The whole budget and the schemes side by side, in one walk through the draws (see `budget`)."""
-    accounts = _filled([Account(fleet_plan, GROUPS if own else ("fleet",), scheme)
+    known = Known(positions(fleet_plan), fleet_plan.fresh)
+    accounts = _filled([Account(fleet_plan, GROUPS if own else ("fleet",), scheme, known=known)
                         for scheme in SCHEMES for own in [scheme == fleet_plan.policy.scheme]], shared_draws)  # fmt: skip
     own = accounts[SCHEMES.index(fleet_plan.policy.scheme)].tables()
     schemes = pd.DataFrame([outcome(account, account.scheme) for account in accounts])
@@ -39,7 +40,8 @@ def budget_and_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> 
 
 def compare_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> pd.DataFrame:
     """Swaps by forecast, by the calendar, and at failure, over the months of the budget (columns: nomenclature policies)."""
-    accounts = _filled([Account(fleet_plan, scheme=scheme) for scheme in SCHEMES], shared_draws)
+    known = Known(positions(fleet_plan), fleet_plan.fresh)
+    accounts = _filled([Account(fleet_plan, scheme=scheme, known=known) for scheme in SCHEMES], shared_draws)
     return pd.DataFrame([outcome(account, account.scheme) for account in accounts])
 
 
@@ -85,7 +87,7 @@ def figures(account: Account) -> Figures:
     fleet_plan, ready = account.fleet_plan, account.ready
     planned, failed = account.replaced()
     wasted = sum(
-        float(wasted_days(fleet_plan.remaining, ready.where, rows, ready.fresh, ready.rule, ready.calendar.edges).sum())
+        float(wasted_days(fleet_plan.remaining, ready.known, rows, ready.rule, ready.calendar.edges).sum())
         for rows in chunks(np.arange(ready.where.row.size))
     )
     over_risk = float(fleet_plan.actions["over_risk"].sum()) if account.scheme == "condition" else np.nan

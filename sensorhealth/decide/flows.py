@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sensorhealth.decide.newlives import LifeTable, NewLives
-from sensorhealth.decide.positions import Positions, life_rows
-from sensorhealth.decide.replaced import Alone, Replaced, alone, at_each, replaced_by
+from sensorhealth.decide.positions import Known, Positions
+from sensorhealth.decide.replaced import Alone, Looks, Replaced, alone, at_each, replaced_by
 from sensorhealth.decide.replacement import time_in_service
 from sensorhealth.decide.schemes import Ways
 
@@ -43,10 +43,9 @@ def chains(fresh: NewLives, rule: Ways, edges: FloatArray) -> list[Chains]:
     middle = 0.5 * (edges[1:] + edges[:-1])
     age = np.maximum(edges[None, :] - middle[:, None], 0.0)
     days = np.linspace(0.0, edges[-1], int(np.ceil(edges[-1])) + 1)
-    times = np.broadcast_to(days, (len(fresh.kinds), days.size))
     lives = alone(fresh.soft, fresh.sudden)
-    look = times + rule.new_notice[:, None]
-    found_by = replaced_by(times, fresh.grid_days, lives, look, (rule.new_begin, rule.new_stop), rule.new_missed)
+    look = Looks(days + rule.new_notice[:, None], np.arange(len(fresh.kinds)))
+    found_by = replaced_by(days, fresh.grid_days, lives, look, (rule.new_begin, rule.new_stop), rule.new_missed)
     found = []
     for planned, failed in zip(found_by.planned, found_by.failed):
         by_swap, by_end = (np.diff(np.interp(age, days, by), axis=1) for by in (planned, failed))
@@ -55,20 +54,12 @@ def chains(fresh: NewLives, rule: Ways, edges: FloatArray) -> list[Chains]:
     return found
 
 
-def flows(
-    table: LifeTable,
-    where: Positions,
-    rows: IntArray,
-    fresh: NewLives,
-    rule: Ways,
-    edges: FloatArray,
-    then: list[Chains],
-) -> Flows:
+def flows(table: LifeTable, known: Known, rows: IntArray, rule: Ways, edges: FloatArray, then: list[Chains]) -> Flows:
     """Expected replacements of positions `rows`, by the distributions of `table` (the forecast, or a draw of it)."""
-    lives = life_rows(where, rows, table, fresh)
-    for values in lives:
-        values[rule.stop[rows] <= 0] = 0.0
-    by = _by_edges(table, where, rows, rule, edges, lives)
+    where = known.where
+    by = _by_edges(table, where, rows, rule, edges, known.lives(table, rows))
+    at_once = rule.stop[rows] <= 0
+    by.planned[at_once], by.failed[at_once] = 1.0, 0.0
     planned, failed = (np.diff(values[:, 1:], axis=1, prepend=0.0) for values in by[:2])
     first = planned + failed
     later = np.zeros_like(planned)
@@ -92,19 +83,23 @@ def on_visits(evenly: FloatArray, rule: Ways, site: IntArray) -> FloatArray:
 
 def _by_edges(table: LifeTable, where: Positions, rows: IntArray, rule: Ways, edges: FloatArray, lives: Alone) -> Replaced:
     """What happens to positions `rows` by each of the edges."""
-    times = np.broadcast_to(edges, (rows.size, edges.size))
-    site = where.site_code[rows]
-    look = rule.cover[site] + rule.notice[rows, None] * rule.known[site]
-    return replaced_by(times, table.grid_days, lives, look, (rule.begin[rows], rule.stop[rows]), rule.missed[rows])
+    notice, code = np.unique(rule.notice[rows], return_inverse=True)
+    groups, group = np.unique(where.site_code[rows] * notice.size + code, return_inverse=True)
+    site, at = np.divmod(groups, max(notice.size, 1))
+    look = Looks(rule.cover[site] + notice[at, None] * rule.known[site], group)
+    return replaced_by(edges, table.grid_days, lives, look, (rule.begin[rows], rule.stop[rows]), rule.missed[rows])
 
 
-def wasted_days(table: LifeTable, where: Positions, rows: IntArray, fresh: NewLives, rule: Ways, edges: FloatArray) -> FloatArray:
+def wasted_days(table: LifeTable, known: Known, rows: IntArray, rule: Ways, edges: FloatArray) -> FloatArray:
     """Life (n,) that planned swaps of the sensors in service throw away until the last edge (days, expected)."""
-    lives = life_rows(where, rows, table, fresh)
-    by = _by_edges(table, where, rows, rule, edges, lives)
-    stop = rule.stop[rows, None]
-    service = time_in_service(table.grid_days, lives.total)
-    alive = np.maximum(1.0 - at_each(table.grid_days, lives.total, stop), 1e-9)
+    lives = known.lives(table, rows)
+    by = _by_edges(table, known.where, rows, rule, edges, lives)
+    foreseen, planned = by.foreseen[:, -1], by.planned[:, -1]
+    wasted = foreseen * rule.notice[rows]
+    stopped = np.flatnonzero(planned != foreseen)
+    total, stop = lives.total[stopped], rule.stop[rows[stopped], None]
+    service = time_in_service(table.grid_days, total)
+    alive = np.maximum(1.0 - at_each(table.grid_days, total, stop), 1e-9)
     rest = (service[:, -1:] - at_each(table.grid_days, service, stop)) / alive
-    foreseen = by.foreseen[:, -1]
-    return foreseen * rule.notice[rows] + (by.planned[:, -1] - foreseen) * rest[:, 0]
+    wasted[stopped] += (planned - foreseen)[stopped] * rest[:, 0]
+    return wasted

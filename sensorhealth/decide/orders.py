@@ -22,7 +22,7 @@ from sensorhealth.decide.newlives import FloatArray
 from sensorhealth.decide.parts import WALKED, of_part, part_by_place
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import Policy
-from sensorhealth.decide.positions import Positions, positions
+from sensorhealth.decide.positions import Known, Positions, positions
 from sensorhealth.decide.replacement import time_in_service
 from sensorhealth.decide.stock import cover, newsvendor
 from sensorhealth.decide.texts import codes
@@ -110,17 +110,21 @@ def _windows(lead: float, shelf: float, reviews: FloatArray, interval: float) ->
     return np.array([np.stack([reviews, reviews + span], axis=1) for span in spans])
 
 
-def demands(fleet_plan: FleetPlan, walked: int = WALKED, shard: int | None = None) -> list[Demand]:
+def demands(
+    fleet_plan: FleetPlan, walked: int = WALKED, shard: int | None = None, known: Known | None = None
+) -> list[Demand]:
     """What is demanded of each kind and model; where positions are many, patterns of visits are walked through with a part.
 
-    walked: positions that this part is to have; shard: number of the part of a larger fleet that this is, None for the whole.
+    walked: positions that this part is to have; shard: number of the part of a larger fleet that this is, None for the whole;
+    known: as in `budget.replacing`.
     """
-    policy, where = fleet_plan.policy, positions(fleet_plan)
+    known = known or Known(positions(fleet_plan), fleet_plan.fresh)
+    policy, where = fleet_plan.policy, known.where
     reviews = _reviews(policy)
     kinds = _kinds(fleet_plan, where)
     windows = [_windows(kind.lead, kind.shelf, reviews, float(policy.order_interval_days)) for kind in kinds]
     edges = np.unique(np.concatenate([np.zeros(1), reviews, *(window.ravel() for window in windows)]))
-    ready = replacing(fleet_plan, edges=edges)
+    ready = replacing(fleet_plan, edges=edges, known=known)
     drawing = visits_drawn(shard)
     few = np.zeros(where.row.size, dtype=bool)
     for kind in kinds:

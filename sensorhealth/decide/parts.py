@@ -148,10 +148,8 @@ def _add_by_group(total: FloatArray, code: IntArray, values: FloatArray) -> None
 
 def of_part(ready: Replacing, rows: IntArray, row: IntArray) -> Replacing:
     """The replacements of some positions alone; row: theirs in the life distributions."""
-    where, rule = ready.where, ready.rule
-    positions = {name: getattr(where, name)[rows] for name in vars(where)}
-    ways = {name: getattr(rule, name)[rows] for name in ("begin", "stop", "notice", "missed")}
-    return replace(ready, where=replace(where, **{**positions, "row": row}), rule=replace(rule, **ways))
+    ways = {name: getattr(ready.rule, name)[rows] for name in ("begin", "stop", "notice", "missed")}
+    return replace(ready, known=ready.known.part(rows, row), rule=replace(ready.rule, **ways))
 
 
 def _groups(site: ObjectArray, technology: ObjectArray, counted: NDArray[np.bool_] | None = None) -> tuple[IntArray, FloatArray]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from sensorhealth.decide.texts import codes
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+_KEPT = 10_000_000  # chances of each end that are kept while the same table is asked about
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,43 @@ def positions(fleet_plan: FleetPlan) -> Positions:
 def chunks(rows: IntArray, size: int = 32_768) -> list[IntArray]:
     """`rows` in blocks that spare memory; one block at least."""
     return [rows[start : start + size] for start in range(0, max(rows.size, 1), size)]
+
+
+class Known:
+    """Positions with the life distributions of their blocks, kept while the same table is asked about.
+
+    Schemes are walked through with the same positions and worlds: what these share is worked out once. where: the positions;
+    fresh: new sensors of their kinds.
+    """
+
+    def __init__(self, where: Positions, fresh: NewLives) -> None:
+        self.where, self.fresh = where, fresh
+        self._table: LifeTable | None = None
+        self._lives: dict[tuple[int, int], Alone] = {}
+        self._parts: list[tuple[IntArray, IntArray, Known]] = []
+
+    def lives(self, table: LifeTable, rows: IntArray) -> Alone:
+        """As `life_rows`; not to be written into."""
+        if table is not self._table:
+            self._table, self._lives = table, {}
+        if not rows.size or rows[-1] - rows[0] + 1 != rows.size:
+            return life_rows(self.where, rows, table, self.fresh)
+        block = int(rows[0]), rows.size
+        if block not in self._lives:
+            found = life_rows(self.where, rows, table, self.fresh)
+            if sum(lives.total.size for lives in self._lives.values()) + found.total.size > _KEPT:
+                return found
+            self._lives[block] = found
+        return self._lives[block]
+
+    def part(self, rows: IntArray, row: IntArray) -> Known:
+        """Some of the positions alone; row: theirs in the life distributions."""
+        for mine, its, part in self._parts:
+            if np.array_equal(mine, rows) and np.array_equal(its, row):
+                return part
+        values = {name: getattr(self.where, name)[rows] for name in vars(self.where)}
+        self._parts.append((rows, row, Known(replace(self.where, **{**values, "row": row}), self.fresh)))
+        return self._parts[-1][2]
 
 
 def life_rows(where: Positions, rows: IntArray, table: LifeTable, fresh: NewLives) -> Alone:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 _LEAST_ALIVE = 1e-6
 _MOST_HAZARD = 5.0  # per step of the grid
+_FEW = 8  # positions to a group of equal times from which on groups are read by themselves
 
 
 class Alone(NamedTuple):
@@ -18,6 +19,13 @@ class Alone(NamedTuple):
     soft: FloatArray
     sudden: FloatArray
     total: FloatArray
+
+
+class Looks(NamedTuple):
+    """Up to which day (g, t) soft ends are forestalled by each time, by group, and the group (n,) of each position."""
+
+    times: FloatArray
+    group: NDArray[np.intp]
 
 
 class Replaced(NamedTuple):
@@ -46,36 +54,68 @@ def alone(soft: FloatArray, sudden: FloatArray) -> Alone:
 
 def at_each(days: FloatArray, values: FloatArray, wanted: FloatArray) -> FloatArray:
     """Rows (n, m) given at `days` (m,), linear between them, each read at its own `wanted` (n, k); held at the ends."""
-    inside = np.clip(wanted, days[0], days[-1])
-    upper = np.clip(np.searchsorted(days, inside, side="right"), 1, days.size - 1)
-    share = (inside - days[upper - 1]) / (days[upper] - days[upper - 1])
+    upper, share = _cells(days, wanted)
     low = np.take_along_axis(values, upper - 1, axis=1)
     return low + share * (np.take_along_axis(values, upper, axis=1) - low)
+
+
+def at_all(days: FloatArray, values: FloatArray, wanted: FloatArray) -> FloatArray:
+    """The same, all rows read at one `wanted` (k,)."""
+    upper, share = _cells(days, wanted)
+    low = values.take(upper - 1, axis=1)
+    found = values.take(upper, axis=1)
+    found -= low
+    found *= share
+    found += low
+    return found
+
+
+def _cells(days: FloatArray, wanted: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+    """The day of the table after each of `wanted`, and how far it lies on the way there from the day before."""
+    inside = np.clip(wanted, days[0], days[-1])
+    upper = np.clip(np.searchsorted(days, inside, side="right"), 1, days.size - 1)
+    return upper, (inside - days[upper - 1]) / (days[upper] - days[upper - 1])
+
+
+def at_looks(days: FloatArray, values: FloatArray, look: Looks) -> FloatArray:
+    """Rows (n, m) given at `days` (m,), each read at the times (k,) of its group."""
+    groups = len(look.times)
+    if groups == 1:
+        return at_all(days, values, look.times[0])
+    if groups * _FEW > len(values):
+        return at_each(days, values, look.times[look.group])
+    found = np.empty((len(values), look.times.shape[1]))
+    for number, times in enumerate(look.times):
+        mine = look.group == number
+        found[mine] = at_all(days, values[mine], times)
+    return found
 
 
 def replaced_by(
     times: FloatArray,
     days: FloatArray,
     lives: Alone,
-    look: FloatArray,
+    look: Looks,
     begin_stop: tuple[FloatArray, FloatArray],
     missed: FloatArray,
 ) -> Replaced:
-    """Chance of a planned swap, and of an end in service, by each of `times` (n, t) days, which increase.
+    """Chance of a planned swap, and of an end in service, by each of `times` (t,) days, which increase.
 
-    days: (m,) at which `lives` is given. look: (n, t) day up to which soft ends are forestalled by each time.
+    days: (m,) at which `lives` is given. look: day up to which soft ends are forestalled by each time.
     begin_stop: (n,) days of `Ways`. missed: (n,) of `Ways`. A sensor leaves by its soft end, by the swap that
     forestalls it, or by a sudden end before either; the two causes are independent, and between times each is taken
     as uniform.
     """
     begin, stop = begin_stop[0][:, None], begin_stop[1][:, None]
-    until = np.minimum(times, stop)
+    soft, sudden = (at_all(days, values, times) for values in (lives.soft, lives.sudden))
+    goes_on = times <= stop
+    sudden = np.where(goes_on, sudden, at_each(days, lives.sudden, stop))
     at_begin = at_each(days, lives.soft, begin)
-    worn = at_each(days, lives.soft, np.minimum(until, begin))
-    worn += missed[:, None] * np.maximum(at_each(days, lives.soft, until) - at_begin, 0.0)
-    seen = (1.0 - missed[:, None]) * np.maximum(at_each(days, lives.soft, look) - at_begin, 0.0)
+    first = np.minimum(begin, stop)
+    worn = np.where(times <= first, soft, at_each(days, lives.soft, first))
+    worn += missed[:, None] * np.maximum(np.where(goes_on, soft, at_each(days, lives.soft, stop)) - at_begin, 0.0)
+    seen = (1.0 - missed[:, None]) * np.maximum(at_looks(days, lives.soft, look) - at_begin, 0.0)
     swapped = np.maximum.accumulate(np.where((times >= begin) & (times < stop), seen, 0.0), axis=1)
-    sudden = at_each(days, lives.sudden, until)
     here = 1.0 - _middle(sudden)
     failed = np.cumsum(_steps(worn) * here + _steps(sudden) * (1.0 - _middle(worn + swapped)), axis=1)
     foreseen = np.cumsum(_steps(swapped) * here, axis=1)
