@@ -16,6 +16,7 @@ from sensorhealth.degradation.all_common import Common, common_spread
 from sensorhealth.degradation.all_gas import gas_variances
 from sensorhealth.degradation.all_paths import Paths
 from sensorhealth.degradation.all_shared import Shared, solve_shared
+from sensorhealth.degradation.all_sites import revised
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.effects import (
@@ -36,12 +37,13 @@ from sensorhealth.degradation.fitting import SETTLED, CurveFit
 from sensorhealth.degradation.ground import nearer, slopes_losing_alike
 from sensorhealth.degradation.part import spread_of
 from sensorhealth.degradation.reml_data import CrossedClass, CrossedData, VarianceParameters, crossed_variances
-from sensorhealth.degradation.robust import EXACT, LEAST_WEIGHT, Sites, face_value, revise
+from sensorhealth.degradation.robust import LEAST_WEIGHT, Sites, face_value
 from sensorhealth.degradation.settling import RESTED
 
 SWEEPS = 8  # over all readings, at most
 ROUGHLY, EXACTLY = 1e-3, 1e-7  # of the equations of what lives share, on the way and in the end
 STRAGGLERS = 0.002  # share of the stand-ins that need not have come to rest
+NONE_COMMON = Common(np.zeros(0, dtype=np.int64), np.zeros((0, 2, 2)), np.zeros((1, 2, 2)), np.zeros(0))
 
 Begin = tuple[Sites, FloatArray, Mapping[str, FloatArray]]
 
@@ -151,14 +153,14 @@ class _Sweeps:
         parameters = self.part.parameters
         plain = np.isinf(self.part.degrees) and self.terms.doubt is None and not self.stratum.censoring.any()
         for number in range(SWEEPS):
-            found = self._solve(ROUGHLY, on_the_way=self.tolerance < ROUGHLY)
+            found = self._solve(ROUGHLY)
             moved = self._straighten(found)
             if plain:
                 new, restless = self.sites, 0
             else:
-                new = revise(
+                new = revised(
                     self.sites, self.base.y, self.stratum.censoring, found.mean, found.variance, parameters.residual,
-                    self.part.degrees, 1.0 if number < 2 else 0.7, EXACT, self.terms.doubt,
+                    self.part.degrees, 1.0 if number < 2 else 0.7, self.terms.doubt,
                 )  # fmt: skip
                 pull = new.weight * (new.response - self.base.y) - self.sites.weight * (self.sites.response - self.base.y)
                 move = np.maximum(np.abs(new.weight - self.sites.weight), np.abs(pull) / np.sqrt(parameters.residual))
@@ -166,9 +168,9 @@ class _Sweeps:
             self.sites = new
             if not moved and restless <= STRAGGLERS * self.base.y.size:
                 if self.tolerance >= ROUGHLY:
-                    return found
+                    return self._with_common(found)
                 break
-        return self._solve(self.tolerance)
+        return self._with_common(self._solve(self.tolerance))
 
     def _straighten(self, found: AllFit) -> bool:
         """A curve of own pace made straight about the slopes now found, if they moved its paths."""
@@ -183,8 +185,8 @@ class _Sweeps:
         self._on_curve()
         return True
 
-    def _solve(self, tolerance: float, *, on_the_way: bool = False) -> AllFit:
-        """Everything given the present stand-ins; on_the_way: without what regions have in common, which moves no stand-in."""
+    def _solve(self, tolerance: float) -> AllFit:
+        """Everything given the present stand-ins, but for what regions have in common."""
         stratum, base, parameters = self.stratum, self.base, self.part.parameters
         noise = parameters.residual / self.sites.weight
         paths = Paths(
@@ -201,10 +203,8 @@ class _Sweeps:
             shared[order] += item.on_readings(self.effects[name])
         own = y - shared
         smooth = np.empty_like(own)
-        smooth[order] = paths.smoothed(own[order])
-        state = paths.state(own[order])
-        common = self._without_common() if on_the_way else self._common()
-        return self._found(classes, order, noise, shared + smooth, state, common)
+        smooth[order], state = paths.smoothed(own[order])
+        return self._found(classes, order, noise, shared + smooth, state)
 
     def _found(
         self,
@@ -213,7 +213,6 @@ class _Sweeps:
         noise: FloatArray,
         fitted: FloatArray,
         state: FloatArray,
-        in_common: tuple[Common, dict[str, FloatArray]],
     ) -> AllFit:
         stratum, parameters = self.stratum, self.part.parameters
         variances, between, gas = gas_variances(stratum, classes, order, noise, self.life_variance)
@@ -227,9 +226,7 @@ class _Sweeps:
         lot = [at_columns(self.effects[name], stratum.lot) if name in self.effects else 0.0 for name in (LOT_LEVEL, LOT_SLOPE)]
         c11, c12, c22 = open_.covariance
         origin = np.stack([state[0] + self.beta[0] + lot[0], state[1] + self.beta[1] + lot[1]], axis=1)
-        common, shifts = in_common
-        variances |= {name: variances[name] + shift for name, shift in shifts.items()}
-        covariance = np.moveaxis(np.array([[c11, c12], [c12, c22]]), 2, 0) + common.spread
+        covariance = np.moveaxis(np.array([[c11, c12], [c12, c22]]), 2, 0)
         fit = SharedFit(
             self.beta, self.part.fit.beta_covariance,
             {name: (self.effects[name], variances[name]) for name in classes}, between,
@@ -237,11 +234,12 @@ class _Sweeps:
         return AllFit(
             stratum, self.part.curve, self.terms, parameters, self.part.degrees, self.base, self.bend, self.slopes, self.sites,
             fit, fitted + self.bend, 1.0 / (1.0 / others + 1.0 / noise), (origin, covariance), prior,
-            common, dict(self.known_lots), noise + gas,
+            NONE_COMMON, dict(self.known_lots), noise + gas,
         )  # fmt: skip
 
-    def _common(self) -> tuple[Common, dict[str, FloatArray]]:
-        """What is not known of each region, and the variance that it gives the classes of the gas."""
+    def _with_common(self, found: AllFit) -> AllFit:
+        """The fit with what is not known of each region, and the variance that it gives lives and the classes of the gas; no
+        stand-in is moved by it."""
         parameters, stratum = self.part.parameters, self.stratum
         gas = [item for item in self.base.classes if item.name in (STATED, CYLINDER)]
         gas = gas or [item for item in self.base.classes if item.name == SESSION]
@@ -250,15 +248,16 @@ class _Sweeps:
             column = np.where(item.index >= 0, item.index + variance.size, column)
             variance = np.append(variance, self.prior[item.name])
         beta = self.part.fit.beta_covariance[:2, :2]
-        found = common_spread(
-            stratum.life, column, self.base.g, variance, parameters.sensor, beta, stratum.life_id.size
-        )  # fmt: skip
+        common = common_spread(stratum.life, column, self.base.g, variance, parameters.sensor, beta, stratum.life_id.size)
         cut = np.cumsum([item.size for item in gas])[:-1]
-        return found, dict(zip((item.name for item in gas), np.split(found.columns, cut)))
-
-    def _without_common(self) -> tuple[Common, dict[str, FloatArray]]:
-        lives = self.stratum.life_id.size
-        return Common(np.zeros(lives, dtype=np.int64), np.zeros((lives, 2, 2)), np.zeros((1, 2, 2)), np.zeros(0)), {}
+        crossed = dict(found.fit.crossed)
+        for item, shift in zip(gas, np.split(common.columns, cut)):
+            effects, known = crossed[item.name]
+            crossed[item.name] = effects, known + shift
+        origin, covariance = found.origin
+        return replace(
+            found, fit=replace(found.fit, crossed=crossed), origin=(origin, covariance + common.spread), common=common
+        )
 
     def _prior_of_lives(self) -> FloatArray:
         """Prior covariance (3, n) of each life's level and slope, with what is not known of its kind's and lot's."""

@@ -39,7 +39,7 @@ class Paths:
         self.order = np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
         self.lives = count.size
         self.g, self.noise = g[self.order], noise[self.order]
-        before = np.where(np.isin(self.order, offsets[:-1]), 0.0, g[self.order - 1]) if self.order.size else self.g
+        before = np.append(np.zeros(sizes[0]), g[self.order[sizes[0] :] - 1]) if self.order.size else self.g
         moves = brownian * np.maximum(self.g - before, 0.0) + step[self.order]
         self._gain = np.empty((2, self.g.size))
         self._seen = np.empty((2, self.g.size))  # covariance of the state, as foretold, with the reading
@@ -80,12 +80,6 @@ class Paths:
             now[1] += self._gain[1, at] * miss
         return off, state
 
-    def state(self, readings: FloatArray) -> FloatArray:
-        """Mean of level and slope (2, n) after the last reading of each life; readings (N,) net of what is shared."""
-        found = np.empty((2, self.lives))
-        found[:, self.rank] = self._forward(readings)[1]
-        return found
-
     def weigh(self, readings: FloatArray) -> FloatArray:
         """V^-1 readings (N,)."""
         found, _ = self._forward(readings)
@@ -98,9 +92,10 @@ class Paths:
             later[1] -= self.g[at] * told
         return found
 
-    def smoothed(self, readings: FloatArray) -> FloatArray:
-        """Mean (N,) of the path at every reading, given all of its life's."""
-        off, _ = self._forward(readings)
+    def smoothed(self, readings: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean (N,) of the path at every reading, given all of its life's, and of level and slope (2, n) after the last of them;
+        readings (N,) net of what is shared."""
+        off, last = self._forward(readings)
         back = np.zeros((2, self.lives))
         mean = np.empty_like(off)
         for at in reversed(self.layers):
@@ -110,7 +105,9 @@ class Paths:
             later[1] -= self.g[at] * told
             foretold = readings[at] - off[at]
             mean[at] = foretold - self._seen[0, at] * later[0] - self._seen[1, at] * later[1]
-        return mean
+        state = np.empty((2, self.lives))
+        state[:, self.rank] = last
+        return mean, state
 
     def variance(self) -> FloatArray:
         """Variance (N,) of the path at every reading, given all of its life's."""

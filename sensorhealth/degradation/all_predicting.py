@@ -85,7 +85,7 @@ class AllLives(Component):
         open_ = Paths(offsets, g[order], wide, fitted.own[:, lives], fitted.parameters.brownian, step)
         mean, variance = np.empty(order.size), np.empty(order.size)
         to = order[narrow.order]
-        mean[to], variance[to] = narrow.smoothed(np.append(own, np.zeros(index.size))[to]), open_.variance()
+        mean[to], variance[to] = narrow.smoothed(np.append(own, np.zeros(index.size))[to])[0], open_.variance()
         found = mean[rows.size :] + common[0, place] + common[1, place] * phi + bend(fitted.curve, slopes, place, age)
         row = np.stack([np.ones(phi.size), phi], axis=1)[:, None]
         shift = row @ fitted.common.turn[index]
