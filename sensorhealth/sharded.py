@@ -30,7 +30,7 @@ from .records.fleet import end_of
 from .records.mapping import RecordsMapping
 from .records.outputs import csv_content, csv_piece, whole_days, workspace, write_folder
 from .records.shards import Shards, cut_in_shards, sensors_in_parquet
-from .threads import one_thread
+from .threads import one_thread, plain_texts
 
 LARGEST = 200_000  # sensors above which a fleet in Parquet is read in shards unasked
 SENSORS = 25_000  # of a shard
@@ -126,6 +126,7 @@ def _walked(work: _Work, processes: int, step: Progress) -> list[_Told]:
     return told
 
 
+@plain_texts
 @one_thread
 def _learn(shards: Shards, day: pd.Timestamp, policy: Policy, step: Progress) -> tuple[Learnt, pd.DataFrame, int]:
     """What some sensors of every kind teach, the comparison of their lots, and how many they are."""
@@ -145,6 +146,7 @@ def _as_of_day(shards: Shards, as_of: pd.Timestamp | str | None) -> pd.Timestamp
     return pd.Timestamp(moment).tz_localize(None).normalize()
 
 
+@plain_texts
 @one_thread
 def _of_shard(work: _Work, number: int) -> _Told:
     """Everything about one shard: its rows are laid aside, the rest is told."""

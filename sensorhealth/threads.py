@@ -1,4 +1,6 @@
-"""One thread for linear algebra on small matrices: faster there, and the same numbers on any number of cores."""
+"""How a piece of work uses the machine: one thread for linear algebra on small matrices, which is faster there and gives the
+same numbers on any number of cores; and text held as Python's own.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +8,7 @@ from collections.abc import Callable
 from functools import wraps
 from typing import ParamSpec, TypeVar
 
+import pandas as pd
 from threadpoolctl import threadpool_limits
 
 P = ParamSpec("P")
@@ -25,3 +28,18 @@ def one_thread(function: Callable[P, R]) -> Callable[P, R]:
             return function(*args, **kwargs)
 
     return alone
+
+
+def plain_texts(function: Callable[P, R]) -> Callable[P, R]:
+    """`function`, during which text columns of tables hold Python's own strings, one for equal cells, instead of Arrow's bytes.
+
+    Names of sensors and sites are compared, numbered and put beside arrays dozens of times, for which Arrow's have to be made
+    into Python's each time. The values are the same.
+    """
+
+    @wraps(function)
+    def plainly(*args: P.args, **kwargs: P.kwargs) -> R:
+        with pd.option_context("mode.string_storage", "python"):
+            return function(*args, **kwargs)
+
+    return plainly

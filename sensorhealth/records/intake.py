@@ -179,10 +179,12 @@ def _finished(bench: Bench, name: str) -> pd.DataFrame:
 
 
 def _plain_text(series: pd.Series, order: np.ndarray[Any, Any]) -> Any:
-    words = pa.array([*series.cat.categories, ""], pa.large_string())
+    words = [*series.cat.categories, ""]
     codes = series.cat.codes.to_numpy()[order].astype(np.int32)
     codes[codes < 0] = len(words) - 1
-    return pd.array(words.take(pa.array(codes)), dtype="str")
+    if pd.get_option("mode.string_storage") == "python":  # one string for all cells that are equal
+        return pd.array(np.array(words, dtype=object)[codes], dtype="str")
+    return pd.array(pa.array(words, pa.large_string()).take(pa.array(codes)), dtype="str")
 
 
 def _reconciled(bench: Bench, tables: Mapping[str, TypedTable]) -> pd.DataFrame:
