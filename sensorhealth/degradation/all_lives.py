@@ -14,7 +14,7 @@ import numpy as np
 
 from sensorhealth.degradation.all_common import Common, common_spread
 from sensorhealth.degradation.all_gas import gas_variances
-from sensorhealth.degradation.all_paths import Paths
+from sensorhealth.degradation.all_lines import paths_of
 from sensorhealth.degradation.all_shared import Shared, solve_shared
 from sensorhealth.degradation.all_sites import revised
 from sensorhealth.degradation.curves import Curve
@@ -69,8 +69,8 @@ class AllFit:
 
     own (3, n): prior covariance of each life's level and slope, with what is not known of the common path; common:
     what is not known of its region (`all_common`), to be added to what its readings leave; lots: variances (lots,) of what
-    is not known of theirs. noise (N,): of each
-    reading, with what is not known of its gas and session.
+    is not known of theirs. noise (N,): of each reading, with what is not known of its gas and session; paths (N,): variance of
+    its life's path then.
     """
 
     stratum: Stratum
@@ -90,6 +90,7 @@ class AllFit:
     common: Common
     lots: dict[str, FloatArray]
     noise: FloatArray
+    paths: FloatArray
 
 
 def fit_all(
@@ -132,7 +133,7 @@ class _Sweeps:
                         for name in names if name != STEP}  # fmt: skip
         self.lots: dict[str, FloatArray] = {}
         self.known_lots: dict[str, FloatArray] = {}
-        self.life_variance = np.zeros(self.base.y.size) if begin is None else begin.variance
+        self.life_variance = np.zeros(self.base.y.size) if begin is None else begin.paths
 
     def _on_curve(self) -> None:
         stratum, curve = self.stratum, self.part.curve
@@ -151,8 +152,8 @@ class _Sweeps:
     def run(self) -> AllFit:
         """The fit where everything rests, or after SWEEPS."""
         parameters = self.part.parameters
-        plain = np.isinf(self.part.degrees) and self.terms.doubt is None and not self.stratum.censoring.any()
-        for number in range(SWEEPS):
+        plain = np.isinf(self.part.degrees) and not self.stratum.censoring.any()
+        for number in range(SWEEPS if self.slopes is not None or not plain else 0):
             found = self._solve(ROUGHLY)
             moved = self._straighten(found)
             if plain:
@@ -189,9 +190,8 @@ class _Sweeps:
         """Everything given the present stand-ins, but for what regions have in common."""
         stratum, base, parameters = self.stratum, self.base, self.part.parameters
         noise = parameters.residual / self.sites.weight
-        paths = Paths(
-            stratum.offsets, base.g, noise, three(parameters.sensor)[:, None], parameters.brownian, self.step
-        )  # fmt: skip
+        sensor = three(parameters.sensor)[:, None]
+        paths = paths_of(stratum.offsets, base.g, noise, sensor, parameters.brownian, self.step)
         order = paths.order
         classes = {item.name: _shared(item, self.prior[item.name], order) for item in base.classes if item.name != STEP}
         y = self.sites.response - self.bend
@@ -218,7 +218,7 @@ class _Sweeps:
         variances, between, gas = gas_variances(stratum, classes, order, noise, self.life_variance)
         prior = self._prior_of_lives()
         variances |= self.lots
-        open_ = Paths(stratum.offsets, self.base.g, noise + gas, prior, parameters.brownian, self.step)
+        open_ = paths_of(stratum.offsets, self.base.g, noise + gas, prior, parameters.brownian, self.step)
         path = np.empty_like(noise)
         path[open_.order] = open_.variance()
         self.life_variance = path
@@ -234,7 +234,7 @@ class _Sweeps:
         return AllFit(
             stratum, self.part.curve, self.terms, parameters, self.part.degrees, self.base, self.bend, self.slopes, self.sites,
             fit, fitted + self.bend, 1.0 / (1.0 / others + 1.0 / noise), (origin, covariance), prior,
-            NONE_COMMON, dict(self.known_lots), noise + gas,
+            NONE_COMMON, dict(self.known_lots), noise + gas, path,
         )  # fmt: skip
 
     def _with_common(self, found: AllFit) -> AllFit:

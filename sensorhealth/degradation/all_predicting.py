@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from sensorhealth.degradation.all_lives import AllFit, three
-from sensorhealth.degradation.all_paths import Paths
+from sensorhealth.degradation.all_lines import paths_of
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.effects import LOT_LEVEL, LOT_SLOPE, at_columns, bend, steps_found
 from sensorhealth.degradation.predicting import Common, Component
@@ -81,8 +81,8 @@ class AllLives(Component):
         step = np.append(steps_found(stratum)[rows], np.zeros(index.size))[order]
         offsets = np.searchsorted(life[order], np.arange(lives.size + 1)).astype(np.int64)
         sensor = three(fitted.parameters.sensor)[:, None]
-        narrow = Paths(offsets, g[order], known, sensor, fitted.parameters.brownian, step)
-        open_ = Paths(offsets, g[order], wide, fitted.own[:, lives], fitted.parameters.brownian, step)
+        narrow = paths_of(offsets, g[order], known, sensor, fitted.parameters.brownian, step)
+        open_ = paths_of(offsets, g[order], wide, fitted.own[:, lives], fitted.parameters.brownian, step)
         mean, variance = np.empty(order.size), np.empty(order.size)
         to = order[narrow.order]
         mean[to], variance[to] = narrow.smoothed(np.append(own, np.zeros(index.size))[to])[0], open_.variance()

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sensorhealth.degradation.all_lines import Apart, Lines
 from sensorhealth.degradation.all_paths import Paths
 from sensorhealth.errors import FitError
 
@@ -47,7 +48,7 @@ class Shared:
 
 
 def solve_shared(
-    paths: Paths,
+    paths: Paths | Lines | Apart,
     y: FloatArray,
     x: FloatArray,
     classes: Sequence[Shared],

@@ -5,7 +5,9 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import pytest
 
+from sensorhealth.degradation.all_lines import Apart, Lines, paths_of
 from sensorhealth.degradation.all_paths import Paths
 from sensorhealth.degradation.all_shared import Shared, solve_shared
 
@@ -34,9 +36,8 @@ def test_paths_are_those_of_dense_normal_theory() -> None:
     y = np.random.default_rng(4).normal(size=g.size)
     paths = Paths(offsets, g, noise, THREE, BROWNIAN, step)
     weighed, mean, variance = np.empty((3, g.size))
-    weighed[paths.order], mean[paths.order] = paths.weigh(y[paths.order]), paths.smoothed(y[paths.order])
-    variance[paths.order] = paths.variance()
-    state, spread = paths.state(y[paths.order]), paths.covariance
+    mean[paths.order], state = paths.smoothed(y[paths.order])
+    weighed[paths.order], variance[paths.order], spread = paths.weigh(y[paths.order]), paths.variance(), paths.covariance
     for life, (a, b) in enumerate(itertools.pairwise(offsets)):
         if a == b:
             np.testing.assert_allclose(spread[:, life], THREE[:, 0])
@@ -55,13 +56,38 @@ def test_paths_are_those_of_dense_normal_theory() -> None:
         np.testing.assert_allclose(spread[:, life], [left[0, 0], left[0, 1], left[1, 1]], rtol=1e-7)
 
 
+@pytest.mark.parametrize("stepping", [0.0, 0.4, 1.0])
+def test_paths_that_do_not_wander_are_found_in_closed_form(stepping: float) -> None:
+    offsets, g, noise, step = _lives(3)
+    own = np.repeat(np.random.default_rng(5).random(offsets.size - 1) < stepping, np.diff(offsets))
+    step, y = np.where(own, step + 0.01, 0.0), np.random.default_rng(4).normal(size=g.size)
+    noise[2] = np.inf  # a place that was not read
+    found = []
+    for paths in (Paths(offsets, g, noise, THREE, 0.0, step), paths_of(offsets, g, noise, THREE, 0.0, step)):
+        each = np.empty((3, g.size))
+        mean, state = paths.smoothed(y[paths.order])
+        each[:, paths.order] = paths.weigh(y[paths.order]), mean, paths.variance()
+        found.append((each, state, paths.covariance))
+    assert isinstance(paths, {0.0: Lines, 0.4: Apart, 1.0: Apart}[stepping])  # lives without readings never step
+    for one, other in zip(*found):
+        np.testing.assert_allclose(one, other, rtol=1e-8, atol=1e-10)
+
+
+def test_lives_of_one_level_are_lines_of_no_slope() -> None:
+    offsets, g, noise, step = _lives(9)
+    y, level = np.random.default_rng(4).normal(size=g.size), np.array([[0.04], [0.0], [0.0]])
+    lines, paths = Lines(offsets, g, noise, level), Paths(offsets, g, noise, level, 0.0, np.zeros(g.size))
+    np.testing.assert_allclose(lines.weigh(y)[paths.order], paths.weigh(y[paths.order]), rtol=1e-8)
+    np.testing.assert_allclose(lines.covariance, paths.covariance, rtol=1e-8, atol=1e-18)
+
+
 def test_a_place_that_was_not_read_says_nothing_and_is_foretold() -> None:
     offsets, g, noise, step = np.array([0, 3]), np.array([0.5, 1.0, 2.0]), np.array([0.01, np.inf, 0.02]), np.zeros(3)
     y = np.array([0.3, 99.0, -0.1])
     paths = Paths(offsets, g, noise, THREE, BROWNIAN, step)
     k, read = _covariance(g, step), [0, 2]
     inverse = np.linalg.inv(k[np.ix_(read, read)] + np.diag(noise[read]))
-    np.testing.assert_allclose(paths.smoothed(y), k[:, read] @ inverse @ y[read], rtol=1e-9)
+    np.testing.assert_allclose(paths.smoothed(y)[0], k[:, read] @ inverse @ y[read], rtol=1e-9)
     np.testing.assert_allclose(paths.variance(), np.diag(k - k[:, read] @ inverse @ k[read]), rtol=1e-9)
 
 
