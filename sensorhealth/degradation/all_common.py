@@ -35,28 +35,36 @@ class Common(NamedTuple):
 
 
 def common_spread(
-    life: IntArray, column: IntArray, g: FloatArray, gas: FloatArray, prior: FloatArray, beta: FloatArray, lives: int
+    life: IntArray,
+    column: IntArray,
+    g: FloatArray,
+    gas: FloatArray,
+    prior: FloatArray,
+    beta: FloatArray,
+    lives: int,
+    known: tuple[IntArray, int] | None = None,
 ) -> Common:
     """The shifts common to each region, and what they do to its lives and its gas.
 
     life, column (N,): life and gas column of each reading (-1 none); g (N,) its time scale; gas (C,): prior variance of each
-    column; prior (2, 2): of the lives' levels and slopes about the common path; beta (2, 2): covariance of that.
+    column; prior (2, 2): of the lives' levels and slopes about the common path; beta (2, 2): covariance of that. known: the
+    region of each life and how many there are, where the same readings were asked about before.
     """
     met = column >= 0
     life, column, g = life[met], column[met], g[met]
     if not life.size:
         return Common(np.zeros(lives, dtype=np.int64), np.zeros((lives, 2, 2)), np.zeros((1, 2, 2)), np.zeros(gas.size))
-    size = lives + gas.size
-    tied = sparse.coo_array((np.ones(life.size), (life, lives + column)), shape=(size, size))
-    count, labels = sparse.csgraph.connected_components(tied, directed=False)
+    region, of_column, count = _regions(life, column, lives, gas.size) if known is None else (known[0], None, known[1])
+    if of_column is None:
+        of_column = np.zeros(gas.size, dtype=np.int64)
+        of_column[column] = region[life]
     own, other = np.bincount(life, minlength=lives), np.bincount(column, minlength=gas.size)
     birth = np.zeros(lives)
     for _ in range(ROUNDS):  # dates of columns and births of lives that fit the times at which they met
         date = np.bincount(column, g + birth[life], gas.size) / np.maximum(other, 1)
         birth = np.bincount(life, date[column] - g, lives) / np.maximum(own, 1)
-    region: IntArray = np.asarray(labels, dtype=np.int64)
     used, read = other > 0, own > 0
-    of_gas, of_lives = region[lives:][used], region[:lives][read]
+    of_gas, of_lives = of_column[used], region[read]
     precision = _sums(of_gas, 1.0 / np.maximum(gas[used], 1e-18), date[used], count)
     inverse = np.asarray(np.linalg.pinv(prior, hermitian=True), dtype=float)
     turned = _lives(of_lives, birth[read], inverse, count)
@@ -66,8 +74,17 @@ def common_spread(
     turn[:, 0, 1] = -birth
     turn[~read] = 0.0
     row = np.stack([np.ones(gas.size), date], axis=1)
-    columns = np.where(used, np.einsum("ci,cij,cj->c", row, every[region[lives:]], row), 0.0)
-    return Common(region[:lives], turn, every, columns)
+    columns = np.where(used, np.einsum("ci,cij,cj->c", row, every[of_column], row), 0.0)
+    return Common(region, turn, every, columns)
+
+
+def _regions(life: IntArray, column: IntArray, lives: int, columns: int) -> tuple[IntArray, IntArray, int]:
+    """Region of each life and of each column of the gas, and how many there are: those that readings tie together."""
+    size = lives + columns
+    tied = sparse.coo_array((np.ones(life.size), (life, lives + column)), shape=(size, size))
+    count, labels = sparse.csgraph.connected_components(tied, directed=False)
+    found: IntArray = np.asarray(labels, dtype=np.int64)
+    return found[:lives], found[lives:], int(count)
 
 
 def _sums(group: IntArray, weight: FloatArray, date: FloatArray, count: int) -> FloatArray:

@@ -131,6 +131,7 @@ class _Sweeps:
         sizes = {item.name: item.size for item in self.base.classes}
         self.effects = {name: old[name][0] if name in old and old[name][0].size == sizes[name] else np.zeros(sizes[name])
                         for name in names if name != STEP}  # fmt: skip
+        self.regions = None if begin is None else (begin.common.region, len(begin.common.shift))
         self.lots: dict[str, FloatArray] = {}
         self.known_lots: dict[str, FloatArray] = {}
         self.life_variance = np.zeros(self.base.y.size) if begin is None else begin.paths
@@ -248,7 +249,9 @@ class _Sweeps:
             column = np.where(item.index >= 0, item.index + variance.size, column)
             variance = np.append(variance, self.prior[item.name])
         beta = self.part.fit.beta_covariance[:2, :2]
-        common = common_spread(stratum.life, column, self.base.g, variance, parameters.sensor, beta, stratum.life_id.size)
+        common = common_spread(
+            stratum.life, column, self.base.g, variance, parameters.sensor, beta, stratum.life_id.size, self.regions
+        )
         cut = np.cumsum([item.size for item in gas])[:-1]
         crossed = dict(found.fit.crossed)
         for item, shift in zip(gas, np.split(common.columns, cut)):

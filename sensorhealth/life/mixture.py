@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from .likelihood import FamilyFit, Prior, fit_family, log_likelihood
 Array = NDArray[np.float64]
 
 _TABLE = 400  # ages at which conditional distributions are tabulated when there are more sensors than that
+_TABLES = 8  # such tables that are kept
 _LEAST_WEIGHT = 1e-3
 _WORK = 4_000_000  # likelihood terms spent on proposals, at most 16 and at least 2 per draw
 
@@ -33,6 +34,7 @@ class HazardMixture:
     deaths: float
     lives: int
     exposure_years: float
+    _tables: dict[tuple[float, float, bytes], tuple[Array, Array]] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def likeliest(self) -> str:
@@ -60,12 +62,25 @@ class HazardMixture:
         known, where = np.unique(ages, return_inverse=True)
         if known.size <= _TABLE:
             return self._conditional(known, ahead)[where]
-        table = np.linspace(known[0], known[-1], _TABLE)
-        values = self._conditional(table, ahead)
+        table, values = self._table(float(np.floor(known[0])), float(np.ceil(known[-1])), ahead)
         position = (ages - table[0]) / (table[1] - table[0])
         below = np.clip(position.astype(int), 0, _TABLE - 2)
         share = (position - below)[:, None]
-        return (1.0 - share) * values[below] + share * values[below + 1]
+        found = values[below + 1] - values[below]
+        found *= share
+        found += values[below]
+        return found
+
+    def _table(self, first: float, last: float, ahead: Array) -> tuple[Array, Array]:
+        """Ages from `first` to `last`, and conditional distributions (ages, m) at them; worked out once, as the shards of a fleet
+        ask alike."""
+        asked = first, last, ahead.tobytes()
+        if asked not in self._tables:
+            if len(self._tables) >= _TABLES:
+                self._tables.clear()
+            table = np.linspace(first, last, _TABLE)
+            self._tables[asked] = table, self._conditional(table, ahead)
+        return self._tables[asked]
 
     def _conditional(self, age: Array, ahead: Array) -> Array:
         total = np.zeros((age.size, np.size(ahead)))
