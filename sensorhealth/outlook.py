@@ -58,10 +58,12 @@ class Outlook:
 
 @dataclass(frozen=True)
 class Learnt:
-    """What some sensors of every kind of a fleet taught of all: models of the first look and of ageing, hazards of sudden ends,
-    the calibration of the forecasts, events that sensors share, and notes in words."""
+    """What some sensors of every kind of a fleet taught of all: models of the first look and of ageing, what the paths of a kind
+    have in common where faults are looked for, hazards of sudden ends, the calibration of the forecasts, events that sensors
+    share, and notes in words."""
 
     first: degradation.AgeingModel
+    priors: Mapping[str, health.PathPrior]
     ageing: degradation.AgeingModel
     sudden: life.SuddenLife
     calibration: life.Calibration
@@ -82,7 +84,7 @@ def learn(
     calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin)
     notes = (*ageing.notes_, *calibration.remarks)
     sudden, events = life.SuddenLife().fit(seen.lives, day), decide.shared_events(seen.lives, day)
-    return Learnt(first, ageing.kinds_alone(), sudden, calibration, events, notes), seen, ageing
+    return Learnt(first, seen.oddities.priors, ageing.kinds_alone(), sudden, calibration, events, notes), seen, ageing
 
 
 @one_thread
@@ -118,7 +120,8 @@ def _examined(
     else:
         first = learnt.first.for_others(readings, lives, fleet.cylinders)
     step("looking for steps, swaps and single bad readings")
-    return health.examine(fleet, lives, readings, first.residuals_), first
+    priors = None if learnt is None else learnt.priors
+    return health.examine(fleet, lives, readings, first.residuals_, priors), first
 
 
 def _refitted(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -11,6 +12,7 @@ from sensorhealth.health.headroom import readings as read
 from sensorhealth.health.life_table import FleetTables
 from sensorhealth.health.life_table import lives as list_lives
 from sensorhealth.health.oddities import Oddities, find_oddities
+from sensorhealth.health.path_filter import PathPrior
 from sensorhealth.health.zero import zero_events
 
 
@@ -28,14 +30,21 @@ class Examined:
     baselines: Baselines
 
 
-def examine(fleet: FleetTables, lives: pd.DataFrame, readings: pd.DataFrame, residuals: pd.DataFrame) -> Examined:
+def examine(
+    fleet: FleetTables,
+    lives: pd.DataFrame,
+    readings: pd.DataFrame,
+    residuals: pd.DataFrame,
+    priors: Mapping[str, PathPrior] | None = None,
+) -> Examined:
     """Look for what does not fit.
 
-    lives, readings: of the fleet as recorded. residuals: of a first fit to those readings, aligned with them.
+    lives, readings: of the fleet as recorded. residuals: of a first fit to those readings, aligned with them. priors: as for
+    `find_oddities`.
     """
     base = baselines(fleet, lives)
     zeros = zero_events(fleet, lives, known=base)
-    oddities = find_oddities(readings, lives, residuals, cylinders=fleet.cylinders, zeros=zeros)
+    oddities = find_oddities(readings, lives, residuals, cylinders=fleet.cylinders, zeros=zeros, priors=priors)
     after = list_lives(fleet, oddities.swaps, oddities.ends)
     if len(oddities.swaps):
         readings = read(fleet, after)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,7 @@ from sensorhealth.health.fault_tables import (
     steps_and_swaps,
 )
 from sensorhealth.health.net import net_readings, spoken
+from sensorhealth.health.path_filter import PathPrior
 from sensorhealth.health.second_look import second_look
 from sensorhealth.health.sessions import judge_sessions
 from sensorhealth.technologies import technologies
@@ -60,6 +62,7 @@ class Oddities:
     - findings: as in the nomenclature.
     - false_discovery_rate: nominal rate, held over all sensors of the fleet; in a fleet without faults it is the
       probability of any false step, swap or single reading at all.
+    - priors: what the paths of each stratum have in common, as the search had it.
     """
 
     steps: pd.DataFrame
@@ -70,6 +73,7 @@ class Oddities:
     deviations: pd.DataFrame
     findings: pd.DataFrame
     false_discovery_rate: float
+    priors: Mapping[str, PathPrior]
 
     @property
     def path_steps(self) -> pd.DataFrame:
@@ -91,6 +95,7 @@ def find_oddities(
     cylinders: pd.DataFrame | None = None,
     zeros: pd.DataFrame | None = None,
     false_discovery_rate: float = 0.05,
+    priors: Mapping[str, PathPrior] | None = None,
 ) -> Oddities:
     """Search all sensors for single bad readings, steps, unrecorded swaps, and visits that went wrong.
 
@@ -98,7 +103,8 @@ def find_oddities(
     gas_effect, session_effect, fitted are used: gas and session are taken off first, so that a change of cylinder is
     not taken for a step); None where there is no fit. cylinders: the contract's table, for stock concentrations. zeros:
     as from `zero_events`: what a contaminated zero did to a reading is then named as such, and both are findings.
-    false_discovery_rate: expected share of false ones among the sensors flagged, over the whole fleet.
+    false_discovery_rate: expected share of false ones among the sensors flagged, over the whole fleet. priors: of the strata,
+    where others of their kinds taught them (`Oddities.priors`); learnt here where one is not among them.
     """
     table = net_readings(readings, lives, residuals)
     if table.empty:
@@ -107,7 +113,8 @@ def find_oddities(
     for name in ("technology", "instrument_id", "end_kind"):
         table[name] = lives[name].to_numpy(dtype=object)[life]
     table["removal_reason"] = removal_reasons(lives)[life]
-    found = second_look(table, _search(table, false_discovery_rate))
+    searched, used = _search(table, false_discovery_rate, priors or {})
+    found = second_look(table, searched)
     table["deviation"], table["deviation_sd"] = found.deviation, found.deviation_sd
     first_life = table["life_id"].to_numpy()
     table["life_id"] = life_after_swaps(table, found)
@@ -134,16 +141,19 @@ def find_oddities(
         deviations=table[["row", "life_id", "deviation", "deviation_sd", "odd"]],
         findings=wording.findings(singles, steps, told, sessions, zeros),
         false_discovery_rate=false_discovery_rate,
+        priors=used,
     )
 
 
-def _search(table: pd.DataFrame, false_discovery_rate: float) -> FoundFaults:
-    """All faults of all lives, from readings by life and time."""
+def _search(
+    table: pd.DataFrame, false_discovery_rate: float, known: Mapping[str, PathPrior]
+) -> tuple[FoundFaults, dict[str, PathPrior]]:
+    """All faults of all lives, from readings by life and time, and the priors of their strata."""
     life = table["life"].to_numpy()
     start = np.flatnonzero(np.r_[True, life[1:] != life[:-1]])
     stratum, names = pd.factorize(table["stratum"].to_numpy()[start], sort=True)
     technology = table["technology"].to_numpy()[start]
-    return find_faults(
+    found = find_faults(
         table["net"].to_numpy(),
         table["age_years"].to_numpy(),
         start,
@@ -154,7 +164,9 @@ def _search(table: pd.DataFrame, false_discovery_rate: float) -> FoundFaults:
         ending=final_readings(table, table["end_kind"].isin(ENDS_BY_ITSELF).to_numpy()),
         doubt=table["gas_variance"].to_numpy(),
         false_discovery_rate=false_discovery_rate,
+        priors=[known[name] for name in names] if all(name in known for name in names) else None,
     )
+    return found, dict(zip(names, found.priors))
 
 
 def _rates(technology: str) -> Rates:
@@ -172,4 +184,4 @@ def _nothing(false_discovery_rate: float) -> Oddities:
     ends = pd.DataFrame(columns=list(END_COLUMNS))
     found = wording.findings(singles, steps, ends, sessions)
     swaps = steps.assign(time=steps["time_after"])
-    return Oddities(steps, ends, swaps, singles, sessions, deviations, found, false_discovery_rate)
+    return Oddities(steps, ends, swaps, singles, sessions, deviations, found, false_discovery_rate, {})

@@ -8,8 +8,11 @@ has one. A folder that holds files of others keeps its place, and the new files 
 from __future__ import annotations
 
 import contextlib
+import csv
 import errno
+import io
 import os
+import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -25,6 +28,7 @@ from ._inside import write_inside
 from ._staging import Files, refuse_names, stage, strangers, sync, written
 
 _TOGETHER = 100_000  # rows of a CSV file that are written at once
+_TO_BE_QUOTED = re.compile(r'[,"\r\n]')
 _RUNS_IN_A_SPREADSHEET = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _HINTS = {
     errno.ENOSPC: "the disk is full: free some space or choose another place",
@@ -93,31 +97,45 @@ def whole_days(frame: pd.DataFrame) -> dict[str, bool]:
 
 def csv_piece(piece: pd.DataFrame, whole: Mapping[str, bool], *, header: bool, digits: int | None = 6) -> bytes:
     """Some rows of a table as in `csv_bytes`; whole: as from `whole_days` of all its rows. header: headings come first."""
-    shown = pd.DataFrame({name: _as_text(piece[name], digits, whole[str(name)]) for name in piece.columns}, columns=piece.columns)
-    return shown.to_csv(index=False, header=header, lineterminator="\n").encode("utf-8")
+    columns = [_as_text(piece[name], digits, whole[str(name)]) for name in piece.columns]
+    lines = [",".join(_field(str(name)) for name in piece.columns)] if header else []
+    if len(columns) == 1:  # a line with nothing on it would not be read again
+        columns = [[text or '""' for text in columns[0]]]
+    lines += map(",".join, zip(*columns))
+    return ("\n".join(lines) + "\n").encode("utf-8") if lines else b""
 
 
-def _as_text(column: pd.Series, digits: int | None, whole_days: bool) -> pd.Series:
+def _field(text: str) -> str:
+    """Text as it stands in a CSV file: in quotes where it has to be."""
+    if not _TO_BE_QUOTED.search(text):
+        return text
+    line = io.StringIO()
+    csv.writer(line, lineterminator="\n").writerow([text, ""])
+    return line.getvalue()[:-2]
+
+
+def _as_text(column: pd.Series, digits: int | None, whole_days: bool) -> Sequence[str]:
+    """The fields of a column, in quotes where they have to be."""
     if pd.api.types.is_datetime64_any_dtype(column):
         form = "%Y-%m-%d" if whole_days else "%Y-%m-%dT%H:%M:%S"
         return _each_once(column, lambda times: _in_utc(pd.Series(times)).dt.strftime(form))
     if pd.api.types.is_bool_dtype(column.dtype):
-        return column.map({True: "true", False: "false"}).astype(object)
+        return column.map({True: "true", False: "false"}).astype(object).fillna("").tolist()
     if pd.api.types.is_float_dtype(column):
         return _floats_as_text(column, digits)
     if pd.api.types.is_numeric_dtype(column):
-        return column
+        return ["" if value is pd.NA else str(value) for value in column.tolist()]
     texts = column.astype(object)
     if pd.api.types.infer_dtype(texts, skipna=True) == "string":
-        return _each_once(texts, lambda names: [neutralise(name) for name in names])
-    return texts.map(lambda value: "" if pd.isna(value) else neutralise(_scalar(value)))
+        return _each_once(texts, lambda names: [_field(neutralise(name)) for name in names])
+    return ["" if pd.isna(value) else _field(neutralise(_scalar(value))) for value in texts]
 
 
-def _each_once(column: pd.Series, write: Callable[[Any], Sequence[str]]) -> pd.Series:
+def _each_once(column: pd.Series, write: Callable[[Any], Sequence[str]]) -> Sequence[str]:
     """Text of every value, each distinct one written once; empty for missing."""
     code, values = pd.factorize(column)
-    texts = np.append(np.asarray(write(values), dtype=object), "")
-    return pd.Series(texts[code], index=column.index, dtype=object)
+    texts: list[str] = np.append(np.asarray(write(values), dtype=object), "")[code].tolist()
+    return texts
 
 
 def _whole_days(column: pd.Series) -> bool:
@@ -140,19 +158,18 @@ def _scalar(value: object) -> str:
     return str(value)
 
 
-def _floats_as_text(column: pd.Series, digits: int | None) -> pd.Series:
+def _floats_as_text(column: pd.Series, digits: int | None) -> Sequence[str]:
     values = column.to_numpy(dtype=float, na_value=np.nan)
+    texts = np.full(values.size, "", dtype=object)
+    known = np.isfinite(values) if digits is None else ~np.isnan(values)
     if digits is None:
-        texts = [np.format_float_positional(value, trim="-") if np.isfinite(value) else "" for value in values]
+        texts[known] = [np.format_float_positional(value, trim="-") for value in values[known]]
     else:
-        texts = list(map(f"%.{digits}g".__mod__, values.tolist()))
-        for at in np.flatnonzero(np.isnan(values)):
-            texts[at] = ""
+        texts[known] = list(map(f"%.{digits}g".__mod__, values[known].tolist()))
         for at in np.flatnonzero(np.abs(values) >= 10.0**digits):
             texts[at] = f"{values[at]:.0f}"
-    for at in np.flatnonzero((values <= 0.0) & (values > -1.0)):
-        texts[at] = "0" if texts[at] == "-0" else texts[at]
-    return pd.Series(texts, index=column.index, dtype=object)
+    texts[texts == "-0"] = "0"
+    return texts.tolist()
 
 
 def write_folder(files: Files, out: Path | str, *, protect: Sequence[Path | str] = (), part: str = "output") -> None:
