@@ -12,8 +12,13 @@ from sensorhealth.degradation.strata import StratumModel
 
 def like(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:
     """The residual table indexed like `readings`, NaN where a reading was not used."""
-    table = residuals.set_index("position").reindex(np.arange(len(readings)))
-    table.index = readings.index
+    at = residuals["position"].to_numpy()
+    columns = {}
+    for name in residuals.columns.drop("position"):
+        values = residuals[name].to_numpy()
+        columns[name] = np.full(len(readings), np.nan, dtype=values.dtype if values.dtype.kind == "f" else object)
+        columns[name][at] = values
+    table = pd.DataFrame(columns, index=readings.index)
     table["life_id"] = readings["life_id"]
     table["log_ratio"] = readings["log_ratio"]
     table.insert(0, "row", readings["row"] if "row" in readings else np.arange(len(readings)))

@@ -118,11 +118,14 @@ class Stratum:
 
 def codes(labels: pd.Series | ObjectArray, known: ObjectArray | None = None) -> tuple[IntArray, ObjectArray]:
     """Integer codes of text labels and the labels by code; "" and missing are -1; labels `known` keep their codes."""
-    series = pd.Series(labels, dtype=object).fillna("").astype(str)
-    head = [] if known is None else list(known)
-    joined = pd.concat([pd.Series(head, dtype=object), series.where(series != "", None)], ignore_index=True)
-    found, names = pd.factorize(joined)
-    return found[len(head) :].astype(np.int64), np.asarray(names, dtype=object)
+    met, cells = pd.factorize(np.asarray(labels, dtype=object))
+    words = [str(cell) for cell in cells]
+    names = dict.fromkeys([*([] if known is None else known), *filter(None, words)])
+    place = {name: code for code, name in enumerate(names)}
+    table = np.array([*(place.get(word, -1) for word in words), -1], dtype=np.int64)
+    found = np.empty(len(names), dtype=object)
+    found[:] = list(names)
+    return table[met], found
 
 
 def segments(life: IntArray, time: pd.Series, steps_life: IntArray, steps_time: pd.Series) -> tuple[IntArray, IntArray]:

@@ -66,6 +66,7 @@ def build(
     age = readings["age_years"].to_numpy(float)
     order = np.lexsort((readings["row"].to_numpy(), age, life, stratum_of_life[life]))
     order = order[usable[order]]
+    used = readings[[*READINGS_NEED[1:], *READINGS_MAY]]
     bounds = np.searchsorted(stratum_of_life[life][order], np.arange(names.size + 1))
     found: dict[str, Stratum] = {}
     for code in np.argsort(names.astype(str)):
@@ -75,7 +76,7 @@ def build(
         local[members] = np.arange(members.size)
         name = str(names[code])
         old = None if fitted is None else fitted.get(name)
-        found[name] = _stratum(name, readings.iloc[rows], rows, lives.iloc[members], local[life[rows]], cylinders, steps, old)
+        found[name] = _stratum(name, used.iloc[rows], rows, lives.iloc[members], local[life[rows]], cylinders, steps, old)
     return found
 
 

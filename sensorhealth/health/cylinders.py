@@ -111,27 +111,29 @@ def _uses(readings: pd.DataFrame, effects: pd.DataFrame, residuals: pd.DataFrame
     """First and last reading on each cylinder, sensors on it that were read on another too, and sensors that read
     low."""
     gas = effects.drop_duplicates("stratum").set_index("stratum")["gas"]
-    used = readings.assign(cylinder_id=readings["cylinder"], gas=readings["stratum"].map(gas))
-    used["off"] = np.nan
-    if residuals is not None:
-        used["off"] = residuals["residual"].to_numpy() + residuals["gas_effect"].to_numpy()
-    others = used.groupby("life_id")["cylinder_id"].transform("nunique") > 1
-    used = used.assign(linked=used["life_id"].where(others))
-    used = used[used["cylinder_id"] != ""]
-    own = used.groupby([*KEY, "life_id"])["off"].mean()
-    grouped = used.groupby(KEY, sort=True)
+    cylinder, names = pd.factorize(readings["cylinder"], sort=True)
+    kind, gases_met = pd.factorize(readings["stratum"].map(gas), sort=True)
+    life = pd.factorize(readings["life_id"])[0]
+    met = pd.unique(life * (len(names) + 1) + cylinder) // (len(names) + 1)
+    linked = np.bincount(met, minlength=life.max(initial=-1) + 1) > 1  # lives that were read on another too
+    off = np.nan if residuals is None else residuals["residual"].to_numpy() + residuals["gas_effect"].to_numpy()
+    used = pd.DataFrame({"key": cylinder * (len(gases_met) + 1) + kind, "life": life, "off": off})
+    used["time"], used["site"] = readings["time"].to_numpy(), readings["site"].to_numpy()
+    used = used[(cylinder >= 0) & (readings["cylinder"] != "").to_numpy() & (kind >= 0)]
+    grouped = used.groupby("key", sort=True)
     frame = pd.DataFrame(
-        {
-            "first_used": grouped["time"].min(),
-            "last_used": grouped["time"].max(),
-            "linked": grouped["linked"].nunique(),
-            "site": grouped["site"].first(),
-        }
+        {"first_used": grouped["time"].min(), "last_used": grouped["time"].max(), "site": grouped["site"].first()}
     )
+    own = used.groupby(["key", "life"])["off"].mean()
+    at = own.index.get_level_values("key")
+    frame["linked"] = pd.Series(linked[own.index.get_level_values("life")]).groupby(at).sum().astype(int)
     frame["middle"] = frame["first_used"] + (frame["last_used"] - frame["first_used"]) / 2
-    frame["low_sensors"] = (own < 0).groupby(KEY).sum().astype(int)
-    frame["high_sensors"] = (own > 0).groupby(KEY).sum().astype(int)
-    return frame.reset_index()
+    frame["low_sensors"] = (own < 0).groupby(at).sum().astype(int)
+    frame["high_sensors"] = (own > 0).groupby(at).sum().astype(int)
+    where, which = np.divmod(frame.index.to_numpy(dtype=np.int64), len(gases_met) + 1)
+    frame.insert(0, "cylinder_id", names[where])
+    frame.insert(1, "gas", gases_met[which])
+    return frame.reset_index(drop=True)
 
 
 def _judge_gas(table: pd.DataFrame) -> pd.DataFrame:
