@@ -11,6 +11,10 @@ from sensorhealth.health.life_table import FleetTables, life_of, seconds
 DAY = 86_400.0
 YEAR_DAYS = 365.25
 ADJUSTING = ("span", "full")
+USED = (
+    "row", "sensor_id", "time", "kind", "cylinder_id", "applied", "span_gain", "headroom", "temperature_c", "humidity_pct",
+    "outcome", "technician",
+)  # fmt: skip
 CEILING_READINGS = 5
 CEILING_SENSORS = 3
 CEILING_RATIO = 2.0
@@ -38,10 +42,11 @@ def readings(fleet: FleetTables, lives: pd.DataFrame) -> pd.DataFrame:
     position = pd.Index(fleet.sensors["sensor_id"]).get_indexer(pd.Index(calibrations["sensor_id"]))
     spoken = (position >= 0) & (calibrations["outcome"] != "aborted").to_numpy()
     spoken &= (calibrations["kind"] != "zero").to_numpy()
-    table, position = calibrations[spoken], position[spoken]
+    table, position = calibrations.loc[spoken, list(USED)], position[spoken]
     ratio, source, censoring = _log_ratio(table, fleet, position)
     kept = np.isfinite(ratio)
-    table, position = table[kept], position[kept]
+    if not kept.all():
+        table, position = table[kept], position[kept]
     life = life_of(lives, table["sensor_id"], table["time"])
     site = fleet.sensors["site"].to_numpy()[position]
     age = (seconds(table["time"]) - seconds(lives["installed"])[life]) / (DAY * YEAR_DAYS)

@@ -45,10 +45,10 @@ def _last_known_adjustment(fleet: FleetTables) -> pd.DataFrame:
     passed = (calibrations["outcome"] == "pass") | (
         (calibrations["outcome"] == "") & calibrations[["as_left", "span_gain"]].notna().any(axis=1)
     )
-    spans = calibrations[calibrations["kind"].isin(ADJUSTING) & passed]
+    spans = calibrations.loc[calibrations["kind"].isin(ADJUSTING) & passed, ["sensor_id", "time", "cylinder_id"]]
     latest = spans.groupby("sensor_id")["time"].max().rename("latest").reset_index()
     known = spans[spans["cylinder_id"] != ""].drop_duplicates("sensor_id", keep="last")
-    known = known[["sensor_id", "time", "cylinder_id"]].merge(latest, on="sensor_id")
+    known = known.merge(latest, on="sensor_id")
     serving = fleet.sensors[fleet.sensors["removed"].isna()]
     return known.merge(serving[["sensor_id", "site", "instrument_id", "gas"]], on="sensor_id", how="inner")
 

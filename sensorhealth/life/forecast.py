@@ -104,7 +104,8 @@ def _facts(fleet: Fleet, as_of: pd.Timestamp) -> pd.DataFrame:
         "no current life with a fitted path: too few readings of this kind of sensor",
     ).astype(object)
     tests = fleet.calibrations
-    tests = tests[tests["kind"].isin(GAS_TESTS) & (tests["time"] <= as_of)].sort_values("time", kind="stable")
+    known = tests["kind"].isin(GAS_TESTS) & (tests["time"] <= as_of)
+    tests = tests.loc[known, ["sensor_id", "time", "outcome"]].sort_values("time", kind="stable")
     last = tests.drop_duplicates("sensor_id", keep="last").set_index("sensor_id")
     table["last_gas_test"] = table["sensor_id"].map(last["time"]).astype("datetime64[ns]")
     last["outcome"] = last["outcome"].where(last["outcome"] != "", "unknown")

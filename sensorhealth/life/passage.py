@@ -38,7 +38,7 @@ _NEGLIGIBLE = 5.5  # standard deviations beyond which "crossed and came back" is
 _WEAK = 20.0  # below minus this, erfcx nears overflow and the normal is whole
 _NIL = 1e-14  # wander below this share of the variance is none
 _TINY = 1e-300
-_CHUNK = 100_000  # cells handled at once
+_CHUNK = 16_384  # cells handled at once
 _BLOCK = 4096  # cells whose quadrature fits in the processor's cache
 
 
@@ -93,7 +93,7 @@ def _passage(path: Path, alive_now: bool, nodes: int) -> Array:
     still = path._replace(level_variance=np.maximum(path.level_variance, least))
     both_above = above_at_both_ends(still)
     ended = 1.0 - both_above
-    returned = np.flatnonzero(_could_return(still))
+    returned = np.flatnonzero(_could_return(still)) if path.wander.any() else np.zeros(0, dtype=np.intp)
     for start in range(0, returned.size, _BLOCK):
         block = returned[start : start + _BLOCK]
         known = path.level_variance[block] < least[block]
