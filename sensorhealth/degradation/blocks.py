@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -10,14 +12,14 @@ from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.strata import StratumModel
 
 
-def like(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.DataFrame:
-    """The residual table indexed like `readings`, NaN where a reading was not used."""
-    at = residuals["position"].to_numpy()
+def like(readings: pd.DataFrame, residuals: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The residual tables of all strata indexed like `readings`, NaN where a reading was not used."""
     columns = {}
-    for name in residuals.columns.drop("position"):
-        values = residuals[name].to_numpy()
-        columns[name] = np.full(len(readings), np.nan, dtype=values.dtype if values.dtype.kind == "f" else object)
-        columns[name][at] = values
+    for name in residuals[0].columns.drop("position"):
+        parts = [table[name].to_numpy() for table in residuals]
+        columns[name] = np.full(len(readings), np.nan, dtype=np.float64 if parts[0].dtype.kind == "f" else object)
+        for table, values in zip(residuals, parts):
+            columns[name][table["position"].to_numpy()] = values
     table = pd.DataFrame(columns, index=readings.index)
     table["life_id"] = readings["life_id"]
     table["log_ratio"] = readings["log_ratio"]

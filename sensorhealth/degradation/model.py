@@ -142,8 +142,7 @@ class AgeingModel(BaseEstimator):
         self.cylinder_effects_ = tables.stacked([tables.cylinder_table(m.stratum, m.modes) for m in models])
         self.session_effects_ = tables.stacked([tables.session_table(m.stratum, m.modes) for m in models])
         self.lot_effects_ = tables.stacked([tables.lot_table(m.stratum, m.modes) for m in models])
-        residuals = tables.stacked([tables.residual_table(m.stratum, m.modes) for m in models])
-        self.residuals_ = like(readings, residuals)
+        self.residuals_ = like(readings, [tables.residual_table(m.stratum, m.modes) for m in models])
         self.notes_ = [note for m in models for note in notes_of(m)]
 
     @one_thread

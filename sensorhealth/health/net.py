@@ -26,8 +26,12 @@ def net_readings(readings: pd.DataFrame, lives: pd.DataFrame, residuals: pd.Data
     table[["gas_effect", "session_effect"]] = table[["gas_effect", "session_effect"]].fillna(0.0)
     table["gas_effect"], table["gas_variance"] = _gas_of_neighbours(table)
     table["net"] = table["log_ratio"] - table["gas_effect"] - table["session_effect"]
-    table = table[(table["life"] >= 0) & np.isfinite(table["net"]) & np.isfinite(table["age_years"])]
-    return table.sort_values(["life", "age_years", "row"], kind="stable", ignore_index=True)
+    known = (table["life"] >= 0) & np.isfinite(table["net"]) & np.isfinite(table["age_years"])
+    table = table if known.all() else table[known]
+    keys = [table[name].to_numpy() for name in ("life", "age_years", "row")]
+    order = np.lexsort(keys[::-1])
+    in_order = bool((order == np.arange(order.size)).all())
+    return table.reset_index(drop=True) if in_order else table.take(order).reset_index(drop=True)
 
 
 def _gas_of_neighbours(table: pd.DataFrame) -> tuple[FloatArray, FloatArray]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -48,7 +49,7 @@ class RemainingLife:
     soft: Array
     sudden: Array
 
-    @property
+    @cached_property
     def total(self) -> Array:
         """Probability (n, m) of having ended by each grid day, of either cause."""
         return self.soft + self.sudden

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _LEAST_WEIGHT = 1e-4  # mixture components below this weight are left out
+_FEW = 20  # lives to a law of the factors from which on it is worth a matrix
 _NODES = 20  # quadrature nodes where the path wanders; error below 4e-5 in probability
 
 
@@ -57,14 +58,37 @@ def widened_grid(days: Array, factor: Array) -> Array:
 def scaled(cdf: Array, wide: Array, days: Array, factor: Array, weight: Array) -> Array:
     """From chances (n, w) by each of `wide` to those (n, m) by `days`, where what is ahead comes `factor` (k,) times as soon with
     the weights (k,) or (n, k)."""
-    share_of = np.broadcast_to(weight, (len(cdf), factor.size))
+    laws, law = (weight[None], None) if weight.ndim == 1 else np.unique(weight, axis=0, return_inverse=True)
+    if len(laws) * _FEW <= len(cdf):
+        parts = [_moved(wide, days, factor, one) for one in laws]
+        if law is None:
+            return cdf @ parts[0]
+        mixed = np.empty((len(cdf), days.size))
+        for number, part in enumerate(parts):
+            mixed[law == number] = cdf[law == number] @ part
+        return mixed
     mixed = np.zeros((len(cdf), days.size))
-    for number in np.flatnonzero(share_of.any(axis=0)):
-        when = factor[number] * days
-        place = np.clip(np.searchsorted(wide, when, side="right") - 1, 0, wide.size - 2)
-        share = np.clip((when - wide[place]) / (wide[place + 1] - wide[place]), 0.0, 1.0)
-        mixed += share_of[:, number, None] * ((1.0 - share) * cdf[:, place] + share * cdf[:, place + 1])
+    for number in np.flatnonzero(laws.any(axis=0)):
+        place, share = _cells(wide, factor[number] * days)
+        mixed += laws[law, number, None] * ((1.0 - share) * cdf[:, place] + share * cdf[:, place + 1])
     return mixed
+
+
+def _cells(wide: Array, when: Array) -> tuple[NDArray[np.intp], Array]:
+    """The day of `wide` at or before each of `when`, and how far it lies on the way to the next."""
+    place = np.clip(np.searchsorted(wide, when, side="right") - 1, 0, wide.size - 2)
+    return place, np.clip((when - wide[place]) / (wide[place + 1] - wide[place]), 0.0, 1.0)
+
+
+def _moved(wide: Array, days: Array, factor: Array, weight: Array) -> Array:
+    """The matrix (w, m) that takes chances by each of `wide` to those by `days`, for one law (k,) of the factors."""
+    matrix = np.zeros((wide.size, days.size))
+    column = np.arange(days.size)
+    for one, own in zip(factor, weight):
+        place, share = _cells(wide, one * days)
+        matrix[place, column] += own * (1.0 - share)
+        matrix[place + 1, column] += own * share
+    return matrix
 
 
 def placed_cdf(
