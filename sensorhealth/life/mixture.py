@@ -14,7 +14,7 @@ from .likelihood import FamilyFit, Prior, fit_family, log_likelihood
 
 Array = NDArray[np.float64]
 
-_EXACT = 1000  # sensors up to which each has the conditional distribution of its very age; of more they are read from a table
+_EXACT = 200  # ages up to which conditional distributions are those of the very age; of more they are read from a table
 _TABLE = 400  # ages in it
 _TABLES = 8  # such tables that are kept
 _LEAST_WEIGHT = 1e-3
@@ -60,10 +60,10 @@ class HazardMixture:
         Each draw of the parameters is conditioned by itself, as the records of the sensor are in the posterior already.
         """
         ages = np.asarray(age, dtype=float)
-        if ages.size <= _EXACT:
-            known, where = np.unique(ages, return_inverse=True)
+        known, where = np.unique(ages, return_inverse=True)
+        if known.size <= _EXACT:
             return self._conditional(known, ahead)[where]
-        table, values = self._table(float(np.floor(ages.min())), float(np.floor(ages.max()) + 1.0), ahead)
+        table, values = self._table(float(np.floor(known[0])), float(np.floor(known[-1]) + 1.0), ahead)
         position = (ages - table[0]) / (table[1] - table[0])
         below = np.clip(position.astype(int), 0, _TABLE - 2)
         share = (position - below)[:, None]
