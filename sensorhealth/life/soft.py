@@ -58,16 +58,13 @@ def widened_grid(days: Array, factor: Array) -> Array:
 def scaled(cdf: Array, wide: Array, days: Array, factor: Array, weight: Array) -> Array:
     """From chances (n, w) by each of `wide` to those (n, m) by `days`, where what is ahead comes `factor` (k,) times as soon with
     the weights (k,) or (n, k)."""
-    laws, law = (weight[None], None) if weight.ndim == 1 else np.unique(weight, axis=0, return_inverse=True)
-    if len(laws) * _FEW <= len(cdf):
-        parts = [_moved(wide, days, factor, one) for one in laws]
-        if law is None:
-            return cdf @ parts[0]
-        mixed = np.empty((len(cdf), days.size))
-        for number, part in enumerate(parts):
-            mixed[law == number] = cdf[law == number] @ part
-        return mixed
+    laws, law = np.unique(np.atleast_2d(weight), axis=0, return_inverse=True)
+    law = np.broadcast_to(law, len(cdf))
     mixed = np.zeros((len(cdf), days.size))
+    if len(laws) * _FEW <= len(cdf):
+        for number, own in enumerate(laws):
+            mixed[law == number] = cdf[law == number] @ _moved(wide, days, factor, own)
+        return mixed
     for number in np.flatnonzero(laws.any(axis=0)):
         place, share = _cells(wide, factor[number] * days)
         mixed += laws[law, number, None] * ((1.0 - share) * cdf[:, place] + share * cdf[:, place + 1])
