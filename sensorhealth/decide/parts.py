@@ -140,10 +140,12 @@ def missing(worlds: list[Replacing], part: Part, fleet_plan: FleetPlan, groups: 
 
 def _add_by_group(total: FloatArray, code: IntArray, values: FloatArray) -> None:
     """Add values (k, m) to the rows of `total` that `code` (k,) names."""
-    order = np.argsort(code, kind="stable")
-    present, start = np.unique(code[order], return_index=True)
+    if (code[1:] < code[:-1]).any():
+        order = np.argsort(code, kind="stable")
+        code, values = code[order], values[order]
+    present, start = np.unique(code, return_index=True)
     if present.size:
-        total[present] += np.add.reduceat(values[order], start, axis=0)
+        total[present] += np.add.reduceat(values, start, axis=0)
 
 
 def of_part(ready: Replacing, rows: IntArray, row: IntArray) -> Replacing:

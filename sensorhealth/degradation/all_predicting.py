@@ -27,16 +27,21 @@ class AllLives(Component):
         """Posterior of (level at birth, slope per unit phi): mean (n, 2), covariance (n, 2, 2)."""
         return self._all.origin
 
-    def shared(self, rng: np.random.Generator, draws: int, common: Common | None = None) -> tuple[FloatArray, FloatArray]:
-        """The same given draws of what sensors share: mean (draws, n, 2), covariance (n, 2, 2).
+    def shared(
+        self, lives: IntArray, rng: np.random.Generator, draws: int, common: Common | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """The same of `lives` (n,) given draws of what sensors share: mean (draws, n, 2), covariance (n, 2, 2).
 
         Shared are the common path, the lots and the shifts of each region; what is not known of single cylinders and days is
         left with each life. common: what other shards of the fleet share (the common path and the lots) is drawn from.
         """
-        fitted, lot = self._all, self.stratum.lot
-        mean, covariance = fitted.origin
-        open_ = covariance - fitted.common.spread
-        held = open_ @ np.linalg.pinv(_square(fitted.own), hermitian=True)  # share of a shift of the prior that a life takes over
+        fitted, lot = self._all, self.stratum.lot[lives]
+        mean, covariance = (part[lives] for part in fitted.origin)
+        region, turn, shift, _ = fitted.common
+        region, turn = region[lives], turn[lives]
+        open_ = covariance - turn @ shift[region] @ turn.transpose(0, 2, 1)
+        own = _square(fitted.own[:, lives])
+        held = open_ @ np.linalg.pinv(own, hermitian=True)  # share of a shift of the prior that a life takes over
         whole = rng if common is None else common.of("path")
         path = whole.multivariate_normal(np.zeros(2), fitted.fit.beta_covariance[:2, :2], draws)[:, None, :]
         path = np.repeat(path, lot.size, axis=1)
@@ -52,9 +57,9 @@ class AllLives(Component):
                 effects = np.append(root * normal, np.zeros((draws, 1)), axis=1)
                 path[:, :, k] += effects[:, lot]
                 known[:, k, k] += at_columns(fitted.lots[name], lot)
-        root = np.linalg.cholesky(fitted.common.shift + 1e-18 * np.eye(2))
-        shifts = (root @ rng.standard_normal((draws, root.shape[0], 2, 1)))[:, fitted.common.region]
-        moved = (held @ path[..., None] + fitted.common.turn @ shifts)[..., 0]
+        root = np.linalg.cholesky(shift + 1e-18 * np.eye(2))
+        shifts = (root @ rng.standard_normal((draws, root.shape[0], 2, 1)))[:, region]
+        moved = (held @ path[..., None] + turn @ shifts)[..., 0]
         return mean + moved, open_ - held @ known @ held.transpose(0, 2, 1)
 
     @property

@@ -320,9 +320,9 @@ class AgeingModel(BaseEstimator):
             drawn: list[PathPosterior] = []
             for k, item in enumerate(model.components):
                 if times[k]:
-                    mean, covariance = item.shared(rng, int(times[k]), None if common is None else common.part(k))
+                    mean, covariance = item.shared(local, rng, int(times[k]), None if common is None else common.part(k))
                     for one in mean:
-                        part = item.at(local, age, one[local], covariance[local])
+                        part = item.at(local, age, one, covariance)
                         drawn.append(posterior_of(model, local, np.ones(1), [part], only=k))
             order = (rng if common is None else common.of("order")).permutation(n_draws)
             blocks.append([drawn[k] for k in order])

@@ -70,15 +70,16 @@ class Component:
         mean, covariance = self.fitted.fit.posterior(*self._path())
         return mean[:n], covariance[:n]
 
-    def shared(self, rng: np.random.Generator, draws: int, common: Common | None = None) -> tuple[FloatArray, FloatArray]:
-        """The same given draws of what sensors share: mean (draws, n, 2), covariance (n, 2, 2).
+    def shared(
+        self, lives: IntArray, rng: np.random.Generator, draws: int, common: Common | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """The same of `lives` (n,) given draws of what sensors share: mean (draws, n, 2), covariance (n, 2, 2).
 
         common: what other shards of the fleet share is drawn from, where there are any; not here, where all is drawn at once.
         """
-        n = self.stratum.life_id.size
         fit = self.fitted.fit
         mean, covariance = fit.posterior_given(fit.draw_shared(rng, draws), *self._path())
-        return mean[:, :n], covariance[:n]
+        return mean[:, lives], covariance[lives]
 
     @cached_property
     def jump(self) -> FloatArray:
