@@ -21,7 +21,7 @@ from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.surprises import Surprises, falls_at_the_end, find_surprises
 from sensorhealth.degradation.uncertainty import variance_draws
-from sensorhealth.second_core import alongside
+from sensorhealth.second_core import MANY, alongside
 from sensorhealth.technologies import flat_technologies
 
 FEWEST_READINGS = 12
@@ -36,7 +36,6 @@ OF_PART = -1  # in place of the most lives, for the part of a larger kind
 LARGE = 0.5  # share of what readings scatter by, as one session shares it, from which sessions are large
 SHOWN = 3.0  # standard errors by which readings of one session must be alike for sessions to show
 WORTH_A_FORK = 1_000  # readings that another process must have to fit
-MOST_BESIDE = 50_000  # lives above which models are too large to be handed from one process to another
 LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
 
 Sessions = bool | Literal["large"]
@@ -108,7 +107,7 @@ def fit_strata(strata: Mapping[str, Stratum], settings: Settings) -> dict[str, S
         min(loads, key=_readings).extend(family)
     here, beside = loads
     lives = sum(stratum.life_id.size for stratum in strata.values())
-    worth = _readings(beside) >= WORTH_A_FORK and lives < MOST_BESIDE
+    worth = _readings(beside) >= WORTH_A_FORK and lives < MANY
     with alongside(partial(_one_after_the_other, beside, settings), worth=worth) as others:
         return {**_one_after_the_other(here, settings), **others()}
 
