@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import Literal
 
 import numpy as np
 
@@ -19,6 +21,7 @@ from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.surprises import Surprises, falls_at_the_end, find_surprises
 from sensorhealth.degradation.uncertainty import variance_draws
+from sensorhealth.second_core import MANY, alongside
 from sensorhealth.technologies import flat_technologies
 
 FEWEST_READINGS = 12
@@ -30,8 +33,12 @@ PERSISTENT = 0.25  # correlation of a sensor's successive sessions above which t
 FEWEST_PAIRS = 20
 LOOKED_BACK = 20_000  # sensors whose past is looked back on
 OF_PART = -1  # in place of the most lives, for the part of a larger kind
+LARGE = 0.5  # share of what readings scatter by, as one session shares it, from which sessions are large
 SHOWN = 3.0  # standard errors by which readings of one session must be alike for sessions to show
+WORTH_A_FORK = 1_000  # readings that another process must have to fit
 LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
+
+Sessions = bool | Literal["large"]
 
 
 @dataclass(frozen=True)
@@ -43,7 +50,7 @@ class Settings:
     wander: bool | None
     method: Method
     lots: bool
-    sessions: bool
+    sessions: Sessions
     fade: bool
     draws: bool | None
     seed: int
@@ -89,13 +96,41 @@ class StratumModel:
         return max(self.modes, key=lambda item: item.weight).fitted.parameters
 
 
+def fit_strata(strata: Mapping[str, Stratum], settings: Settings) -> dict[str, StratumModel]:
+    """Fit several strata. Those of a technology borrow from each other, the largest first; technologies are fitted side by
+    side on two cores."""
+    families: dict[str, list[Stratum]] = {}
+    for name in sorted(strata, key=lambda key: -strata[key].age.size):
+        families.setdefault(strata[name].technology, []).append(strata[name])
+    loads: tuple[list[Stratum], list[Stratum]] = [], []
+    for family in sorted(families.values(), key=lambda family: -_readings(family)):
+        min(loads, key=_readings).extend(family)
+    here, beside = loads
+    lives = sum(stratum.life_id.size for stratum in strata.values())
+    worth = _readings(beside) >= WORTH_A_FORK and lives < MANY
+    with alongside(partial(_one_after_the_other, beside, settings), worth=worth) as others:
+        return {**_one_after_the_other(here, settings), **others()}
+
+
+def _readings(strata: Sequence[Stratum]) -> int:
+    return sum(stratum.age.size for stratum in strata)
+
+
+def _one_after_the_other(strata: Sequence[Stratum], settings: Settings) -> dict[str, StratumModel]:
+    fitted: dict[str, StratumModel] = {}
+    for stratum in strata:
+        relatives = [item for item in fitted.values() if item.stratum.technology == stratum.technology]
+        fitted[stratum.name] = fit_stratum(stratum, settings, relatives)
+    return fitted
+
+
 def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
     """Fit one stratum; `relatives` are fitted strata of the same technology, which a small one borrows from."""
     if 0 <= settings.most_lives < int((stratum.counts > 0).sum()):
         lives = choose_lives(stratum, settings.part_lives, settings.seed)
         part = fit_stratum(take_lives(stratum, lives), replace(settings, most_lives=OF_PART), relatives)
         return part if part.given else with_all_lives(part, stratum)
-    found = terms(stratum, fade=settings.fade, sessions=settings.sessions, lots=settings.lots)
+    found = terms(stratum, fade=settings.fade, sessions=settings.sessions is not False, lots=settings.lots)
     repeated = int((stratum.counts > 1).sum())
     if stratum.age.size < FEWEST_READINGS or repeated < FEWEST_LIVES or not found.slope:
         return _given(stratum, found, settings, relatives)
@@ -107,11 +142,13 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
         penalty=borrowing.penalty(stratum.technology, repeated, kin),
         brownian=settings.wander is True or (settings.wander is None and sparse),
     )
-    grid = curve_grid(settings.curves, stratum.oldest)
-    quick = settings.most_lives == OF_PART and found.sessions  # what many sessions cost is spent where they show
+    soft = stratum.technology not in flat_technologies()  # others end by falls, and no path leads there
+    grid = curve_grid(settings.curves, stratum.oldest, own_pace=soft)
+    large = settings.sessions == "large" and bool((stratum.cylinder >= 0).any())  # else sessions stand in for the gas
+    quick = found.sessions and (large or settings.most_lives == OF_PART)  # what many sessions cost is spent where they show
     seen = first_look(stratum, grid[0][0], replace(found, sessions=False) if quick else found, options, settings.degrees)
     remarks: tuple[str, ...] = ()
-    if quick and not sessions_show(stratum, seen):
+    if quick and not sessions_show(stratum, seen, large=large):
         found = replace(found, sessions=False)
     elif quick:
         seen = first_look(stratum, grid[0][0], found, options, settings.degrees)
@@ -122,7 +159,6 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
             f"{stratum.name}: readings of one session stay alike at the next one, so that what they share belongs to the "
             "sensors and not to the day; sessions are left out",
         )
-    soft = stratum.technology not in flat_technologies()  # others end by falls, and no path leads there
     if settings.curves == "average" and soft and falls_at_the_end(stratum, seen):
         seen = first_with_knee(stratum, found, options, settings.degrees, grid, seen)
     bare = stratum
@@ -133,7 +169,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     options = replace(options, degrees=seen.degrees)
     stratum, seen = with_gas_prior(stratum, seen, settings.method)
     loss = float(np.clip(-seen.curve.path(seen.fit.beta[1], stratum.oldest), *LOSSES))
-    grid = curve_grid(settings.curves, stratum.oldest, loss)
+    grid = curve_grid(settings.curves, stratum.oldest, loss, own_pace=soft)
     first = fit_curve(stratum, at_loss(seen.curve, loss), found, options, seen, enough=NEARLY if len(grid) > 1 else ENOUGH)
     choices, gain = fit_curves(stratum, found, options, settings.wander is None and not options.brownian, grid, first)
     modes = tuple(Component(stratum, item.fitted, item.weight, surprises.share) for item in choices if item.fitted is not None)
@@ -170,15 +206,17 @@ def sessions_persist(stratum: Stratum, fitted: CurveFit) -> bool:
     return spread > 0.0 and float(np.mean(now * later)) / spread > PERSISTENT
 
 
-def sessions_show(stratum: Stratum, fitted: CurveFit) -> bool:
-    """Whether readings of one session are alike in what a fit without sessions leaves of them."""
+def sessions_show(stratum: Stratum, fitted: CurveFit, *, large: bool = False) -> bool:
+    """Whether readings of one session are alike in what a fit without sessions leaves of them; large: whether that makes up
+    much of it besides."""
     rest = (stratum.y - fitted.mean) * np.sqrt(np.minimum(fitted.sites.weight, 1.0))
     known = (stratum.session >= 0) & (stratum.censoring == 0)
     code = stratum.session[known]
     count, total, square = (np.bincount(code, rest[known] ** k, stratum.sessions.size) for k in range(3))
     pairs = float((count * (count - 1.0)).sum())
     alike = float((total**2 - square).sum()) / max(pairs, 1.0)
-    return alike > SHOWN * float(np.mean(rest[known] ** 2)) * np.sqrt(2.0 / max(pairs, 1.0))
+    least = max(SHOWN * np.sqrt(2.0 / max(pairs, 1.0)), LARGE if large else 0.0)
+    return bool(alike > least * float(np.mean(rest[known] ** 2)))
 
 
 def _given(stratum: Stratum, found: Terms, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
