@@ -110,9 +110,7 @@ def _windows(lead: float, shelf: float, reviews: FloatArray, interval: float) ->
     return np.array([np.stack([reviews, reviews + span], axis=1) for span in spans])
 
 
-def demands(
-    fleet_plan: FleetPlan, walked: int = WALKED, shard: int | None = None, known: Known | None = None
-) -> list[Demand]:
+def demands(fleet_plan: FleetPlan, walked: int = WALKED, shard: int | None = None, known: Known | None = None) -> list[Demand]:
     """What is demanded of each kind and model; where positions are many, patterns of visits are walked through with a part.
 
     walked: positions that this part is to have; shard: number of the part of a larger fleet that this is, None for the whole;

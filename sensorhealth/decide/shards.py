@@ -47,9 +47,7 @@ def money_of_shard(fleet_plan: FleetPlan, draws: Iterable[LifeTable], shard: int
     patterns of visits are walked through for the orders."""
     own = fleet_plan.policy.scheme
     known = Known(positions(fleet_plan), fleet_plan.fresh)
-    accounts = {
-        scheme: Account(fleet_plan, GROUPS if scheme == own else ("fleet",), scheme, shard, known) for scheme in SCHEMES
-    }
+    accounts = {scheme: Account(fleet_plan, GROUPS if scheme == own else ("fleet",), scheme, shard, known) for scheme in SCHEMES}
     for drawn in draws:
         for account in accounts.values():
             account.add(drawn)

@@ -85,7 +85,7 @@ class Apart:
         ends = [np.concatenate([[0], np.cumsum(count[own])]) for own in self._own]
         lines = Lines(ends[0], g[rows[0]], noise[rows[0]], every[:, self._own[0]])
         paths = Paths(ends[1], g[rows[1]], noise[rows[1]], every[:, self._own[1]], 0.0, step[rows[1]])
-        self._parts = lines, paths
+        self._parts: tuple[Lines | Paths, Lines | Paths] = lines, paths
         self._cut = rows[0].size
         self.order = np.concatenate([rows[0], rows[1][paths.order]])
         self.noise = noise[self.order]

@@ -258,9 +258,7 @@ class _Sweeps:
             effects, known = crossed[item.name]
             crossed[item.name] = effects, known + shift
         origin, covariance = found.origin
-        return replace(
-            found, fit=replace(found.fit, crossed=crossed), origin=(origin, covariance + common.spread), common=common
-        )
+        return replace(found, fit=replace(found.fit, crossed=crossed), origin=(origin, covariance + common.spread), common=common)
 
     def _prior_of_lives(self) -> FloatArray:
         """Prior covariance (3, n) of each life's level and slope, with what is not known of its kind's and lot's."""

@@ -7,8 +7,8 @@ from functools import cached_property
 
 import numpy as np
 
-from sensorhealth.degradation.all_lives import AllFit, three
 from sensorhealth.degradation.all_lines import paths_of
+from sensorhealth.degradation.all_lives import AllFit, three
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.effects import LOT_LEVEL, LOT_SLOPE, at_columns, bend, steps_found
 from sensorhealth.degradation.predicting import Common, Component

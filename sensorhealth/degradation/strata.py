@@ -65,8 +65,8 @@ class StratumModel:
     modes: one component per curve kept, at its estimated variances; components: the same, or draws of the variances around
     them. bare: the readings without the steps that were found in them. curves: all that were tried. wander_gain: deviance
     that a wander gained (0 where it was not asked). surprises: what jumps are like. given: variances were not estimated
-    from these readings. part: of a very large kind the model of some of its lives, from which all but the posteriors of the
-    others comes.
+    from these readings. sensors: with readings, that it speaks for. part: of a very large kind the model of some of its lives,
+    from which all but the posteriors of the others comes.
     """
 
     bare: Stratum
@@ -77,6 +77,7 @@ class StratumModel:
     wander_gain: float
     surprises: Surprises
     given: bool
+    sensors: int
     remarks: tuple[str, ...] = ()
     part: StratumModel | None = None
 
@@ -98,7 +99,7 @@ class StratumModel:
 
 def fit_strata(strata: Mapping[str, Stratum], settings: Settings) -> dict[str, StratumModel]:
     """Fit several strata. Those of a technology borrow from each other, the largest first; technologies are fitted side by
-    side on two cores."""
+    side on two cores, very large kinds in so far as a part of their lives is fitted."""
     families: dict[str, list[Stratum]] = {}
     for name in sorted(strata, key=lambda key: -strata[key].age.size):
         families.setdefault(strata[name].technology, []).append(strata[name])
@@ -106,10 +107,24 @@ def fit_strata(strata: Mapping[str, Stratum], settings: Settings) -> dict[str, S
     for family in sorted(families.values(), key=lambda family: -_readings(family)):
         min(loads, key=_readings).extend(family)
     here, beside = loads
-    lives = sum(stratum.life_id.size for stratum in strata.values())
+    lives = sum(settings.part_lives if _large(stratum, settings) else stratum.life_id.size for stratum in beside)
     worth = _readings(beside) >= WORTH_A_FORK and lives < MANY
     with alongside(partial(_one_after_the_other, beside, settings), worth=worth) as others:
-        return {**_one_after_the_other(here, settings), **others()}
+        fitted = {**_one_after_the_other(here, settings), **others()}
+    return {
+        name: with_all_lives(model, strata[name]) if _large(strata[name], settings) and not model.given else model
+        for name, model in fitted.items()
+    }
+
+
+def _large(stratum: Stratum, settings: Settings) -> bool:
+    """Whether curve and variances are those of a part of the lives."""
+    return 0 <= settings.most_lives < _read(stratum)
+
+
+def _read(stratum: Stratum) -> int:
+    """Sensors with readings."""
+    return int((stratum.counts > 0).sum())
 
 
 def _readings(strata: Sequence[Stratum]) -> int:
@@ -117,24 +132,26 @@ def _readings(strata: Sequence[Stratum]) -> int:
 
 
 def _one_after_the_other(strata: Sequence[Stratum], settings: Settings) -> dict[str, StratumModel]:
+    """The models of the strata; of very large kinds those of the part of their lives that is fitted."""
     fitted: dict[str, StratumModel] = {}
     for stratum in strata:
         relatives = [item for item in fitted.values() if item.stratum.technology == stratum.technology]
-        fitted[stratum.name] = fit_stratum(stratum, settings, relatives)
+        if _large(stratum, settings):
+            some = take_lives(stratum, choose_lives(stratum, settings.part_lives, settings.seed))
+            part = fit_stratum(some, replace(settings, most_lives=OF_PART), relatives)
+            fitted[stratum.name] = replace(part, sensors=_read(stratum))
+        else:
+            fitted[stratum.name] = fit_stratum(stratum, settings, relatives)
     return fitted
 
 
 def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
     """Fit one stratum; `relatives` are fitted strata of the same technology, which a small one borrows from."""
-    if 0 <= settings.most_lives < int((stratum.counts > 0).sum()):
-        lives = choose_lives(stratum, settings.part_lives, settings.seed)
-        part = fit_stratum(take_lives(stratum, lives), replace(settings, most_lives=OF_PART), relatives)
-        return part if part.given else with_all_lives(part, stratum)
     found = terms(stratum, fade=settings.fade, sessions=settings.sessions is not False, lots=settings.lots)
     repeated = int((stratum.counts > 1).sum())
     if stratum.age.size < FEWEST_READINGS or repeated < FEWEST_LIVES or not found.slope:
         return _given(stratum, found, settings, relatives)
-    kin = [(item.variances, int((item.stratum.counts > 0).sum())) for item in relatives if not item.given]
+    kin = [(item.variances, item.sensors) for item in relatives if not item.given]
     few = repeated < FEW_LIVES
     sparse = few and bool((stratum.counts > 2).any()) and float(np.median(stratum.counts[stratum.counts > 1])) < FEW_EACH
     options = Options(
@@ -175,7 +192,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     modes = tuple(Component(stratum, item.fitted, item.weight, surprises.share) for item in choices if item.fitted is not None)
     spread = settings.draws if settings.draws is not None else few
     components = _drawn(modes, settings.seed) if spread else modes
-    return StratumModel(bare, stratum, modes, components, tuple(choices), gain, surprises, False, remarks)
+    return StratumModel(bare, stratum, modes, components, tuple(choices), gain, surprises, False, _read(stratum), remarks)
 
 
 def _drawn(modes: tuple[Component, ...], seed: int) -> tuple[Component, ...]:
@@ -222,7 +239,7 @@ def sessions_show(stratum: Stratum, fitted: CurveFit, *, large: bool = False) ->
 def _given(stratum: Stratum, found: Terms, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
     """A stratum whose readings are too few to tell variances: those of its relatives or usual ones, and a path prior."""
     kin = [item for item in relatives if not item.given]
-    counts = [(item.variances, int((item.stratum.counts > 0).sum())) for item in kin]
+    counts = [(item.variances, item.sensors) for item in kin]
     paths = [(float(item.modes[0].fitted.fit.beta[0]), float(item.modes[0].fitted.fit.beta[1])) for item in kin]
     curve = curve_grid(settings.curves, max(stratum.oldest, 1.0))[0][0]
     prior = borrowing.path_prior(stratum.technology, paths)
@@ -232,7 +249,7 @@ def _given(stratum: Stratum, found: Terms, settings: Settings, relatives: Sequen
     fitted = at_parameters(stratum, curve, full, variances, degrees, settings.method)
     mode = Component(stratum, fitted, 1.0)
     choice = CurveChoice(curve, 1.0, 1.0, 0.0, fitted)
-    return StratumModel(stratum, stratum, (mode,), (mode,), (choice,), 0.0, Surprises(np.inf), True)
+    return StratumModel(stratum, stratum, (mode,), (mode,), (choice,), 0.0, Surprises(np.inf), True, _read(stratum))
 
 
 def refit_at(model: StratumModel, bare: Stratum, settings: Settings) -> StratumModel:

@@ -14,6 +14,6 @@ from sensorhealth.health.verdict import Verdict, verdict
 from sensorhealth.health.zero import zero_drift, zero_events
 
 __all__ = [
-    "Baselines", "Examined", "Oddities", "PathPrior", "Verdict", "baselines", "examine", "find_oddities", "judge_cylinders", "lives",
-    "readings", "response_times", "retest_list", "trend_findings", "verdict", "zero_drift", "zero_events",
+    "Baselines", "Examined", "Oddities", "PathPrior", "Verdict", "baselines", "examine", "find_oddities", "judge_cylinders",
+    "lives", "readings", "response_times", "retest_list", "trend_findings", "verdict", "zero_drift", "zero_events",
 ]  # fmt: skip

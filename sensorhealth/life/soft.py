@@ -62,8 +62,8 @@ def scaled(cdf: Array, wide: Array, days: Array, factor: Array, weight: Array) -
     law = np.broadcast_to(law, len(cdf))
     mixed = np.zeros((len(cdf), days.size))
     if len(laws) * _FEW <= len(cdf):
-        for number, own in enumerate(laws):
-            mixed[law == number] = cdf[law == number] @ _moved(wide, days, factor, own)
+        for mine, own in ((law == k, laws[k]) for k in range(len(laws))):
+            mixed[mine] = cdf[mine] @ _moved(wide, days, factor, own)
         return mixed
     for number in np.flatnonzero(laws.any(axis=0)):
         place, share = _cells(wide, factor[number] * days)

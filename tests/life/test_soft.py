@@ -1,4 +1,4 @@
-"""What is ahead comes so much sooner or later: chances moved along the days, whether many lives share a law of the factors or not."""
+"""What is ahead comes so much sooner or later: chances moved along the days, whether lives share a law of the factors or not."""
 
 from __future__ import annotations
 

@@ -74,7 +74,7 @@ def test_paths_that_do_not_wander_are_found_in_closed_form(stepping: float) -> N
 
 
 def test_lives_of_one_level_are_lines_of_no_slope() -> None:
-    offsets, g, noise, step = _lives(9)
+    offsets, g, noise, _ = _lives(9)
     y, level = np.random.default_rng(4).normal(size=g.size), np.array([[0.04], [0.0], [0.0]])
     lines, paths = Lines(offsets, g, noise, level), Paths(offsets, g, noise, level, 0.0, np.zeros(g.size))
     np.testing.assert_allclose(lines.weigh(y)[paths.order], paths.weigh(y[paths.order]), rtol=1e-8)
