@@ -98,11 +98,13 @@ class StratumModel:
 
 
 def fit_strata(strata: Mapping[str, Stratum], settings: Settings) -> dict[str, StratumModel]:
-    """Fit several strata. Those of a technology borrow from each other, the largest first; technologies are fitted side by
-    side on two cores, very large kinds in so far as a part of their lives is fitted."""
-    families: dict[str, list[Stratum]] = {}
+    """Fit several strata. Those of a technology borrow from each other, the largest first, but for very large kinds, which need
+    not; technologies, or kinds where all of one are very large, are fitted side by side on two cores."""
+    borrowing_too = {item.technology for item in strata.values() if not _large(item, settings)}
+    families: dict[tuple[str, str], list[Stratum]] = {}
     for name in sorted(strata, key=lambda key: -strata[key].age.size):
-        families.setdefault(strata[name].technology, []).append(strata[name])
+        technology = strata[name].technology
+        families.setdefault((technology, "" if technology in borrowing_too else name), []).append(strata[name])
     loads: tuple[list[Stratum], list[Stratum]] = [], []
     for family in sorted(families.values(), key=lambda family: -_readings(family)):
         min(loads, key=_readings).extend(family)
@@ -135,12 +137,12 @@ def _one_after_the_other(strata: Sequence[Stratum], settings: Settings) -> dict[
     """The models of the strata; of very large kinds those of the part of their lives that is fitted."""
     fitted: dict[str, StratumModel] = {}
     for stratum in strata:
-        relatives = [item for item in fitted.values() if item.stratum.technology == stratum.technology]
         if _large(stratum, settings):
             some = take_lives(stratum, choose_lives(stratum, settings.part_lives, settings.seed))
-            part = fit_stratum(some, replace(settings, most_lives=OF_PART), relatives)
+            part = fit_stratum(some, replace(settings, most_lives=OF_PART), [])
             fitted[stratum.name] = replace(part, sensors=_read(stratum))
         else:
+            relatives = [item for item in fitted.values() if item.stratum.technology == stratum.technology]
             fitted[stratum.name] = fit_stratum(stratum, settings, relatives)
     return fitted
 
