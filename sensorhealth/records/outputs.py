@@ -8,9 +8,7 @@ has one. A folder that holds files of others keeps its place, and the new files 
 from __future__ import annotations
 
 import contextlib
-import csv
 import errno
-import io
 import os
 import re
 import shutil
@@ -107,11 +105,7 @@ def csv_piece(piece: pd.DataFrame, whole: Mapping[str, bool], *, header: bool, d
 
 def _field(text: str) -> str:
     """Text as it stands in a CSV file: in quotes where it has to be."""
-    if not _TO_BE_QUOTED.search(text):
-        return text
-    line = io.StringIO()
-    csv.writer(line, lineterminator="\n").writerow([text, ""])
-    return line.getvalue()[:-2]
+    return '"' + text.replace('"', '""') + '"' if _TO_BE_QUOTED.search(text) else text
 
 
 def _as_text(column: pd.Series, digits: int | None, whole_days: bool) -> Sequence[str]:

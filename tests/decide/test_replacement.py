@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from sensorhealth.decide.replaced import Looks, at_each, at_looks
 from sensorhealth.decide.replacement import age_replacement, at_days, swap_value, time_in_service
 
 
@@ -77,3 +78,14 @@ def test_reading_between_days_is_linear_and_held_at_the_ends() -> None:
     days = np.array([0.0, 10.0, 30.0])
     values = np.array([[0.0, 1.0, 5.0]])
     assert at_days(days, values, np.array([-5.0, 5.0, 20.0, 99.0]))[0] == pytest.approx([0.0, 0.5, 3.0, 5.0])
+
+
+def test_positions_that_are_looked_at_alike_are_read_together() -> None:
+    rng = np.random.default_rng(6)
+    days, values = np.array([0.0, 10.0, 50.0, 400.0]), np.sort(rng.random((40, 4)), axis=1)
+    times = np.sort(rng.uniform(-5.0, 500.0, (3, 6)), axis=1)
+    for groups in (np.zeros(40, dtype=int), rng.integers(0, 3, 40), np.arange(40)):
+        wanted = np.resize(times, (groups.max() + 1, 6))
+        found = at_looks(days, values, Looks(wanted, groups))
+        assert (found == at_each(days, values, wanted[groups])).all()
+        assert found == pytest.approx(np.array([np.interp(at, days, row) for at, row in zip(wanted[groups], values)]))

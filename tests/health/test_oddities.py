@@ -40,6 +40,25 @@ def test_steps_of_fifteen_per_cent_are_found_with_date_and_size() -> None:
     assert abs(told["size"].median() - np.log(0.85)) < 0.03
 
 
+def test_what_others_of_its_kind_taught_finds_the_faults_of_a_fleet() -> None:
+    """One half of a fleet teaches, the other is searched; where all taught it is the same search again."""
+    fleet = paths(np.random.default_rng(2), 240, steps=0.3, noise=0.02)
+    whole = health.find_oddities(fleet.readings, fleet.lives)
+    again = health.find_oddities(fleet.readings, fleet.lives, priors=whole.priors)
+    pd.testing.assert_frame_equal(again.steps, whole.steps)
+    half = fleet.lives["sensor_id"].isin(sorted(fleet.lives["sensor_id"])[::2])
+    parts = []
+    for own in (half, ~half):
+        lives = fleet.lives[own].reset_index(drop=True)
+        parts.append((fleet.readings[fleet.readings["life_id"].isin(lives["life_id"])].reset_index(drop=True), lives))
+    taught = health.find_oddities(*parts[0]).priors
+    found = health.find_oddities(*parts[1], priors=taught)
+    assert found.priors == taught
+    true = set(fleet.truth["sensor_id"]) & set(parts[1][1]["sensor_id"])
+    precision, recall = scored(set(found.steps["sensor_id"]), true)
+    assert precision >= 0.9 and recall >= 0.9
+
+
 def test_unrecorded_swaps_start_a_new_life() -> None:
     fleet = paths(np.random.default_rng(3), 120, swaps=0.25)
     odd = health.find_oddities(fleet.readings, fleet.lives)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import os
 import subprocess
 
@@ -30,6 +32,19 @@ def test_csv_has_iso_dates_line_feeds_and_short_numbers() -> None:
     )
     expected = 'day,time,value,flag,count,text\n2024-01-31,2024-01-31T07:05:00,0.333333,true,3,"a,b"\n,,1234568,false,4,\n'
     assert csv_bytes(frame).decode() == expected
+
+
+@pytest.mark.parametrize("columns", [1, 3])
+def test_lines_are_those_of_any_csv_writer(columns: int) -> None:
+    """Quotes, commas, line ends and nothing at all, as the standard library's own writer has them."""
+    texts = ["plain", 'a "quoted" word', "one, two", "two\nlines", "", None, "ends\r"]
+    table = pd.DataFrame({f"column, {k}": texts for k in range(columns)}).assign(number=[1, 2, 3, 4, 5, 6, 7])
+    table = table[["column, 0"]] if columns == 1 else table
+    rows = [table.columns, *table.astype(object).where(table.notna(), "").itertuples(index=False)]
+    wanted = io.StringIO()
+    csv.writer(wanted, lineterminator="\n").writerows(rows)
+    assert list(csv.reader(io.StringIO(csv_bytes(table).decode(), newline=""))) == [list(map(str, row)) for row in rows]
+    assert csv_bytes(table).decode().replace('"ends\r"', "ends\r") == wanted.getvalue().replace('"ends\r"', "ends\r")
 
 
 def test_numbers_written_in_full_read_back_the_same() -> None:
