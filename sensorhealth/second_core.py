@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import sys
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from multiprocessing.connection import Connection
-from typing import TypeVar
+from multiprocessing.process import BaseProcess
+from typing import Any, TypeVar
 
 R = TypeVar("R")
+FORKS = sys.platform == "linux"  # elsewhere there are none, or libraries of the system do not survive them
 MANY = 5_000  # sensors from which it is not worth it: a second process costs memory
 
 
@@ -25,12 +28,8 @@ def alongside(work: Callable[[], R], *, worth: bool = True) -> Iterator[Callable
     if not worth or not _may_fork():
         yield work
         return
-    context = multiprocessing.get_context("fork")
-    here, there = context.Pipe(duplex=False)
-    helper = context.Process(target=_work, args=(work, there), daemon=True)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DeprecationWarning)  # newer Pythons warn of other libraries' threads: none holds a lock
-        helper.start()
+    here, there = multiprocessing.Pipe(duplex=False)
+    helper = begun(_work, work, here, there)
     there.close()
 
     def result() -> R:
@@ -48,18 +47,31 @@ def alongside(work: Callable[[], R], *, worth: bool = True) -> Iterator[Callable
         helper.join()
 
 
+def begun(target: Callable[..., None], *args: Any) -> BaseProcess:
+    """A process that works on `target` and ends with this one: a fork where forks are safe, else begun from nothing."""
+    context = multiprocessing.get_context("fork" if FORKS else "spawn")
+    helper: BaseProcess = context.Process(target=target, args=args, daemon=True)  # type: ignore[attr-defined]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # newer Pythons warn of other libraries' threads: none holds a lock
+        helper.start()
+    return helper
+
+
 def _may_fork() -> bool:
     """Whether a second core and a fork are to be had, and this is no helper itself."""
-    forks = "fork" in multiprocessing.get_all_start_methods()
-    return _cores() > 1 and forks and not multiprocessing.current_process().daemon
+    return _cores() > 1 and FORKS and not multiprocessing.current_process().daemon
 
 
 def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
 
 
-def _work(work: Callable[[], R], line: Connection) -> None:
-    """What the fork does; what goes wrong is left to the other process, which does the work again and then tells."""
+def _work(work: Callable[[], R], asker: Connection, line: Connection) -> None:
+    """What the fork does; what goes wrong is left to the other process, which does the work again and then tells.
+
+    asker: the fork's copy of the other end of the line, with which it would wait for ever for one that was killed.
+    """
+    asker.close()
     try:
         line.send((work(),))
     except Exception:

@@ -16,8 +16,8 @@ from sensorhealth.second_core import alongside
 @pytest.fixture(params=[True, False], ids=["forked", "in turn"])
 def forks(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> bool:
     """Whether a second core is to be had."""
-    if request.param and "fork" not in multiprocessing.get_all_start_methods():
-        pytest.skip("no forks on this system")
+    if request.param and not second_core.FORKS:
+        pytest.skip("no safe forks on this system")
     monkeypatch.setattr(second_core, "_cores", lambda: 2 if request.param else 1)
     return bool(request.param)
 

@@ -261,15 +261,16 @@ def _weigh(prior: dict[Curve, float], looks: dict[Curve, float], tried: dict[Cur
     ]
 
 
-def curve_grid(curves: str, oldest: float, loss: float = TYPICAL_LOSS) -> list[tuple[Curve, float]]:
+def curve_grid(curves: str, oldest: float, loss: float = TYPICAL_LOSS, *, own_pace: bool = True) -> list[tuple[Curve, float]]:
     """Curves to try for readings up to the age `oldest`: all ("average") or one family by its name.
 
-    loss: ln ratio that the typical sensor loses by that age.
+    loss: ln ratio that the typical sensor loses by that age. own_pace: whether curves of own pace are among all; they tell
+    how a path goes on to its end, which is asked only where one leads there.
     """
     grid = [(at_loss(curve, loss), weight) for curve, weight in candidates(max(oldest, 0.1))]
-    if curves == "average":
+    if curves == "average" and own_pace:
         return grid
-    chosen = [(curve, weight) for curve, weight in grid if curve.family == curves]
+    chosen = [(curve, weight) for curve, weight in grid if curve.family == curves or (curves == "average" and not curve.own_pace)]
     total = sum(weight for _, weight in chosen)
     return [(curve, weight / total) for curve, weight in chosen]
 

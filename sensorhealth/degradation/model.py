@@ -24,7 +24,7 @@ from sensorhealth.degradation.places import Places, places_of
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.predicting import Common, latent_moments, reading_variance
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
-from sensorhealth.degradation.strata import Settings, StratumModel, fit_stratum, refit_at
+from sensorhealth.degradation.strata import Settings, StratumModel, fit_strata, refit_at
 from sensorhealth.errors import FitError
 from sensorhealth.threads import one_thread
 
@@ -111,12 +111,7 @@ class AgeingModel(BaseEstimator):
         losses and gains that stay). Raises FitError where the frames cannot be used.
         """
         settings = self._settings()
-        strata = build(readings, lives, cylinders, steps)
-        fitted: dict[str, StratumModel] = {}
-        for name in sorted(strata, key=lambda key: -strata[key].age.size):
-            relatives = [item for item in fitted.values() if item.stratum.technology == strata[name].technology]
-            fitted[name] = fit_stratum(strata[name], settings, relatives)
-        self._keep(fitted, readings, lives, cylinders, steps)
+        self._keep(fit_strata(build(readings, lives, cylinders, steps), settings), readings, lives, cylinders, steps)
         return self
 
     def _keep(

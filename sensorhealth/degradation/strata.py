@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.surprises import Surprises, falls_at_the_end, find_surprises
 from sensorhealth.degradation.uncertainty import variance_draws
+from sensorhealth.second_core import alongside
 from sensorhealth.technologies import flat_technologies
 
 FEWEST_READINGS = 12
@@ -31,6 +33,8 @@ FEWEST_PAIRS = 20
 LOOKED_BACK = 20_000  # sensors whose past is looked back on
 OF_PART = -1  # in place of the most lives, for the part of a larger kind
 SHOWN = 3.0  # standard errors by which readings of one session must be alike for sessions to show
+WORTH_A_FORK = 1_000  # readings that another process must have to fit
+MOST_BESIDE = 50_000  # lives above which models are too large to be handed from one process to another
 LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
 
 
@@ -89,6 +93,34 @@ class StratumModel:
         return max(self.modes, key=lambda item: item.weight).fitted.parameters
 
 
+def fit_strata(strata: Mapping[str, Stratum], settings: Settings) -> dict[str, StratumModel]:
+    """Fit several strata. Those of a technology borrow from each other, the largest first; technologies are fitted side by
+    side on two cores."""
+    families: dict[str, list[Stratum]] = {}
+    for name in sorted(strata, key=lambda key: -strata[key].age.size):
+        families.setdefault(strata[name].technology, []).append(strata[name])
+    loads: tuple[list[Stratum], list[Stratum]] = [], []
+    for family in sorted(families.values(), key=lambda family: -_readings(family)):
+        min(loads, key=_readings).extend(family)
+    here, beside = loads
+    lives = sum(stratum.life_id.size for stratum in strata.values())
+    worth = _readings(beside) >= WORTH_A_FORK and lives < MOST_BESIDE
+    with alongside(partial(_one_after_the_other, beside, settings), worth=worth) as others:
+        return {**_one_after_the_other(here, settings), **others()}
+
+
+def _readings(strata: Sequence[Stratum]) -> int:
+    return sum(stratum.age.size for stratum in strata)
+
+
+def _one_after_the_other(strata: Sequence[Stratum], settings: Settings) -> dict[str, StratumModel]:
+    fitted: dict[str, StratumModel] = {}
+    for stratum in strata:
+        relatives = [item for item in fitted.values() if item.stratum.technology == stratum.technology]
+        fitted[stratum.name] = fit_stratum(stratum, settings, relatives)
+    return fitted
+
+
 def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
     """Fit one stratum; `relatives` are fitted strata of the same technology, which a small one borrows from."""
     if 0 <= settings.most_lives < int((stratum.counts > 0).sum()):
@@ -107,7 +139,8 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
         penalty=borrowing.penalty(stratum.technology, repeated, kin),
         brownian=settings.wander is True or (settings.wander is None and sparse),
     )
-    grid = curve_grid(settings.curves, stratum.oldest)
+    soft = stratum.technology not in flat_technologies()  # others end by falls, and no path leads there
+    grid = curve_grid(settings.curves, stratum.oldest, own_pace=soft)
     quick = settings.most_lives == OF_PART and found.sessions  # what many sessions cost is spent where they show
     seen = first_look(stratum, grid[0][0], replace(found, sessions=False) if quick else found, options, settings.degrees)
     remarks: tuple[str, ...] = ()
@@ -122,7 +155,6 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
             f"{stratum.name}: readings of one session stay alike at the next one, so that what they share belongs to the "
             "sensors and not to the day; sessions are left out",
         )
-    soft = stratum.technology not in flat_technologies()  # others end by falls, and no path leads there
     if settings.curves == "average" and soft and falls_at_the_end(stratum, seen):
         seen = first_with_knee(stratum, found, options, settings.degrees, grid, seen)
     bare = stratum
@@ -133,7 +165,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     options = replace(options, degrees=seen.degrees)
     stratum, seen = with_gas_prior(stratum, seen, settings.method)
     loss = float(np.clip(-seen.curve.path(seen.fit.beta[1], stratum.oldest), *LOSSES))
-    grid = curve_grid(settings.curves, stratum.oldest, loss)
+    grid = curve_grid(settings.curves, stratum.oldest, loss, own_pace=soft)
     first = fit_curve(stratum, at_loss(seen.curve, loss), found, options, seen, enough=NEARLY if len(grid) > 1 else ENOUGH)
     choices, gain = fit_curves(stratum, found, options, settings.wander is None and not options.brownian, grid, first)
     modes = tuple(Component(stratum, item.fitted, item.weight, surprises.share) for item in choices if item.fitted is not None)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from ..errors import RecordsError
+from ..second_core import begun
 from .past import past_dates
 from .track_record import TrackRecord, compared, walk_back
 
@@ -56,10 +57,8 @@ def beside(fleet: Fleet, policy: Policy, dates: Sequence[pd.Timestamp] | None = 
     dates: None for the one a year back.
     """
     chosen = past_dates(fleet, BACK)[:1] if dates is None else list(dates)
-    context = multiprocessing.get_context("spawn")  # a fork would copy other libraries' threads halfway
-    here, there = context.Pipe()
-    worker = context.Process(target=_work, args=(there, fleet, policy, chosen), daemon=True)
-    worker.start()
+    here, there = multiprocessing.Pipe()
+    worker = begun(_work, here, there, fleet, policy, chosen)
     there.close()
     try:
         yield Beside(here, worker)
@@ -69,8 +68,12 @@ def beside(fleet: Fleet, policy: Policy, dates: Sequence[pd.Timestamp] | None = 
         worker.join()
 
 
-def _work(line: Connection, fleet: Fleet, policy: Policy, dates: Sequence[pd.Timestamp]) -> None:
-    """What the other process does: walk back, wait for the lives as judged with all the records, compare."""
+def _work(asker: Connection, line: Connection, fleet: Fleet, policy: Policy, dates: Sequence[pd.Timestamp]) -> None:
+    """What the other process does: walk back, wait for the lives as judged with all the records, compare.
+
+    asker: this process's copy of the other end of the line, without which it would not be seen that nobody waits any more.
+    """
+    asker.close()
     try:
         found = list(walk_back(fleet, policy, dates))
         line.send(compared(fleet, policy, found, line.recv()))

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import importlib
+import multiprocessing
+import os
+import signal
+import time
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
 
-from sensorhealth import Fleet
+from sensorhealth import Fleet, second_core
 from sensorhealth.analysis import analyse_and_look_back, decided
 from sensorhealth.cli import main
 from sensorhealth.decide import Policy
@@ -50,6 +56,26 @@ def test_a_process_that_is_stopped_is_one_clear_error(fleet: Fleet) -> None:
         past._worker.join()
         with pytest.raises(RecordsError, match="no-track-record"):
             past.record(lives_of(fleet))
+
+
+@pytest.mark.skipif(not second_core.FORKS, reason="no safe forks on this system")
+def test_a_process_whose_asker_is_killed_waits_for_nobody(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(importlib.import_module("sensorhealth.evaluate.beside"), "walk_back", lambda *asked: iter(()))
+
+    def ask(told: Connection) -> None:
+        with beside(fleet, Policy(), [TOO_EARLY]) as past:
+            told.send(past._worker.pid)
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    here, there = multiprocessing.Pipe(duplex=False)
+    asker = multiprocessing.get_context("fork").Process(target=ask, args=(there,))
+    asker.start()
+    worker = Path(f"/proc/{here.recv()}/stat")
+    asker.join()
+    until = time.monotonic() + 20.0
+    while worker.exists() and worker.read_text().rsplit(")", 1)[1].split()[0] != "Z":
+        assert time.monotonic() < until
+        time.sleep(0.05)
 
 
 def test_what_fails_there_fails_here(fleet: Fleet) -> None:
