@@ -98,7 +98,8 @@ def with_own_past(
     worn = set(lives["stratum"][wears_out(lives)])
     places = {name: item for name, item in ageing.places().items() if name in worn}
     paces = {name: item for name, item in ageing.paces().items() if name in worn}
-    law = learn_end_law(ageing, lives, readings, as_of, margin, paces, places)
+    alone = {name: item for name, item in paces.items() if name not in places}  # beside knees ends tell more than paces
+    law = learn_end_law(ageing, lives, readings, as_of, margin, alone, places)
     told = set() if law is None else set(law.share)
     knees = {name: item for name, item in ageing.knees(float(np.log1p(margin))).items() if name in worn - told}
     return replace(calibration or Calibration(), paces=paces, knees=knees, places=places, end_law=law)
