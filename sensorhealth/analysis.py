@@ -182,12 +182,12 @@ def analyse_and_look_back(
         return analyse(fleet, day, policy, progress=progress), None
     with beside(known, policy, None if dates is None else past_dates(known, dates)) as past:
         ahead = look_ahead(known, day, policy, progress=progress)
+        past.ask(ahead.lives)
+        analysis = decided(ahead, known, day, policy, progress)  # most pasts correct nothing, and would be waited for
         if progress is not None:
             progress("comparing past forecasts with what happened")
-        record = past.record(ahead.lives)
-    if record is not None and record.calibration.corrects:
-        ahead = ahead.corrected(record.calibration, day, policy)
-    return decided(ahead, known, day, policy, progress), record
+        record = past.record()
+    return analysis if record is None else record.corrected(analysis, progress), record
 
 
 @one_thread

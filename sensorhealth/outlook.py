@@ -22,7 +22,8 @@ Progress = Callable[[str], None]
 BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
 BUDGET_SEED = 20260301
 IN_DRAWS = ("life_id", "stratum", "technology", "site", "current", "installed")  # of lives; rows are taken in every draw
-FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False}  # enough to see what does not fit
+# enough to see what does not fit
+FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False, "sessions": "large"}
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 R = TypeVar("R")
 FORKS = sys.platform == "linux"  # elsewhere there are none, or libraries of the system do not survive them
-MANY = 5_000  # sensors from which it is not worth it: a second process costs memory
+MANY = 5_000  # sensors from which it is not worth it: a second process costs memory, and what it hands back as much again
 
 
 @contextmanager

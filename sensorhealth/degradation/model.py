@@ -24,7 +24,7 @@ from sensorhealth.degradation.places import Places, places_of
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.predicting import Common, latent_moments, reading_variance
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
-from sensorhealth.degradation.strata import Settings, StratumModel, fit_strata, refit_at
+from sensorhealth.degradation.strata import Sessions, Settings, StratumModel, fit_strata, refit_at
 from sensorhealth.errors import FitError
 from sensorhealth.threads import one_thread
 
@@ -44,7 +44,8 @@ class AgeingModel(BaseEstimator):
     curves: "average" weighs all ageing curves by their evidence; the name of a family ("exponential", ...) takes that
     one. noise: "student" lets the readings choose heavy tails, "gaussian" does not.
     brownian: "auto" keeps a wander where the likelihood asks for it; True, False.
-    method: "REML" or "ML". lots: "shrunken" or "none". sessions, fade: effects of sessions and of fading cylinders.
+    method: "REML" or "ML". lots: "shrunken" or "none". sessions, fade: effects of sessions ("large": only where
+    they make up half of what readings scatter by, or stand in for the gas) and of fading cylinders.
     parameter_uncertainty: "auto" averages small strata over their variance parameters; True, False.
     most_lives: sensors of a stratum beyond which curve, tails and variances are those of a random part of them, part_lives
     many; all readings of all sensors then enter the posteriors at these (degradation/large.py).
@@ -63,7 +64,7 @@ class AgeingModel(BaseEstimator):
         brownian: Literal["auto"] | bool = "auto",
         method: Literal["REML", "ML"] = "REML",
         lots: Literal["shrunken", "none"] = "shrunken",
-        sessions: bool = True,
+        sessions: Sessions = True,
         fade: bool = True,
         parameter_uncertainty: Literal["auto"] | bool = "auto",
         most_lives: int = 2000,

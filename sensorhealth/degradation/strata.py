@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Literal
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from sensorhealth.degradation.predicting import Component
 from sensorhealth.degradation.reml_data import Method, VarianceParameters
 from sensorhealth.degradation.surprises import Surprises, falls_at_the_end, find_surprises
 from sensorhealth.degradation.uncertainty import variance_draws
-from sensorhealth.second_core import alongside
+from sensorhealth.second_core import MANY, alongside
 from sensorhealth.technologies import flat_technologies
 
 FEWEST_READINGS = 12
@@ -32,10 +33,12 @@ PERSISTENT = 0.25  # correlation of a sensor's successive sessions above which t
 FEWEST_PAIRS = 20
 LOOKED_BACK = 20_000  # sensors whose past is looked back on
 OF_PART = -1  # in place of the most lives, for the part of a larger kind
+LARGE = 0.5  # share of what readings scatter by, as one session shares it, from which sessions are large
 SHOWN = 3.0  # standard errors by which readings of one session must be alike for sessions to show
 WORTH_A_FORK = 1_000  # readings that another process must have to fit
-MOST_BESIDE = 50_000  # lives above which models are too large to be handed from one process to another
 LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
+
+Sessions = bool | Literal["large"]
 
 
 @dataclass(frozen=True)
@@ -47,7 +50,7 @@ class Settings:
     wander: bool | None
     method: Method
     lots: bool
-    sessions: bool
+    sessions: Sessions
     fade: bool
     draws: bool | None
     seed: int
@@ -104,7 +107,7 @@ def fit_strata(strata: Mapping[str, Stratum], settings: Settings) -> dict[str, S
         min(loads, key=_readings).extend(family)
     here, beside = loads
     lives = sum(stratum.life_id.size for stratum in strata.values())
-    worth = _readings(beside) >= WORTH_A_FORK and lives < MOST_BESIDE
+    worth = _readings(beside) >= WORTH_A_FORK and lives < MANY
     with alongside(partial(_one_after_the_other, beside, settings), worth=worth) as others:
         return {**_one_after_the_other(here, settings), **others()}
 
@@ -127,7 +130,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
         lives = choose_lives(stratum, settings.part_lives, settings.seed)
         part = fit_stratum(take_lives(stratum, lives), replace(settings, most_lives=OF_PART), relatives)
         return part if part.given else with_all_lives(part, stratum)
-    found = terms(stratum, fade=settings.fade, sessions=settings.sessions, lots=settings.lots)
+    found = terms(stratum, fade=settings.fade, sessions=settings.sessions is not False, lots=settings.lots)
     repeated = int((stratum.counts > 1).sum())
     if stratum.age.size < FEWEST_READINGS or repeated < FEWEST_LIVES or not found.slope:
         return _given(stratum, found, settings, relatives)
@@ -141,10 +144,11 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     )
     soft = stratum.technology not in flat_technologies()  # others end by falls, and no path leads there
     grid = curve_grid(settings.curves, stratum.oldest, own_pace=soft)
-    quick = settings.most_lives == OF_PART and found.sessions  # what many sessions cost is spent where they show
+    large = settings.sessions == "large" and bool((stratum.cylinder >= 0).any())  # else sessions stand in for the gas
+    quick = found.sessions and (large or settings.most_lives == OF_PART)  # what many sessions cost is spent where they show
     seen = first_look(stratum, grid[0][0], replace(found, sessions=False) if quick else found, options, settings.degrees)
     remarks: tuple[str, ...] = ()
-    if quick and not sessions_show(stratum, seen):
+    if quick and not sessions_show(stratum, seen, large=large):
         found = replace(found, sessions=False)
     elif quick:
         seen = first_look(stratum, grid[0][0], found, options, settings.degrees)
@@ -202,15 +206,17 @@ def sessions_persist(stratum: Stratum, fitted: CurveFit) -> bool:
     return spread > 0.0 and float(np.mean(now * later)) / spread > PERSISTENT
 
 
-def sessions_show(stratum: Stratum, fitted: CurveFit) -> bool:
-    """Whether readings of one session are alike in what a fit without sessions leaves of them."""
+def sessions_show(stratum: Stratum, fitted: CurveFit, *, large: bool = False) -> bool:
+    """Whether readings of one session are alike in what a fit without sessions leaves of them; large: whether that makes up
+    much of it besides."""
     rest = (stratum.y - fitted.mean) * np.sqrt(np.minimum(fitted.sites.weight, 1.0))
     known = (stratum.session >= 0) & (stratum.censoring == 0)
     code = stratum.session[known]
     count, total, square = (np.bincount(code, rest[known] ** k, stratum.sessions.size) for k in range(3))
     pairs = float((count * (count - 1.0)).sum())
     alike = float((total**2 - square).sum()) / max(pairs, 1.0)
-    return alike > SHOWN * float(np.mean(rest[known] ** 2)) * np.sqrt(2.0 / max(pairs, 1.0))
+    least = max(SHOWN * np.sqrt(2.0 / max(pairs, 1.0)), LARGE if large else 0.0)
+    return bool(alike > least * float(np.mean(rest[known] ** 2)))
 
 
 def _given(stratum: Stratum, found: Terms, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import multiprocessing
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from typing import TYPE_CHECKING
@@ -30,15 +31,19 @@ class Beside:
     def __init__(self, line: Connection, worker: BaseProcess) -> None:
         self._line, self._worker = line, worker
 
-    def record(self, lives: pd.DataFrame) -> TrackRecord | None:
-        """The track record, once it is there; None where the records leave none. lives: as judged with all the records.
+    def ask(self, lives: pd.DataFrame) -> None:
+        """Tell the other process the lives as judged with all the records, for it to compare with."""
+        with suppress(BrokenPipeError, ConnectionResetError):  # `record` says what became of it
+            self._line.send(lives)
+
+    def record(self) -> TrackRecord | None:
+        """The track record that was asked for, once it is there; None where the records leave none.
 
         Raises RecordsError where the other process was stopped, and what it raised itself.
         """
         try:
-            self._line.send(lives)
             found: TrackRecord | Exception = self._line.recv()
-        except (EOFError, BrokenPipeError, ConnectionResetError):
+        except (EOFError, ConnectionResetError):
             raise RecordsError(
                 "the process that tried the forecasts on the past was stopped (out of memory?); "
                 "`sensorhealth report --no-track-record` does without it"
@@ -75,8 +80,10 @@ def _work(asker: Connection, line: Connection, fleet: Fleet, policy: Policy, dat
     """
     asker.close()
     try:
-        found = list(walk_back(fleet, policy, dates))
-        line.send(compared(fleet, policy, found, line.recv()))
+        with ThreadPoolExecutor(1) as listening:  # who sends much waits until it is taken
+            lives = listening.submit(line.recv)
+            found = list(walk_back(fleet, policy, dates))
+            line.send(compared(fleet, policy, found, lives.result()))
     except EOFError:
         return  # nobody waits any more
     except Exception as error:  # told to the one who asked, who raises it

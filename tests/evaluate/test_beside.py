@@ -11,6 +11,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -37,7 +38,8 @@ def fleet(fleet_of: Any) -> Fleet:
 def test_it_is_the_record_made_alone(fleet: Fleet) -> None:
     date = past_dates(fleet, 1)
     with beside(fleet, Policy(), date) as past:
-        found = past.record(lives_of(fleet))
+        past.ask(lives_of(fleet))
+        found = past.record()
     alone = track_record(fleet, as_of_dates=date)
     assert found is not None
     pd.testing.assert_frame_equal(found.table, alone.table)
@@ -47,7 +49,8 @@ def test_it_is_the_record_made_alone(fleet: Fleet) -> None:
 
 def test_records_too_short_to_look_back_leave_none(fleet: Fleet) -> None:
     with beside(fleet, Policy(), [TOO_EARLY]) as past:
-        assert past.record(lives_of(fleet)) is None
+        past.ask(lives_of(fleet))
+        assert past.record() is None
 
 
 def test_a_process_that_is_stopped_is_one_clear_error(fleet: Fleet) -> None:
@@ -55,7 +58,8 @@ def test_a_process_that_is_stopped_is_one_clear_error(fleet: Fleet) -> None:
         past._worker.terminate()
         past._worker.join()
         with pytest.raises(RecordsError, match="no-track-record"):
-            past.record(lives_of(fleet))
+            past.ask(lives_of(fleet))
+            past.record()
 
 
 @pytest.mark.skipif(not second_core.FORKS, reason="no safe forks on this system")
@@ -80,11 +84,23 @@ def test_a_process_whose_asker_is_killed_waits_for_nobody(fleet: Fleet, monkeypa
 
 def test_what_fails_there_fails_here(fleet: Fleet) -> None:
     with beside(fleet, Policy(), past_dates(fleet, 1)) as past, pytest.raises(KeyError):
-        past.record(pd.DataFrame({"life_id": []}))
+        past.ask(pd.DataFrame({"life_id": []}))
+        past.record()
+
+
+def test_who_asks_need_not_wait_however_much_he_sends(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    module = importlib.import_module("sensorhealth.evaluate.beside")
+    monkeypatch.setattr(module, "walk_back", lambda *asked: time.sleep(4.0) or iter(()))
+    monkeypatch.setattr(module, "compared", lambda fleet, policy, found, lives: len(lives))
+    with beside(fleet, Policy(), [TOO_EARLY]) as past:
+        begun = time.monotonic()
+        past.ask(pd.DataFrame({"life_id": np.arange(2_000_000)}))  # 16 MB
+        assert time.monotonic() - begun < 3.0
+        assert past.record() == 2_000_000
 
 
 def test_a_correction_known_beforehand_leads_where_one_that_comes_later_does(fleet: Fleet) -> None:
-    """Forecasts are decided on once, when the past has been looked at; the same as deciding first and again."""
+    """Deciding first, and again where the past says so, leads where deciding with the correction does."""
     day, policy = fleet.calibrations["time"].max().normalize(), Policy(budget_months=6)
     known, ahead = fleet.known_at(end_of(day)), look_ahead(fleet.known_at(end_of(day)), day, policy)
     wider = Calibration(overall=1.5)

@@ -52,3 +52,15 @@ def test_kinds_whose_path_leads_to_no_end_are_not_asked_how_it_would_go_on(
     assert tried["electrochemical CO"] >= {"exponential", "linear loss", "plateau then knee"}
     assert tried["galvanic oxygen O2"] >= {"exponential", "square root"}
     assert not tried["galvanic oxygen O2"] & {"linear loss", "plateau then knee", "steady then knee", "steady then runaway"}
+
+
+@pytest.mark.parametrize(
+    ("session_sd", "recorded", "kept"),
+    [(0.02, True, False), (0.06, True, True), (0.02, False, True)],
+    ids=["small ones are left out", "large ones are not", "nor those that stand in for the gas"],
+)
+def test_only_large_effects_of_sessions_are_kept_where_that_is_asked(session_sd: float, recorded: bool, kept: bool) -> None:
+    fleet = simulate(Truth(session_sd=session_sd, cylinder_sd=0.0), 60, np.random.default_rng(5))
+    readings = fleet.readings if recorded else fleet.readings.assign(cylinder="")
+    model = AgeingModel(curves="exponential", sessions="large").fit(readings, fleet.lives, fleet.cylinders)
+    assert bool((model.session_effects_["effect"] != 0.0).any()) == kept
