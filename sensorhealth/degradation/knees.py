@@ -4,8 +4,9 @@ A sensor with a hidden reserve (barrier and catalyst in series) loses slowly, an
 support or an electrolyte does the same. A knee that lies beyond all that the fleet has lived through leaves its readings exactly
 as likely as no knee. So the shapes that were fitted are only half of what is held possible beforehand: the other half has a
 knee somewhere on the way from new to the limit, each sensor's own near that of its kind. Nothing sets its scale, so that it is as
-likely in any octave of the way (Jaynes 1968, IEEE Trans. Syst. Sci. Cybern. 4:227-241). Every sensor that has gone through a part
-of the way at its steady pace speaks against knees there, and one that went on as a knee would have made it speaks for it.
+likely in any octave of the way (Jaynes 1968, IEEE Trans. Syst. Sci. Cybern. 4:227-241; cited from memory). Every sensor that has
+gone through a part of the way at its steady pace speaks against knees there, and one that went on as a knee would have made it
+speaks for it.
 
 How much is left of the even odds once places have been excluded is a matter of view: were the knee as likely anywhere, they
 would fall with each place; were it only known to lie ahead, they would stay even up to the end. Sensors of one kind share what
