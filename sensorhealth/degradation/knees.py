@@ -1,14 +1,19 @@
-"""Knees that no sensor of a kind has met yet: what its readings cannot exclude, they do not exclude.
+"""Knees that few or no sensors of a kind have met yet: what its readings cannot exclude, they do not exclude.
 
 A sensor with a hidden reserve (barrier and catalyst in series) loses slowly, and much faster once the reserve is used up; a
 support or an electrolyte does the same. A knee that lies beyond all that the fleet has lived through leaves its readings exactly
 as likely as no knee. So the shapes that were fitted are only half of what is held possible beforehand: the other half has a
-knee somewhere on the way from new to the limit, as likely in any part of it, each sensor's own near that of its kind. Every
-sensor that has gone through a part of the way at its steady pace speaks against knees there; once sensors have come to their
-limit without one, nothing is left of it.
+knee somewhere on the way from new to the limit, each sensor's own near that of its kind. Nothing sets its scale, so that it is as
+likely in any octave of the way (Jaynes 1968, IEEE Trans. Syst. Sci. Cybern. 4:227-241; cited from memory). Every sensor that has
+gone through a part of the way at its steady pace speaks against knees there, and one that went on as a knee would have made it
+speaks for it.
+
+How much is left of the even odds once places have been excluded is a matter of view: were the knee as likely anywhere, they
+would fall with each place; were it only known to lie ahead, they would stay even up to the end. Sensors of one kind share what
+spares them a knee, so that hundreds are not as many witnesses. The middle of the two views is taken: half of the log evidence.
 
 The way is counted in shares of ln headroom from new to the limit, so that sensors which do not age never come to a knee.
-Source: derived from the barrier in series (docs/track-record.md); the even odds and the widths are a judgement.
+Source: derived from the barrier in series (docs/track-record.md); odds, widths and the middle of the two views are a judgement.
 """
 
 from __future__ import annotations
@@ -17,7 +22,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import expit, logit, ndtr
 
 from sensorhealth.degradation.design import FloatArray
 from sensorhealth.degradation.paces import FAR_OFF, PARTS, foretold_last
@@ -25,15 +30,19 @@ from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.strata import StratumModel
 from sensorhealth.technologies import technologies
 
-PLACES = np.linspace(0.05, 0.95, 10)  # of the knee, as shares of the way
-OWN = (0.04, 0.15)  # standard deviation of a sensor's knee about that of its kind: all much alike, or each its own
-CENTRE, SPREAD = (grid.ravel()[:, None, None] for grid in np.meshgrid(PLACES, OWN, indexing="ij"))
+EDGES = np.geomspace(0.05, 1.0, 13)  # of the places of the knee, as shares of the way
+PLACES = np.sqrt(EDGES[:-1] * EDGES[1:])
+OWN = (0.1, 0.35)  # standard deviation of the ln of a sensor's place about that of its kind: all much alike, or each its own
+CENTRE, SPREAD = (grid.ravel()[:, None, None] for grid in np.meshgrid(np.log(PLACES), OWN, indexing="ij"))
 RATIOS = np.array([3.0, 8.0, 20.0])  # how much faster after it
 EVEN = 0.5  # odds beforehand that there is a knee on the way
+WORTH = 0.5  # of the log evidence against any knee
 FASTER = 2.0  # standard deviations by which a sensor is further on than foretold, to be no witness against knees
+FOR = 4.0  # log likelihood that one sensor may at most say for a knee
 LEAST = 0.01  # chance of a knee below which none is reckoned with
 LOGS = np.linspace(0.0, 3.0, 21)  # ln of how much sooner the end comes
 SOONER = np.exp(LOGS)
+TINY = 1e-12
 
 
 @dataclass(frozen=True)
@@ -48,10 +57,15 @@ class Knees:
 def _own_place(beyond: FloatArray) -> FloatArray:
     """Law (k, n, v) of a sensor's own knee over PLACES, for each place of its kind's, given that it lies beyond the share (n,) of
     the way; what lies past the limit is left out, so that it adds up to less than 1."""
-    half = 0.5 * (PLACES[1] - PLACES[0])
-    low, high = np.maximum(PLACES - half, beyond[:, None]), PLACES + half
+    past = np.log(np.clip(beyond, EDGES[0], 1.0))[:, None]
+    low, high = np.maximum(np.log(EDGES[:-1]), past), np.log(EDGES[1:])
     mass = np.maximum(ndtr((high - CENTRE) / SPREAD) - ndtr((low - CENTRE) / SPREAD), 0.0)
-    return np.asarray(mass / np.maximum(ndtr((CENTRE - beyond[:, None]) / SPREAD), 1e-12))
+    return np.asarray(mass / np.maximum(_ahead(beyond), TINY))
+
+
+def _ahead(beyond: FloatArray) -> FloatArray:
+    """Chance (k, n, 1) that a sensor's own knee lies beyond the share (n,) of the way, for each place of its kind's."""
+    return np.asarray(ndtr((CENTRE - np.log(np.clip(beyond, EDGES[0], 1.0))[:, None]) / SPREAD))
 
 
 def learn_knees(model: StratumModel, limit: float) -> Knees | None:
@@ -79,12 +93,17 @@ def learn_knees(model: StratumModel, limit: float) -> Knees | None:
         met = -0.5 * (off + np.log(variance)) - np.where(past, np.log(RATIOS), 0.0)
         plain = (latent + noise) / way**2
         none = -0.5 * (np.minimum((now - then) ** 2 / plain, FAR_OFF) + np.log(plain))
-        ratio = np.exp(np.minimum(met - none[:, None, None], 0.0)).mean(axis=2)
-        ratio[told.stepped | (now > then + FASTER * np.sqrt(plain))] = 1.0  # may have met one: no witness against knees
-        own = _own_place(np.clip(since, 0.0, 1.0))
-        log_evidence += np.log(1.0 - (own * (1.0 - ratio)).sum(axis=2)).sum(axis=1) / len(PARTS)
-    chance = EVEN / CENTRE.size * np.exp(log_evidence)
-    chance /= chance.sum() + 1.0 - EVEN
+        ratio = np.exp(np.minimum(met - none[:, None, None], FOR)).mean(axis=2)
+        faster = now > then + FASTER * np.sqrt(plain)  # may have met one, if not just there: no witness against knees
+        ratio[faster] = np.maximum(ratio[faster], 1.0)
+        ratio[told.stepped] = 1.0
+        own = _own_place(since)
+        spoken = np.log(1.0 - (own * (1.0 - ratio)).sum(axis=2)).sum(axis=1)
+        still = np.log(np.maximum(_ahead(since).mean(axis=(1, 2)), TINY))  # what all have left behind is none to come
+        log_evidence += (spoken + still) / len(PARTS)
+    place = np.exp(log_evidence - log_evidence.max())
+    evidence = float(np.log(place.mean()) + log_evidence.max())
+    chance = expit(logit(EVEN) + max(evidence, WORTH * evidence)) * place / place.sum()
     return Knees(chance, foretold) if chance.sum() > LEAST else None
 
 

@@ -34,9 +34,9 @@ class Calibration:
     overall: factor where a stratum has none of its own. by_stratum: stratum -> factor. readings: next readings it was
     learnt from. note: one sentence for the report. paces: stratum -> law of paces, factors on the slope of the paths from now
     on (see `degradation.paces`); knees: stratum -> knees yet to come (`degradation.knees`); places: stratum -> where each
-    sensor's own knee lies (`degradation.places`), in place of its paces; end_law: how soft ends came against what paths
-    foretold (`life.end_law`), None with too few; where a stratum has it, its paces and knees are in it, and it stands on its
-    places. All four are learnt from the records at hand by every analysis.
+    sensor's own knee lies (`degradation.places`); end_law: how soft ends came against what paths foretold (`life.end_law`),
+    None with too few; where a stratum has it, its paces and knees are in it, and it stands on its places. All four are learnt
+    from the records at hand by every analysis.
     """
 
     overall: float = 1.0
@@ -97,8 +97,9 @@ def with_own_past(
     """The calibration (None for none) with what the records up to the as-of date teach by themselves."""
     worn = set(lives["stratum"][wears_out(lives)])
     places = {name: item for name, item in ageing.places().items() if name in worn}
-    paces = {name: item for name, item in ageing.paces().items() if name in worn - set(places)}
-    law = learn_end_law(ageing, lives, readings, as_of, margin, paces, places)
+    paces = {name: item for name, item in ageing.paces().items() if name in worn}
+    alone = {name: item for name, item in paces.items() if name not in places}  # beside knees ends tell more than paces
+    law = learn_end_law(ageing, lives, readings, as_of, margin, alone, places)
     told = set() if law is None else set(law.share)
     knees = {name: item for name, item in ageing.knees(float(np.log1p(margin))).items() if name in worn - told}
     return replace(calibration or Calibration(), paces=paces, knees=knees, places=places, end_law=law)

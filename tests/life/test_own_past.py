@@ -109,6 +109,26 @@ def test_knees_of_their_own_are_foretold_better_and_less_surely(odd: tuple[Outlo
     assert miss[1] < miss[0]
 
 
+def test_paths_with_knees_of_their_own_may_stray_besides(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
+    seen, rows, left = odd
+    taught = seen.calibration
+    assert taught.places and taught.paces, "the early fade of each is its own as well, and no knee tells of it"
+    alone = held(seen, rows, left, Calibration(places=taught.places))
+    assert held(seen, rows, left, Calibration(places=taught.places, paces=taught.paces)) > alone + 0.05
+
+
+def test_before_hardly_any_has_ended_most_ends_are_held() -> None:
+    held_by = []
+    for seed in (5, 6, 7, 8):
+        fleet, ends = cells(80, seed, own_shape=True)
+        day = pd.Timestamp("2021-06-01")
+        assert (ends <= day).sum() < FEWEST_ENDS
+        seen, rows, left = foretold(fleet, day, ends)
+        held_by.append(held(seen, rows, left, seen.calibration))
+    assert min(held_by) > 0.7  # .1 and .63 on average, when a knee had to lie where early readings put it or nowhere
+    assert np.mean(held_by) > 0.8
+
+
 def test_what_was_learnt_is_said(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:
     seen = odd[0]
     assert "electrochemical CO" in seen.calibration.places

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from sensorhealth.degradation import AgeingModel
-from sensorhealth.degradation.curves import Linear
-from sensorhealth.degradation.knees import CENTRE, EVEN, LOGS, OWN, SOONER, SPREAD, Knees, sooner
+from sensorhealth.degradation.curves import Curve, Linear, SteadyKnee
+from sensorhealth.degradation.knees import CENTRE, EVEN, LOGS, OWN, PLACES, SOONER, SPREAD, Knees, sooner
 from sensorhealth.degradation.posterior import PathPosterior
 
 from .fleets import Truth, simulate
@@ -15,11 +15,10 @@ from .fleets import Truth, simulate
 KIND = "electrochemical CO"
 
 
-def chance(visits: float, technology: str = "electrochemical") -> float:
-    """Chance of a knee yet to come in a fleet of steady loss that was visited so often."""
-    made = simulate(
-        Truth(slope=-0.08, slope_sd=0.015, noise=0.02, visits=visits), 40, np.random.default_rng(7), technology=technology
-    )
+def chance(visits: float, technology: str = "electrochemical", curve: Curve | None = None) -> float:
+    """Chance of a knee yet to come in a fleet of steady loss, or on a curve, visited so often; by a fit without knees."""
+    truth = Truth(slope=-0.08, slope_sd=0.015, noise=0.02, visits=visits, curve=curve or Linear(4.0))
+    made = simulate(truth, 40, np.random.default_rng(7), technology=technology)
     model = AgeingModel(curves="exponential", parameter_uncertainty=False).fit(made.readings, made.lives, made.cylinders)
     found = model.knees(0.0).get(f"{technology} CO")
     return 0.0 if found is None else float(found.chance.sum())
@@ -30,6 +29,11 @@ def test_early_readings_leave_a_later_knee_as_likely_as_it_was() -> None:
     assert 0.2 < early < EVEN
     assert early > middle + 0.05
     assert late < 0.05  # sensors have come to their limit without one
+
+
+def test_sensors_that_went_on_as_a_knee_would_have_made_them_speak_for_it() -> None:
+    assert chance(24.0, curve=SteadyKnee(4.0, 0.5, 0.3, 8.0, 0.05)) > 0.9
+    assert chance(24.0) < 0.1
 
 
 def test_a_technology_without_a_reserve_has_no_knee() -> None:
@@ -46,14 +50,15 @@ def path(level: float, gone: float) -> PathPosterior:
 
 
 def test_a_knee_brings_the_end_sooner_by_the_way_that_is_left_behind_it() -> None:
-    at_half = Knees(((np.abs(CENTRE - 0.55) < 0.01) & (max(OWN) == SPREAD)).ravel().astype(float), 10)
+    half = PLACES[np.abs(PLACES - 0.5).argmin()]
+    at_half = Knees(((np.abs(CENTRE - np.log(half)) < 0.01) & (min(OWN) == SPREAD)).ravel().astype(float), 10)
     weight = sooner(at_half, path(0.9, 0.1), np.ones(1), 0.0)[0]
     assert weight.sum() == pytest.approx(1.0)
-    # a tenth gone; the sensor's own knee lies about .55, after it 3, 8 or 20 times as fast: .9 of the way in .45 + .45 / ratio
+    # a tenth gone; the sensor's own knee lies about half way, after it 3, 8 or 20 times as fast: .9 of the way in .4 + .5 / ratio
     usual = float(weight @ LOGS)
-    wanted = -np.mean([np.log((0.45 + 0.45 / ratio) / 0.9) for ratio in (3.0, 8.0, 20.0)])
+    wanted = -np.mean([np.log((half - 0.1 + (1.0 - half) / ratio) / 0.9) for ratio in (3.0, 8.0, 20.0)])
     assert usual == pytest.approx(wanted, abs=0.12)
-    assert SOONER[weight > 0.01].min() < 1.3 and SOONER[weight > 0.01].max() > 2.0  # each sensor has its own
+    assert SOONER[weight > 0.01].min() < 1.4 and SOONER[weight > 0.01].max() > 2.0  # each sensor has its own
 
 
 def test_a_sensor_that_does_not_age_never_comes_to_a_knee() -> None:

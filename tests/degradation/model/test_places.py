@@ -14,7 +14,7 @@ from sensorhealth.degradation.curves.own_pace import OwnPace
 from sensorhealth.degradation.effects import terms
 from sensorhealth.degradation.fitting import Options, rough_fit
 from sensorhealth.degradation.frames import build
-from sensorhealth.degradation.places import LOGS, SHIFTS, Places, _own
+from sensorhealth.degradation.places import LOGS, SHIFTS, WEAR, Places, _laws, _own
 from sensorhealth.degradation.tuning import tuned
 
 from .fleets import Fleet, Truth, simulate
@@ -63,6 +63,14 @@ def test_sensors_with_knees_of_their_own_are_told_from_their_kind(odd: tuple[Fle
     _, _, found = odd
     assert found is not None and found.chance[0] < 0.01, "that all are alike is out of the question"
     assert 0.2 < found.spread < 0.55
+
+
+def test_readings_that_tell_nothing_leave_knees_as_far_apart_as_lives_that_end_by_wear() -> None:
+    laws, chance = _laws(np.zeros((SHIFTS.size, 40)))
+    spread = np.sqrt(laws @ SHIFTS**2 - (laws @ SHIFTS) ** 2)
+    within = float(chance[(spread > WEAR[0] - 0.03) & (spread < WEAR[1] + 0.03)].sum())
+    assert 0.5 < within < 0.9, "two in three, by Weibull shapes of 2 to 5"
+    assert chance[0] < 0.05, "that all are alike is a rarity"
 
 
 def test_a_knee_that_came_early_or_late_is_known_from_its_readings(odd: tuple[Fleet, pd.Series, Places | None]) -> None:
