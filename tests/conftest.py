@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 import pytest
@@ -14,7 +14,7 @@ import pytest
 if TYPE_CHECKING:
     from sensorhealth.analysis import Analysis
 
-SHARED = ("demo", "fitted_once")  # fixtures that take long to make and are kept
+TOGETHER = (("test_analysis", "test_cli"), ("test_sharded",))  # files whose tests share what takes long to make
 ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -22,19 +22,20 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--slow", action="store_true", help="run the studies of many fleets as well")
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_cmdline_main(config: pytest.Config) -> None:
-    """On several processes tests that share an analysis go to the same one, so that it is made once."""
-    if getattr(config.option, "numprocesses", None) and config.option.dist == "no":
-        config.option.dist = "loadgroup"
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """On several processes tests that share what takes long to make go to the same one, so that it is made once."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class Together(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            file = Path(nodeid.split("::")[0]).stem
+            return next((files[0] for files in TOGETHER if file in files), nodeid)
+
+    return Together(config, log) if config.getoption("dist") == "load" else None
 
 
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    for item in items:
-        shared = [name for name in SHARED if name in getattr(item, "fixturenames", ())]
-        if shared and config.pluginmanager.hasplugin("xdist"):
-            item.add_marker(pytest.mark.xdist_group(shared[0]))
     if config.getoption("--slow"):
         return
     skip = pytest.mark.skip(reason="a study of many fleets: run with --slow")
