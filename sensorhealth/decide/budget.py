@@ -21,7 +21,7 @@ from sensorhealth.decide.flows import Chains, Flows, chains, flows
 from sensorhealth.decide.newlives import LifeTable, drawn_lives
 from sensorhealth.decide.parts import Missing, Part, missing, of_part, part_of
 from sensorhealth.decide.plan import FleetPlan
-from sensorhealth.decide.positions import Known, Positions, chunks, positions
+from sensorhealth.decide.positions import Known, Positions, chunks
 from sensorhealth.decide.schemes import Ways, ways
 from sensorhealth.decide.tally import Tally
 from sensorhealth.decide.texts import codes
@@ -135,7 +135,7 @@ def replacing(
     if edges is not None:
         first = fleet_plan.facts.as_of + np.floor(edges[:-1]).astype("timedelta64[D]")
         calendar = Calendar(first, edges, np.ones(edges.size - 1))
-    known = known or Known(positions(fleet_plan), fleet_plan.fresh)
+    known = known or Known.of(fleet_plan)
     rule = ways(scheme or policy.scheme, known.where, fleet_plan, calendar.edges)
     ready = Replacing(known, rule, calendar, chains(fleet_plan.fresh, rule, calendar.edges))
     return replace(ready, swaps=_swaps(fleet_plan, ready)) if (scheme or policy.scheme) == "condition" else ready

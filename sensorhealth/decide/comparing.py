@@ -14,7 +14,7 @@ from sensorhealth.decide.flows import wasted_days
 from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import SCHEMES
-from sensorhealth.decide.positions import Known, chunks, positions
+from sensorhealth.decide.positions import Known, chunks
 from sensorhealth.decide.totals import LEVELS
 from sensorhealth.nomenclature import columns
 
@@ -30,7 +30,7 @@ class MoneyTables(NamedTuple):
 
 def budget_and_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> MoneyTables:
     """The whole budget and the schemes side by side, in one walk through the draws (see `budget`)."""
-    known = Known(positions(fleet_plan), fleet_plan.fresh)
+    known = Known.of(fleet_plan)
     accounts = _filled([Account(fleet_plan, GROUPS if own else ("fleet",), scheme, known=known)
                         for scheme in SCHEMES for own in [scheme == fleet_plan.policy.scheme]], shared_draws)  # fmt: skip
     own = accounts[SCHEMES.index(fleet_plan.policy.scheme)].tables()
@@ -40,7 +40,7 @@ def budget_and_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> 
 
 def compare_schemes(fleet_plan: FleetPlan, *, shared_draws: Draws = None) -> pd.DataFrame:
     """Swaps by forecast, by the calendar, and at failure, over the months of the budget (columns: nomenclature policies)."""
-    known = Known(positions(fleet_plan), fleet_plan.fresh)
+    known = Known.of(fleet_plan)
     accounts = _filled([Account(fleet_plan, scheme=scheme, known=known) for scheme in SCHEMES], shared_draws)
     return pd.DataFrame([outcome(account, account.scheme) for account in accounts])
 

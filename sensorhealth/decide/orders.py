@@ -22,7 +22,7 @@ from sensorhealth.decide.newlives import FloatArray
 from sensorhealth.decide.parts import WALKED, of_part, part_by_place
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import Policy
-from sensorhealth.decide.positions import Known, Positions, positions
+from sensorhealth.decide.positions import Known, Positions
 from sensorhealth.decide.replacement import time_in_service
 from sensorhealth.decide.stock import cover, newsvendor
 from sensorhealth.decide.texts import codes
@@ -116,7 +116,7 @@ def demands(fleet_plan: FleetPlan, walked: int = WALKED, shard: int | None = Non
     walked: positions that this part is to have; shard: number of the part of a larger fleet that this is, None for the whole;
     known: as in `budget.replacing`.
     """
-    known = known or Known(positions(fleet_plan), fleet_plan.fresh)
+    known = known or Known.of(fleet_plan)
     policy, where = fleet_plan.policy, known.where
     reviews = _reviews(policy)
     kinds = _kinds(fleet_plan, where)

@@ -82,6 +82,11 @@ class Known:
         self._lives: dict[tuple[int, int], Alone] = {}
         self._parts: list[tuple[IntArray, IntArray, Known]] = []
 
+    @classmethod
+    def of(cls, fleet_plan: FleetPlan) -> Known:
+        """All positions of a planned fleet."""
+        return cls(positions(fleet_plan), fleet_plan.fresh)
+
     def lives(self, table: LifeTable, rows: IntArray) -> Alone:
         """As `life_rows`; not to be written into."""
         if table is not self._table:

@@ -19,7 +19,7 @@ from sensorhealth.decide.orders import Demand, demands, orders_table
 from sensorhealth.decide.orders import together as demands_together
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import SCHEMES, Policy
-from sensorhealth.decide.positions import Known, positions
+from sensorhealth.decide.positions import Known
 from sensorhealth.decide.totals import GroupSums, budget_table
 from sensorhealth.decide.totals import together as sums_together
 
@@ -46,7 +46,7 @@ def money_of_shard(fleet_plan: FleetPlan, draws: Iterable[LifeTable], shard: int
     """What a shard adds; draws: the possible worlds, alike in all shards but for what is its own. walked: positions with which
     patterns of visits are walked through for the orders."""
     own = fleet_plan.policy.scheme
-    known = Known(positions(fleet_plan), fleet_plan.fresh)
+    known = Known.of(fleet_plan)
     accounts = {scheme: Account(fleet_plan, GROUPS if scheme == own else ("fleet",), scheme, shard, known) for scheme in SCHEMES}
     for drawn in draws:
         for account in accounts.values():

@@ -54,10 +54,9 @@ def common_spread(
     life, column, g = life[met], column[met], g[met]
     if not life.size:
         return Common(np.zeros(lives, dtype=np.int64), np.zeros((lives, 2, 2)), np.zeros((1, 2, 2)), np.zeros(gas.size))
-    region, of_column, count = _regions(life, column, lives, gas.size) if known is None else (known[0], None, known[1])
-    if of_column is None:
-        of_column = np.zeros(gas.size, dtype=np.int64)
-        of_column[column] = region[life]
+    region, count = _regions(life, column, lives, gas.size) if known is None else known
+    of_column = np.zeros(gas.size, dtype=np.int64)
+    of_column[column] = region[life]
     own, other = np.bincount(life, minlength=lives), np.bincount(column, minlength=gas.size)
     birth = np.zeros(lives)
     for _ in range(ROUNDS):  # dates of columns and births of lives that fit the times at which they met
@@ -78,13 +77,13 @@ def common_spread(
     return Common(region, turn, every, columns)
 
 
-def _regions(life: IntArray, column: IntArray, lives: int, columns: int) -> tuple[IntArray, IntArray, int]:
-    """Region of each life and of each column of the gas, and how many there are: those that readings tie together."""
+def _regions(life: IntArray, column: IntArray, lives: int, columns: int) -> tuple[IntArray, int]:
+    """Region of each life, and how many there are: lives that cylinders tie together."""
     size = lives + columns
     tied = sparse.coo_array((np.ones(life.size), (life, lives + column)), shape=(size, size))
     count, labels = sparse.csgraph.connected_components(tied, directed=False)
     found: IntArray = np.asarray(labels, dtype=np.int64)
-    return found[:lives], found[lives:], int(count)
+    return found[:lives], int(count)
 
 
 def _sums(group: IntArray, weight: FloatArray, date: FloatArray, count: int) -> FloatArray:

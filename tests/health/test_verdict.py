@@ -8,11 +8,11 @@ import pytest
 
 from sensorhealth import health
 from sensorhealth.degradation import AgeingModel
+from sensorhealth.outlook import FIRST_LOOK
 
 from .fleets import Tables, tables
 
 VISITS = 16
-FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False}
 
 
 def fleet_of(event: str) -> Tables:
