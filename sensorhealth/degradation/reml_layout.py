@@ -45,7 +45,7 @@ class Layout:
             raise FitError("readings must be finite, and their weights finite and positive")
         new = replace(self, data=replace(self.data, y=y, weights=weights))
         if self.whole is not None:
-            _ = self.sensor, self.starts, self.table  # once for all that are made from this one
+            _ = self.sensor, self.starts, self.table, self.crossed  # once for all that are made from this one
         new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
         return new
 
@@ -71,7 +71,11 @@ class Layout:
 
     def with_clock(self) -> Layout:
         """The same for noise that wanders."""
-        return self if self.clock is not None else replace(self, clock=make_clock(self.data.g, self.data.offsets))
+        if self.clock is not None:
+            return self
+        new = replace(self, clock=make_clock(self.data.g, self.data.offsets))
+        new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
+        return new
 
     @property
     def sensors(self) -> int:
