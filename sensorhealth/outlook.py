@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from . import decide, degradation, health, life
+from .second_core import MANY, alongside
 from .threads import one_thread
 
 if TYPE_CHECKING:
@@ -116,13 +118,14 @@ def _examined(
     step("fitting the ageing model")
     lives = health.lives(fleet)
     readings = health.readings(fleet, lives)
-    if learnt is None:
-        first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
-    else:
-        first = learnt.first.for_others(readings, lives, fleet.cylinders)
-    step("looking for steps, swaps and single bad readings")
-    priors = None if learnt is None else learnt.priors
-    return health.examine(fleet, lives, readings, first.residuals_, priors), first
+    with alongside(partial(health.baselines, fleet, lives), worth=len(lives) < MANY) as base:
+        if learnt is None:
+            first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
+        else:
+            first = learnt.first.for_others(readings, lives, fleet.cylinders)
+        step("looking for steps, swaps and single bad readings")
+        priors = None if learnt is None else learnt.priors
+        return health.examine(fleet, lives, readings, first.residuals_, priors, base()), first
 
 
 def _refitted(
@@ -151,15 +154,14 @@ def _ahead(
     step = progress or (lambda name: None)
     lives, used, oddities = seen.lives, seen.readings, seen.oddities
     ageing = _refitted(fleet, seen, model, step, learnt)
-    cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
     step("forecasting")
-    sudden = life.SuddenLife().fit(lives, day) if learnt is None else learnt.sudden
     current = current_lives(lives)
-    paths = ageing.path_posterior(current, _age_years(current, day))
-    if learnt is None:
-        calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin)
-    else:
-        calibration = learnt.calibration
+    own_past = partial(life.with_own_past, calibration, ageing, lives, used, day, policy.margin)
+    with alongside(own_past, worth=learnt is None and len(lives) < MANY) as taught:
+        cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
+        sudden = life.SuddenLife().fit(lives, day) if learnt is None else learnt.sudden
+        paths = ageing.path_posterior(current, _age_years(current, day))
+        calibration = taught() if learnt is None else learnt.calibration
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )

@@ -127,7 +127,9 @@ def _shares(terms: FloatArray) -> tuple[FloatArray, FloatArray]:
     return top + np.log(total), parts
 
 
-def _normals(off: FloatArray, variance: FloatArray, noise: float, degrees: float) -> Iterator[tuple[float, FloatArray, FloatArray]]:
+def _normals(
+    off: FloatArray, variance: FloatArray, noise: float, degrees: float
+) -> Iterator[tuple[float, FloatArray, FloatArray]]:
     """Each normal of the noise by its factor, with its part (n,) of the density of readings `off` and 1 / its total variance
     (n,); one after the other, so that what is worked on stays near the processor.
 
