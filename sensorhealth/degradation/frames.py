@@ -169,7 +169,7 @@ def _covariates(
 ) -> tuple[FloatArray, tuple[str, ...], FloatArray]:
     """Centred covariates (N,q), their names and centres; those that cannot speak are dropped with a remark."""
     if old is not None:
-        same = readings[list(old.covariate_names)].to_numpy(float).reshape(len(readings), -1)
+        same = readings[list(old.covariate_names)].to_numpy(float)
         return np.nan_to_num(same - old.centres), old.covariate_names, old.centres
     used: list[str] = []
     for column, word in COVARIATES.items():
@@ -183,7 +183,7 @@ def _covariates(
             remarks.append(f"{name}: {word} hardly varies, its effect cannot be told")
         else:
             used.append(column)
-    table = readings[used].to_numpy(float).reshape(len(readings), -1)
+    table = readings[used].to_numpy(float)
     centres = np.nanmean(table, axis=0) if len(used) else np.zeros(0)
     return np.nan_to_num(table - centres), tuple(used), centres
 
