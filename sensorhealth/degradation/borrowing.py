@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from sensorhealth.degradation.effects import (
+    BREAK_IN,
     CYLINDER,
     FADE,
     LOT_LEVEL,
@@ -27,6 +28,7 @@ USUAL_NOISE, USUAL_SPREAD = 0.03, 0.10  # standard deviations in ln ratio (commo
 OWN_WEIGHT = 0.5  # of the usual sizes: a standard deviation may well be e**1.4, four times, larger or smaller
 RELATIVE_WEIGHT = 2.0  # of the relatives' sizes: within a factor of two
 USUAL_LIVES = 10  # sensors that the usual sizes count for beside those of the relatives
+USUAL_BREAK_IN = 0.005  # of a break-in in ln ratio, by which sensors differ (a judgement)
 SMALL = 1000  # lives from which on a stratum needs no such belief
 
 
@@ -39,7 +41,7 @@ def usual_rate(technology: str) -> float:
 def usual_variances(rate: float) -> VarianceParameters:
     """Variances before any reading: noise 3 %, sensors 10 % apart when new, half as fast or half as slow again."""
     crossed = {
-        CYLINDER: USUAL_GAS**2, STATED: USUAL_BIAS**2, FADE: USUAL_FADE**2, SESSION: 0.01**2,
+        CYLINDER: USUAL_GAS**2, STATED: USUAL_BIAS**2, FADE: USUAL_FADE**2, SESSION: 0.01**2, BREAK_IN: USUAL_BREAK_IN**2,
         LOT_LEVEL: (0.5 * USUAL_SPREAD) ** 2, LOT_SLOPE: (0.25 * rate) ** 2,
     }  # fmt: skip
     return VarianceParameters(USUAL_NOISE**2, np.diag([USUAL_SPREAD**2, (0.5 * rate) ** 2]), crossed)

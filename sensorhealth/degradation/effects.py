@@ -14,7 +14,9 @@ from sensorhealth.technologies import gases
 
 STATED, CYLINDER, FADE, SESSION, STEP = "cylinder of stated tolerance", "cylinder", "cylinder fade", "session", "step"
 LOT_LEVEL, LOT_SLOPE = "lot level", "lot slope"
+BREAK_IN = "break-in"
 GAS = (STATED, CYLINDER, FADE, SESSION)  # what belongs to a visit to the bench and not to the sensor
+PASSING = (*GAS, BREAK_IN)  # what does not last
 USUAL_BIAS = ORDINARY * np.sqrt(3.0)  # standard deviation of ordinary biases, in units of tolerance / sqrt(3)
 USUAL_GAS = 0.03  # of biases in ln ratio where no tolerance is stated (common practice, no source)
 USUAL_FADE = 0.5 * USUAL_GAS  # of ordinary fade, per year (common practice, no source)
@@ -43,7 +45,8 @@ class Terms:
 
     slope: a mean slope; random: the sensors' own effects; floor: a noise (standard deviation) believed in with the weight
     of one reading, which keeps the noise off zero; prior: on the mean path, where the readings cannot tell it;
-    doubt: (N,) variance given to a reading in doubt, NaN elsewhere.
+    doubt: (N,) variance given to a reading in doubt, NaN elsewhere. break_in: years in which a first rise or fall of new sensors
+    dies away e-fold, 0 for none; own_break_in: whether sensors differ in its size.
     """
 
     slope: bool
@@ -54,6 +57,8 @@ class Terms:
     floor: float
     prior: PathPrior | None = None
     doubt: FloatArray | None = None
+    break_in: float = 0.0
+    own_break_in: bool = False
 
 
 def terms(stratum: Stratum, *, fade: bool, sessions: bool, lots: bool) -> Terms:
@@ -118,6 +123,7 @@ def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, slopes: FloatArr
     """
     g = curve.value(stratum.age) if slopes is None else curve.path_by_slope(slopes[stratum.life], stratum.age)
     columns = [np.ones_like(g)] + ([g] if chosen.slope else [])
+    columns += [still_to_come(chosen.break_in, stratum.age)] if chosen.break_in else []
     x = np.column_stack([*columns, *stratum.covariates.T])
     return CrossedData(
         y=stratum.y,
@@ -127,6 +133,11 @@ def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, slopes: FloatArr
         classes=_classes(stratum, g, chosen),
         random=chosen.random,
     )
+
+
+def still_to_come(break_in: float, age: FloatArray) -> FloatArray:
+    """Share of the break-in that is still to come at `age` (years)."""
+    return np.exp(-age / break_in)
 
 
 def bend(curve: Curve, slopes: FloatArray | None, life: IntArray, age: FloatArray) -> FloatArray:
@@ -175,6 +186,8 @@ def _classes(stratum: Stratum, g: FloatArray, chosen: Terms) -> tuple[CrossedCla
         found.append(CrossedClass(LOT_LEVEL, lot, None, stratum.lots.size))
         if chosen.slope:
             found.append(CrossedClass(LOT_SLOPE, lot, g, stratum.lots.size))
+    if chosen.own_break_in:
+        found.append(CrossedClass(BREAK_IN, stratum.life, still_to_come(chosen.break_in, stratum.age), stratum.life_id.size))
     if stratum.segments:
         found.append(CrossedClass(STEP, stratum.segment, None, stratum.segments, stratum.step_size, STEP_VARIANCE))
     return tuple(found)

@@ -37,7 +37,7 @@ def with_all_lives(part: StratumModel, bare: Stratum, *, elsewhere: bool = False
     modes = part.modes
     likeliest = max(modes, key=lambda item: item.weight)
     fitted = cast(CurveFit, likeliest.fitted)
-    terms = replace(fitted.terms, doubt=None)
+    terms = replace(fitted.terms, doubt=None, own_break_in=False)
     seen = fit_all(bare, fitted, terms, elsewhere=elsewhere, tolerance=ROUGHLY)
     stratum, doubt, _ = find_surprises(bare, cast(CurveFit, seen), part.surprises, np.inf)
     terms = replace(terms, doubt=doubt)
@@ -46,7 +46,7 @@ def with_all_lives(part: StratumModel, bare: Stratum, *, elsewhere: bool = False
     found: list[Component] = []
     for item in modes:
         own = cast(CurveFit, item.fitted)
-        here = fit_all(stratum, own, replace(own.terms, doubt=doubt), seen, elsewhere=elsewhere)
+        here = fit_all(stratum, own, replace(own.terms, doubt=doubt, own_break_in=False), seen, elsewhere=elsewhere)
         found.append(AllLives(stratum, cast(CurveFit, here), item.weight, item.share))
     remark = (
         f"{bare.name}: curves, tails and variances are those of a random part of {int((part.stratum.counts > 0).sum())} of "

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
-from sensorhealth.degradation.effects import CYLINDER, LOT_LEVEL, LOT_SLOPE, SESSION, STATED, STEP, bend
+from sensorhealth.degradation.effects import BREAK_IN, CYLINDER, LOT_LEVEL, LOT_SLOPE, SESSION, STATED, STEP, bend, still_to_come
 from sensorhealth.degradation.fitting import CurveFit
 from sensorhealth.degradation.mixture import moments
 
@@ -128,12 +128,17 @@ class Component:
         x[:, 0] = 1.0
         if self.fitted.terms.slope:
             x[:, 1] = phi
+        terms = self.fitted.terms
+        rest = still_to_come(terms.break_in, age) if terms.break_in else np.zeros(index.size)
+        if terms.break_in:
+            x[:, 1 + int(terms.slope)] = rest
         names = {item.name for item in self.fitted.base.classes}
         lot = self.stratum.lot[index]
         crossed: dict[str, IntArray | tuple[IntArray, FloatArray | None]] = {
             LOT_LEVEL: lot,
             LOT_SLOPE: (lot, phi),
             STEP: segment_at(self.stratum, index, age),
+            BREAK_IN: (index, rest),
         }
         kept = {name: term for name, term in crossed.items() if name in names}
         mean, variance = self.fitted.fit.functional(index, x, phi, kept)

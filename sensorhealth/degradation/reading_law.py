@@ -25,9 +25,9 @@ from sensorhealth.degradation.design import FloatArray, IntArray, ObjectArray, S
 from sensorhealth.degradation.effects import (
     CYLINDER,
     FADE,
-    GAS,
     LOT_LEVEL,
     LOT_SLOPE,
+    PASSING,
     SESSION,
     STATED,
     steps_found,
@@ -245,7 +245,7 @@ def own_readings(item: Component) -> tuple[FloatArray, FloatArray, FloatArray]:
     of_path = 2 if fitted.terms.slope else 1
     x, beta = fitted.base.x, fitted.fit.beta
     path = fitted.bend + x[:, :of_path] @ beta[:of_path] + class_effects(fitted, (LOT_LEVEL, LOT_SLOPE))
-    visit = x[:, of_path:] @ beta[of_path:] + class_effects(fitted, GAS)
+    visit = x[:, of_path:] @ beta[of_path:] + class_effects(fitted, PASSING)
     return path, fitted.sites.response - path - visit, fitted.parameters.residual / fitted.sites.weight
 
 

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 
 from sensorhealth.degradation import borrowing
+from sensorhealth.degradation.break_in import CLEARLY, break_in_of, said_of, unslowed
 from sensorhealth.degradation.choosing import CurveChoice, at_loss, curve_grid, first_look, first_with_knee, fit_curves
 from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import SESSION, Terms, terms
@@ -92,6 +93,11 @@ class StratumModel:
         return self if self.stratum.life_id.size <= LOOKED_BACK else self.told
 
     @property
+    def deviance(self) -> float:
+        """-2 log likelihood on the likeliest curve."""
+        return min(item.fitted.deviance for item in self.modes)
+
+    @property
     def variances(self) -> VarianceParameters:
         """Variances of the likeliest curve."""
         return max(self.modes, key=lambda item: item.weight).fitted.parameters
@@ -147,9 +153,14 @@ def _one_after_the_other(strata: Sequence[Stratum], settings: Settings) -> dict[
     return fitted
 
 
-def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[StratumModel]) -> StratumModel:
-    """Fit one stratum; `relatives` are fitted strata of the same technology, which a small one borrows from."""
+def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[StratumModel], break_in: float = 0.0) -> StratumModel:
+    """Fit one stratum; `relatives` are fitted strata of the same technology, which a small one borrows from.
+
+    break_in: years in which a first rise of new sensors dies away, where one was seen; else it is looked for.
+    """
+    whole = stratum
     found = terms(stratum, fade=settings.fade, sessions=settings.sessions is not False, lots=settings.lots)
+    found = replace(found, break_in=break_in, own_break_in=break_in > 0.0 and settings.most_lives != OF_PART)
     repeated = int((stratum.counts > 1).sum())
     if stratum.age.size < FEWEST_READINGS or repeated < FEWEST_LIVES or not found.slope:
         return _given(stratum, found, settings, relatives)
@@ -164,6 +175,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     valued = bool((stratum.censoring == 0).any())  # passes and failures alone show no shape
     soft = valued and stratum.technology not in flat_technologies()  # these end by falls, and no path leads there
     grid = curve_grid(settings.curves, stratum.oldest, own_pace=soft)
+    grid = unslowed(grid) if break_in else grid
     large = settings.sessions == "large" and bool((stratum.cylinder >= 0).any())  # else sessions stand in for the gas
     quick = found.sessions and (large or settings.most_lives == OF_PART)  # what many sessions cost is spent where they show
     seen = first_look(stratum, grid[0][0], replace(found, sessions=False) if quick else found, options, settings.degrees)
@@ -190,9 +202,19 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     stratum, seen = with_gas_prior(stratum, seen, settings.method)
     loss = float(np.clip(-seen.curve.path(seen.fit.beta[1], stratum.oldest), *LOSSES))
     grid = curve_grid(settings.curves, stratum.oldest, loss, own_pace=soft)
+    grid = unslowed(grid) if break_in else grid
     first = fit_curve(stratum, at_loss(seen.curve, loss), found, options, seen, enough=NEARLY if len(grid) > 1 else ENOUGH)
     choices, gain = fit_curves(stratum, found, options, settings.wander is None and not options.brownian, grid, first)
     modes = tuple(Component(stratum, item.fitted, item.weight, surprises.share) for item in choices if item.fitted is not None)
+    if settings.curves == "average" and soft and not break_in:
+        best = min((item.fitted for item in choices if item.fitted is not None), key=lambda item: item.deviance)
+        for fit in (best, seen):
+            time = break_in_of(stratum, fit, best.deviance)
+            other = fit_stratum(whole, settings, relatives, time) if time else None
+            if other is not None and other.deviance < best.deviance - CLEARLY:
+                return other
+    if break_in:
+        remarks = (*remarks, said_of(stratum.name, break_in))
     spread = settings.draws if settings.draws is not None else few
     components = _drawn(modes, settings.seed) if spread else modes
     return StratumModel(bare, stratum, modes, components, tuple(choices), gain, surprises, False, _read(stratum), remarks)

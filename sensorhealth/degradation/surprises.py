@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
-from sensorhealth.degradation.effects import GAS, LEAST_NOISE
+from sensorhealth.degradation.effects import LEAST_NOISE, PASSING
 from sensorhealth.degradation.fitting import CurveFit, class_effects
 from sensorhealth.degradation.ground import life_slopes
 from sensorhealth.degradation.reml_fit import CrossedFit
@@ -103,7 +103,7 @@ def _net(stratum: Stratum, fitted: CurveFit) -> tuple[FloatArray, FloatArray]:
 
     A knee comes at each sensor's own pace: with curves that have one, it is the sensor's own path that is taken off.
     """
-    net = stratum.y - fitted.bend - fitted.base.x @ fitted.fit.beta - class_effects(fitted, GAS)
+    net = stratum.y - fitted.bend - fitted.base.x @ fitted.fit.beta - class_effects(fitted, PASSING)
     if fitted.slopes is not None:  # of all lives of a very large kind paths rest where they were made straight
         own = life_slopes(stratum, fitted.fit) if isinstance(fitted.fit, CrossedFit) else fitted.slopes
         net -= fitted.base.g * (own - fitted.fit.beta[1])[stratum.life]

@@ -150,7 +150,7 @@ def lot_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.DataFra
 def fixed_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.DataFrame:
     """Fixed effects of a stratum: level at birth, slope per year, one line per covariate."""
     terms = components[0].fitted.terms
-    names = ["level", *(["slope"] if terms.slope else []), *stratum.covariate_names]
+    names = ["level", *(["slope"] if terms.slope else []), *(["break-in"] if terms.break_in else []), *stratum.covariate_names]
     value, variance = _mixed(
         components, [(item.fitted.fit.beta, np.diag(item.fitted.fit.beta_covariance)) for item in components]
     )

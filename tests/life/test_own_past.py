@@ -9,6 +9,7 @@ import pytest
 import sensorhealth
 from sensorhealth import Fleet
 from sensorhealth.decide import Policy
+from sensorhealth.degradation import own_knees, own_laws, places, strata
 from sensorhealth.degradation.curves.linear import Linear
 from sensorhealth.degradation.paces import STEADY, Paces
 from sensorhealth.degradation.posterior import PathPosterior
@@ -31,14 +32,19 @@ class NoDeath:
         return np.zeros((len(lives), np.size(days)))
 
 
-def cells(count: int, seed: int, *, own_shape: bool, noise: float = 0.001) -> tuple[Fleet, pd.Series]:
+def cells(
+    count: int, seed: int, *, own_shape: bool, noise: float = 0.001, every: float = 20.0, power: bool = False, rise: float = 0.0
+) -> tuple[Fleet, pd.Series]:
     """Capacities read to a thousandth every 20 days down to their end, and the dates of the true ends.
 
     own_shape: each cell has its own mixture of early fade, steady fade and a knee, and its own pace; otherwise straight lines.
+    power: a steady fade and a power of time, each cell its own, instead. rise: of the capacity in the first weeks.
     """
     rng = np.random.default_rng(seed)
     life = np.exp(rng.normal(np.log(700.0), 0.35, count))
     early, knee, width = rng.uniform(0.1, 0.35, count), rng.uniform(0.25, 0.65, count), rng.uniform(0.06, 0.2, count)
+    if power:
+        early, knee, width = np.zeros(count), 1.0 - np.exp(rng.normal(np.log(0.3), 0.3, count)).clip(0.1, 0.7), 0.9 * width
     if not own_shape:
         early, knee = np.zeros(count), np.zeros(count)
     installed = START + pd.to_timedelta(np.floor(rng.uniform(0, 600, count)), unit="D")
@@ -47,10 +53,11 @@ def cells(count: int, seed: int, *, own_shape: bool, noise: float = 0.001) -> tu
 
         def capacity(day: np.ndarray, i: int = i) -> np.ndarray:
             x = day / life[i]
-            lost = early[i] * np.sqrt(x) + (1 - early[i] - knee[i]) * x + knee[i] * np.exp((x - 1) / width[i])
-            return 1.0 - (1.0 - END) * lost
+            late = x ** (1.0 / width[i]) if power else np.exp((x - 1) / width[i])
+            lost = early[i] * np.sqrt(x) + (1 - early[i] - knee[i]) * x + knee[i] * late
+            return 1.0 - (1.0 - END) * lost + rise * (1.0 - np.exp(-day / 50.0))
 
-        days = np.arange(1.0, 1.15 * life[i], 20.0)
+        days = np.arange(1.0, 1.15 * life[i], every)
         read = capacity(days) + noise * rng.standard_normal(days.size)
         low = np.flatnonzero(read <= END - 0.01)
         stop = low[0] + 1 if low.size else days.size
@@ -127,6 +134,34 @@ def test_before_hardly_any_has_ended_most_ends_are_held() -> None:
         held_by.append(held(seen, rows, left, seen.calibration))
     assert min(held_by) > 0.7  # .1 and .63 on average, when a knee had to lie where early readings put it or nowhere
     assert np.mean(held_by) > 0.8
+
+
+def test_a_rise_of_new_cells_is_not_foretold_to_go_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    miss = []
+    for blind in (False, True):
+        if blind:
+            monkeypatch.setattr(strata, "break_in_of", lambda *given: 0.0)
+        for seed in (5, 6):
+            fleet, ends = cells(60, seed, own_shape=False, rise=0.015)
+            seen, rows, left = foretold(fleet, pd.Timestamp("2021-04-01"), ends)
+            life = seen.remaining.take(rows)
+            miss.append(float(np.mean((life.total - (life.grid_days >= left[:, None])) ** 2)))
+    assert np.mean(miss[:2]) < 0.8 * np.mean(miss[2:])
+
+
+@pytest.mark.slow
+def test_knees_of_every_sharpness_are_held_where_readings_are_dense(monkeypatch: pytest.MonkeyPatch) -> None:
+    held_by = []
+    for plain in (False, True):
+        if plain:  # all knees of a kind as sharp, and every reading as good as it seems
+            monkeypatch.setattr(own_knees, "SHARPER", (1.0,))
+            for room in (own_laws, places):
+                monkeypatch.setattr(room, "WORTHS", np.ones(1))
+        for seed in (21, 22, 23):
+            fleet, ends = cells(80, seed, own_shape=True, power=True, every=8.0)
+            seen, rows, left = foretold(fleet, ends.quantile(0.1).normalize(), ends)
+            held_by.append(held(seen, rows, left, seen.calibration))
+    assert np.mean(held_by[:3]) > max(0.7, np.mean(held_by[3:]) + 0.05), held_by
 
 
 def test_what_was_learnt_is_said(odd: tuple[Outlook, np.ndarray, np.ndarray]) -> None:

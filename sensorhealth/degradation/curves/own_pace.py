@@ -65,6 +65,10 @@ class OwnPace(Curve):
     def _unit(self) -> float:
         return self._reach / self.typical_loss
 
+    def sharper(self, times: float) -> Self:
+        """The curve with a knee so much sharper at the same place; the same where the place alone sets it."""
+        return self
+
     def _raw(self, age: FloatArray) -> FloatArray:
         return self._loss(self._reach * age / self.reference)
 

@@ -49,6 +49,9 @@ class Runaway(OwnPace):
         lost, width = np.clip(np.exp(shape), (LEAST, NARROWEST), (HIGHEST, WIDEST))
         return replace(self, lost=float(lost), width=float(width))
 
+    def sharper(self, times: float) -> Runaway:
+        return replace(self, width=float(np.clip(self.width / times, NARROWEST, WIDEST)))
+
     @property
     def parameter(self) -> str:
         return f"twice as fast once {self.lost:.2g} is lost, width {self.width:.2g}"

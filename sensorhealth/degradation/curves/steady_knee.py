@@ -53,6 +53,9 @@ class SteadyKnee(OwnPace):
         lost, ratio, width = np.clip(np.exp(shape), (LEAST, GENTLEST, SHARPEST), (HIGHEST, STEEPEST, ROUNDEST))
         return replace(self, lost=float(lost), ratio=float(ratio), width=float(width))
 
+    def sharper(self, times: float) -> SteadyKnee:
+        return replace(self, ratio=1.0 + times * (self.ratio - 1.0), width=float(np.clip(self.width / times, SHARPEST, ROUNDEST)))
+
     @property
     def parameter(self) -> str:
         return f"{self.ratio:.2g} times as fast once {self.lost:.2g} is lost"

@@ -14,7 +14,9 @@ from sensorhealth.degradation.curves.own_pace import OwnPace
 from sensorhealth.degradation.effects import terms
 from sensorhealth.degradation.fitting import Options, rough_fit
 from sensorhealth.degradation.frames import build
-from sensorhealth.degradation.places import LOGS, SHIFTS, WEAR, Places, _laws, _own
+from sensorhealth.degradation.own_knees import SHIFTS, shapes_of
+from sensorhealth.degradation.own_laws import MIDDLE, MIXED, SPREAD, WEAR, WORTHS, evidence, own_law
+from sensorhealth.degradation.places import LOGS, Places
 from sensorhealth.degradation.tuning import tuned
 
 from .fleets import Fleet, Truth, simulate
@@ -61,14 +63,14 @@ def odd() -> tuple[Fleet, pd.Series, Places | None]:
 
 def test_sensors_with_knees_of_their_own_are_told_from_their_kind(odd: tuple[Fleet, pd.Series, Places | None]) -> None:
     _, _, found = odd
-    assert found is not None and found.chance[0] < 0.01, "that all are alike is out of the question"
+    assert found is not None and found.weight @ found.chance[:, 0] < 0.01, "that all are alike is out of the question"
     assert 0.2 < found.spread < 0.55
 
 
 def test_readings_that_tell_nothing_leave_knees_as_far_apart_as_lives_that_end_by_wear() -> None:
-    laws, chance = _laws(np.zeros((SHIFTS.size, 40)))
-    spread = np.sqrt(laws @ SHIFTS**2 - (laws @ SHIFTS) ** 2)
-    within = float(chance[(spread > WEAR[0] - 0.03) & (spread < WEAR[1] + 0.03)].sum())
+    chance = evidence(np.zeros((3 * SHIFTS.size, 40)), 3)[0]
+    spread = np.tile(SPREAD, (chance.size - 1) // MIDDLE.size)
+    within = float(chance[1:][(spread > WEAR[0] - 0.03) & (spread < WEAR[1] + 0.03)].sum())
     assert 0.5 < within < 0.9, "two in three, by Weibull shapes of 2 to 5"
     assert chance[0] < 0.05, "that all are alike is a rarity"
 
@@ -78,7 +80,7 @@ def test_a_knee_that_came_early_or_late_is_known_from_its_readings(odd: tuple[Fl
     assert found is not None
     counts = drawn.readings["life_id"].value_counts().reindex(factor.index).to_numpy()
     low = drawn.readings.groupby("life_id")["log_ratio"].min().reindex(factor.index).to_numpy() < 0.0
-    guess = SHIFTS @ _own(np.exp(found.told.log - found.told.log.max(axis=0)), found.laws, found.chance)
+    guess = np.tile(SHIFTS, len(found.shapes)) @ found.law(found.told)
     life = pd.Index(found.item.stratum.life_id).get_indexer(factor.index)
     ended = low & (counts > 8)
     assert np.corrcoef(guess[life[ended]], np.log(factor.to_numpy()[ended]))[0, 1] > 0.8
@@ -151,3 +153,31 @@ def test_a_shape_is_told_by_its_parameters(curve: OwnPace) -> None:
     np.testing.assert_allclose(curve.reshaped(curve.shape).path(-0.1, ages), curve.path(-0.1, ages), rtol=1e-12)
     assert not np.allclose(curve.reshaped(curve.shape + 0.2).path(-0.1, ages), curve.path(-0.1, ages), rtol=1e-3)
     np.testing.assert_allclose(curve.age_at(curve.path(-0.1, ages), -0.1), ages, rtol=1e-8)
+
+
+def test_a_sharper_knee_begins_like_that_of_its_kind() -> None:
+    for curve in (CURVE, Runaway(3.0, 0.4, 0.1, 0.2)):
+        kind, gentler, sharper = shapes_of(curve)
+        slope, age = np.full(2, -0.1), np.array([0.01, 8.0])
+        early, late = np.transpose([shape.path(slope, age) for shape in (kind, gentler, sharper)])
+        np.testing.assert_allclose(early, early[0], rtol=1e-3)
+        assert late[2] < late[0] < late[1] or (curve.family == "steady then runaway" and late[2] < late[1])
+    assert len(shapes_of(PlateauKnee(3.0, 0.4, 7.0))) == 1, "its reserve alone says where the knee is and how sharp"
+
+
+def test_how_many_knees_are_sharper_is_told_by_those_that_were_met() -> None:
+    log = np.full((3 * SHIFTS.size, 40), -50.0)
+    log[SHIFTS.size // 2, :20] = 0.0  # as in their kind
+    log[2 * SHIFTS.size + SHIFTS.size // 2, 20:30] = 0.0  # sharper
+    log[:, 30:] = 0.0  # none met yet
+    chance = evidence(log, 3)
+    share = chance[0, 1:].reshape(len(MIXED), -1).sum(axis=1)
+    assert share[0] < 1e-6 and share @ MIXED[:, 1] > 0.2 and share @ MIXED[:, 0] < 0.1
+    yet = own_law(log, 3, chance)[0, :, 30:].reshape(3, SHIFTS.size, -1).sum(axis=1)
+    assert (yet[2] > 0.1).all(), "one that has not met its knee may have a sharper one too"
+
+
+def test_readings_count_for_something_where_the_shape_is_true(odd: tuple[Fleet, pd.Series, Places | None]) -> None:
+    found = odd[2]
+    assert found is not None and found.weight.sum() == pytest.approx(1.0)
+    assert found.weight @ WORTHS > 0.3
