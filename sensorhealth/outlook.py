@@ -21,7 +21,7 @@ Progress = Callable[[str], None]
 
 BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
 BUDGET_SEED = 20260301
-IN_DRAWS = ("life_id", "stratum", "technology", "site", "current", "installed")  # of lives; rows are taken in every draw
+IN_DRAWS = ("life_id", "stratum", "technology", "site", "current", "installed", "last_test")  # of lives; rows are taken in every draw
 # enough to see what does not fit
 FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False, "sessions": "large"}
 
@@ -82,9 +82,9 @@ def learn(
     first = first.kinds_alone()
     ageing = _refitted(fleet, seen, model, step)
     step("learning from what came")
-    calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin)
+    sudden, events = _sudden(seen, day), decide.shared_events(seen.lives, day)
+    calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin, sudden.falls)
     notes = (*ageing.notes_, *calibration.remarks)
-    sudden, events = life.SuddenLife().fit(seen.lives, day), decide.shared_events(seen.lives, day)
     return Learnt(first, seen.oddities.priors, ageing.kinds_alone(), sudden, calibration, events, notes), seen, ageing
 
 
@@ -153,17 +153,23 @@ def _ahead(
     ageing = _refitted(fleet, seen, model, step, learnt)
     cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
     step("forecasting")
-    sudden = life.SuddenLife().fit(lives, day) if learnt is None else learnt.sudden
+    sudden = _sudden(seen, day) if learnt is None else learnt.sudden
     current = current_lives(lives)
     paths = ageing.path_posterior(current, _age_years(current, day))
     if learnt is None:
-        calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin)
+        calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin, sudden.falls)
     else:
         calibration = learnt.calibration
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
     return Outlook(lives, used, oddities, seen.baselines, ageing, cylinders, sudden, current, paths, remaining, calibration)
+
+
+def _sudden(seen: health.Examined, day: pd.Timestamp) -> life.SuddenLife:
+    """Sudden ends, and falls at once after which sensors go on."""
+    falls = life.learn_falls(seen.lives, seen.readings, seen.oddities.steps, seen.oddities.deviations)
+    return life.SuddenLife().fit(seen.lives, day, falls)
 
 
 def current_lives(lives: pd.DataFrame) -> pd.DataFrame:
@@ -188,7 +194,7 @@ def with_new_sensors(lives: pd.DataFrame) -> pd.DataFrame:
 
 
 def _new_lives(lives: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
-    return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day)
+    return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day, last_test=pd.NaT)
 
 
 def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
@@ -234,7 +240,7 @@ def shared_draws_of_shard(
 def _in_draws(ahead: Outlook | Analysis, current: pd.DataFrame, day: pd.Timestamp) -> tuple[pd.DataFrame, pd.Series]:
     """The lives that are walked through and a new one of each kind, and their ages."""
     lives = pd.concat([current, _new_lives(ahead.lives, day)], ignore_index=True)
-    lives = lives[list(IN_DRAWS)].astype({name: object for name in IN_DRAWS if name not in ("current", "installed")})
+    lives = lives[list(IN_DRAWS)].astype({name: object for name in IN_DRAWS[:4]})
     return lives, _age_years(lives, day)
 
 
