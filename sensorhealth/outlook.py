@@ -20,8 +20,17 @@ if TYPE_CHECKING:
 Progress = Callable[[str], None]
 
 BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
+YEAR = 365  # days
 BUDGET_SEED = 20260301
-IN_DRAWS = ("life_id", "stratum", "technology", "site", "current", "installed", "last_test")  # of lives; rows are taken in every draw
+IN_DRAWS = (
+    "life_id",
+    "stratum",
+    "technology",
+    "site",
+    "current",
+    "installed",
+    "last_test",
+)  # of lives; rows are taken in every draw
 # enough to see what does not fit
 FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False, "sessions": "large"}
 
@@ -46,6 +55,14 @@ class Outlook:
     paths: list[degradation.PathPosterior]
     remaining: life.RemainingLife
     calibration: life.Calibration
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the fit and the past taught, in words."""
+        kind = self.current.set_index("life_id")["stratum"].reindex(self.remaining.life_id).to_numpy(dtype=object)
+        ends = pd.DataFrame({"all": self.remaining.p_end(YEAR), "falls": self.remaining.p_end_by_falls(YEAR)}).groupby(kind).sum()
+        part = {str(name): float(item["falls"]) / max(float(item["all"]), 1e-9) for name, item in ends.iterrows()}
+        return (*self.ageing.notes_, *self.calibration.remarks, *self.sudden.falls.remarks(part))
 
     def corrected(self, calibration: life.Calibration, day: pd.Timestamp, policy: Policy) -> Outlook:
         """The same fit with its forecasts' spread corrected."""
@@ -84,7 +101,7 @@ def learn(
     step("learning from what came")
     sudden, events = _sudden(seen, day), decide.shared_events(seen.lives, day)
     calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin, sudden.falls)
-    notes = (*ageing.notes_, *calibration.remarks)
+    notes = (*ageing.notes_, *calibration.remarks, *sudden.falls.remarks())
     return Learnt(first, seen.oddities.priors, ageing.kinds_alone(), sudden, calibration, events, notes), seen, ageing
 
 
@@ -194,7 +211,7 @@ def with_new_sensors(lives: pd.DataFrame) -> pd.DataFrame:
 
 
 def _new_lives(lives: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
-    return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day, last_test=pd.NaT)
+    return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day, last_test=day)
 
 
 def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
@@ -240,7 +257,7 @@ def shared_draws_of_shard(
 def _in_draws(ahead: Outlook | Analysis, current: pd.DataFrame, day: pd.Timestamp) -> tuple[pd.DataFrame, pd.Series]:
     """The lives that are walked through and a new one of each kind, and their ages."""
     lives = pd.concat([current, _new_lives(ahead.lives, day)], ignore_index=True)
-    lives = lives[list(IN_DRAWS)].astype({name: object for name in IN_DRAWS[:4]})
+    lives = lives[list(IN_DRAWS)].astype(dict.fromkeys(IN_DRAWS[:4], object))
     return lives, _age_years(lives, day)
 
 

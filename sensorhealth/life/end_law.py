@@ -90,8 +90,8 @@ class EndLaw:
         places: Places | None = None,
         nodes: Array = AT_LIMIT,
     ) -> Iterator[Array]:
-        """Chance (n, m) to have come within each of `nodes` (k,) of the soft end by each of `days`, of lives (n,) of a stratum that
-        it covers; places: of their knees. Ages at the end contain falls, and say the same at every node."""
+        """Chance (n, m) to have come within each of `nodes` (k,) of the soft end by each of `days`, of lives (n,) of a stratum
+        that it covers; places: of their knees. Ages at the end contain falls, and say the same at every node."""
         wide = widened_grid(days, FACTORS)
         plain = placed_cdf(path, ages, wide, margin, places)
         share = self.share[path.stratum][stage(plain, wide, ages)]
@@ -154,7 +154,7 @@ def learn_end_law(
     places: Mapping[str, Places],
     falls: Falls = NONE,
 ) -> EndLaw | None:
-    """The law of the soft ends from the records up to the as-of date, falls taken as foretold beside it; None with too few ends."""
+    """The law of the soft ends from the records up to the as-of date, with falls foretold beside it; None with too few ends."""
     known = ageing.residuals_
     gas = (known["gas_effect"] + known["session_effect"]).fillna(0.0).to_numpy(float)
     told = soft_ends(lives[wears_out(lives)], readings, float(np.log1p(margin)), gas)
@@ -227,8 +227,10 @@ def _what_came(
 
 
 def _ended(wide: Array, near: Array, weights: Array, day: float) -> Array:
-    """Chance (len(FACTORS),) that one life has ended by a day if what is ahead of its path comes so many times as soon; near (k, w):
-    to have come near the limit by each of `wide`; weights (k, len(GRID)): of the nodes, as falls do not come sooner."""
+    """Chance (len(FACTORS),) that one life has ended by a day if what is ahead of its path comes so many times as soon.
+
+    near (k, w): to have come near the limit by each of `wide`; weights (k, len(GRID)): of the nodes, as falls do not come sooner.
+    """
     place, share = cells(wide, day * np.outer(FACTORS, WITHIN))
     on, now = cells(GRID, np.array(day))
     worth = (1.0 - now) * weights[:, on] + now * weights[:, on + 1]

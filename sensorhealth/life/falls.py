@@ -2,9 +2,9 @@
 
 The health room finds such steps down in the past of a fleet. How often they come, per sensor and year, and how large they are
 is learnt here; `fallen` puts those to come on top of the paths. Falls come at a constant rate whose uncertainty is a gamma law,
-and their sum S by a time is a compound Polya sum (compound Poisson where the rate is known), got from its characteristic function on a grid
-(Klugman, Panjer and Willmot 2012, Loss Models, 4th ed., ch. 9; from memory). A path that goes down meets its limit by a time exactly where it meets
-limit + S then, so that, F_x being its chance to have come within x of its limit,
+and their sum S by a time has a compound negative binomial law (compound Poisson where the rate is known), which is got from its
+characteristic function on a grid (Klugman, Panjer and Willmot 2012, Loss Models, 4th ed., ch. 9; from memory). A path that goes
+down has met its limit by a time exactly where it has met limit + S, so that, F_x being its chance to have come within x of it,
 
     P(end by t) = E[F_S(t)],    d P = E[dF_S] + (the rest),
 
@@ -44,6 +44,7 @@ CELLS = 512  # of sums: up to ten in ln ratio
 NODES = 8  # sums at which chances are worked out
 MOSTLY = 0.5  # share of a kind's falls that ended their sensors, above which these are not counted as falls
 KNOWN = 1e9  # years after which a rate counts as known
+MONTH = pd.Timedelta(days=30)
 ONE_VISIT = pd.Timedelta(hours=24)
 
 
@@ -113,6 +114,21 @@ class Falls:
         """One possible world: every rate drawn from what is known of it."""
         return replace(self, laws={name: law.draw(rng) for name, law in self.laws.items()})
 
+    def remarks(self, part: Mapping[str, float] | None = None) -> tuple[str, ...]:
+        """What was learnt, in words; part: of the ends within a year, by kind, those that falls bring."""
+        kinds = []
+        for name, law in self.laws.items():
+            if law.seen:
+                years = f"{law.watched:.0f} sensor-years"
+                kinds.append(f"{name} {law.rate:.2f} ({law.seen} in {years}), usually {100 * np.expm1(-law.usual):.0f} %")
+                if part is not None and name in part:
+                    kinds[-1] += f", {100 * part[name]:.0f} % of the ends within a year"
+        text = (
+            "Sensors of these kinds now and then lose part of their sensitivity at once and go on (steps down in their records). "
+            "Such falls will come again, and forecasts of ends contain them; falls a sensor and year: "
+        )
+        return (text + "; ".join(kinds),) if kinds else ()
+
     def spared(self, lives: pd.DataFrame) -> pd.DataFrame:
         """The lives with those that a fall ended as cut short by it: the falls tell of such ends, and nothing else is to."""
         fell = lives["life_id"].isin(self.ended) & (lives["end_kind"] == "sudden")
@@ -135,7 +151,7 @@ def learn_falls(lives: pd.DataFrame, readings: pd.DataFrame, steps: pd.DataFrame
     no fall, and neither is one that is too small to be found whenever it comes.
     """
     worn = lives[wears_out(lives)]
-    home = worn.set_index("life_id")[["stratum", "technology"]]
+    home = worn.set_index("life_id")[["stratum", "technology", "site"]]
     noise = deviations["deviation_sd"].groupby(deviations["life_id"].map(home["stratum"])).median()
     watched = pd.Series(_watched(worn, readings), index=worn.index).groupby(worn["stratum"]).sum()
     fell = steps[(steps["kind"] == "down") & steps["life_id"].isin(home.index)]
@@ -148,7 +164,9 @@ def learn_falls(lives: pd.DataFrame, readings: pd.DataFrame, steps: pd.DataFrame
     for _, kinds in worn.drop_duplicates("stratum").groupby("technology")["stratum"]:
         names = sorted(kinds)
         sizes = fell[fell["stratum"].isin(names)]
-        for name, (shape, years) in zip(names, _rates(seen[names].to_numpy(float), watched[names].to_numpy(float))):
+        company = _company(sizes, home)
+        count, span = (np.asarray(item[names], dtype=np.float64) / company for item in (seen, watched))
+        for name, (shape, years) in zip(names, _rates(count, span)):
             if least[name] < DEATH - WIDTH:
                 law = _sizes(sizes["size"].to_numpy(), sizes["std_error"].to_numpy(float), float(least[name]))
                 laws[str(name)] = FallLaw(shape, years, *law, float(least[name]), int(seen[name]), float(watched[name]))
@@ -168,9 +186,25 @@ def _watched(lives: pd.DataFrame, readings: pd.DataFrame) -> Array:
     times = readings["time"].groupby(readings["life_id"])
     last = times.max()
     before = readings["time"][readings["time"] < readings["life_id"].map(last) - ONE_VISIT].groupby(readings["life_id"]).max()
-    first, last, before = (pd.to_datetime(item.reindex(lives["life_id"])).to_numpy() for item in (times.min(), last, before))
-    until = np.where(lives["end_kind"].isin(("soft", "sudden")), last, before)
-    return np.nan_to_num(np.maximum(years_between(pd.Series(first), pd.Series(until)), 0.0))
+    first, latest, told = (
+        pd.to_datetime(item.reindex(lives["life_id"])).reset_index(drop=True) for item in (times.min(), last, before)
+    )
+    until = latest.where(lives["end_kind"].isin(("soft", "sudden")).to_numpy(), told)
+    return np.nan_to_num(np.maximum(years_between(first, until), 0.0))
+
+
+def _company(fell: pd.DataFrame, home: pd.DataFrame) -> float:
+    """How many falls count as one, as those of a site come together: by how much more their numbers by site and month vary than
+    those of a Poisson law of that mean (index of dispersion: Cox and Lewis 1966, The Statistical Analysis of Series of Events;
+    from memory)."""
+    if len(fell) < 2:
+        return 1.0
+    when = pd.to_datetime(fell["time_after"])
+    month = (when - when.min()) // MONTH
+    site = fell["life_id"].map(home["site"])
+    count = fell.groupby([site.to_numpy(dtype=object), month.to_numpy()]).size().to_numpy(float)
+    cells = home["site"].nunique() * (int(month.max()) + 1)
+    return float(np.clip((count**2).sum() / count.sum() - count.sum() / cells, 1.0, count.max()))
 
 
 def _rates(seen: Array, watched: Array) -> list[tuple[float, float]]:
@@ -189,15 +223,15 @@ def _rates(seen: Array, watched: Array) -> list[tuple[float, float]]:
 
 
 def _sizes(seen: Array, error: Array, least: float) -> tuple[Array, Array]:
-    """Sizes (g,) of falls of at least `least`, and their chances (g,): those seen, and the law by which steps are searched for."""
-    sizes = np.arange(np.ceil(least / WIDTH), np.ceil(DEATH / WIDTH)) * WIDTH
+    """Sizes (g,) of falls of at least `least`, and chances (g,): those seen, and the law by which steps are searched for."""
+    sizes = WIDTH * np.arange(np.ceil(least / WIDTH), np.ceil(DEATH / WIDTH), dtype=np.float64)
     before = np.exp(-0.5 * (sizes**2 - sizes[0] ** 2) / SIZE_VARIANCE)
     law = SIZES_WORTH * before / before.sum()
     spread = np.sqrt(ALIKE**2 + (error / np.maximum(seen, LEAST)) ** 2)
     for size, wide in zip(seen, spread):
         near = np.exp(-0.5 * (np.log(sizes / max(size, sizes[0])) / wide) ** 2) / sizes
         law = law + near / near.sum()
-    return sizes, law / law.sum()
+    return sizes, np.asarray(law / law.sum(), dtype=np.float64)
 
 
 def weights_of(laws: Sequence[FallLaw | None], days: Array, gap: Array, nodes: Array) -> Iterator[Array]:

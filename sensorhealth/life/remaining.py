@@ -42,8 +42,8 @@ class RemainingLife:
     life_id: (n,) text. as_of: the date the analysis stands on. grid_days: (m,) days from the as-of date, 0 to the
     horizon. soft, sudden: (n, m) cumulative incidence (probability) of the two ends as competing risks; their sum is
     the chance that the sensor has ended. soft[:, 0] is the chance that the latent headroom is already at or below the
-    limit. An end by a fall at once is sudden; falls that bring the end nearer are in both. by_falls: (n, m) by how much the chance
-    that the sensor has ended is larger than it would be without falls to come; None where nothing is known of falls.
+    limit. An end by a fall at once is sudden; falls that bring the end nearer are in both. by_falls: (n, m) by how much the
+    chance that the sensor has ended is larger than it would be without falls to come; None where nothing is known of falls.
     """
 
     life_id: NDArray[np.object_]
@@ -68,14 +68,20 @@ class RemainingLife:
 
         Beyond the horizon the horizon's value is given, before the as-of date 0, for a missing number NaN.
         """
+        return self._by(days, self.total)
+
+    def p_end_by_falls(self, days: ArrayLike) -> Array:
+        """How much of `p_end` (n,) comes from falls to come: those that end the sensor, and those that bring its end nearer."""
+        return self._by(days, np.zeros_like(self.soft) if self.by_falls is None else self.by_falls)
+
+    def _by(self, days: ArrayLike, chance: Array) -> Array:
         wanted = np.broadcast_to(np.asarray(days, dtype=float), self.life_id.shape)
         inside = np.clip(np.nan_to_num(wanted, nan=0.0), 0.0, self.horizon_days)
         upper = np.clip(np.searchsorted(self.grid_days, inside, side="right"), 1, self.grid_days.size - 1)
         rows = np.arange(self.life_id.size)
         left, right = self.grid_days[upper - 1], self.grid_days[upper]
-        total = self.total
         share = (inside - left) / (right - left)
-        value = (1.0 - share) * total[rows, upper - 1] + share * total[rows, upper]
+        value = (1.0 - share) * chance[rows, upper - 1] + share * chance[rows, upper]
         return np.where(np.isnan(wanted), np.nan, np.where(wanted < 0, 0.0, value))
 
     def quantile(self, q: float) -> tuple[Array, NDArray[np.bool_]]:
@@ -132,9 +138,9 @@ def remaining_life(
     """Distribution of remaining life of every row of `lives`.
 
     paths: posteriors of the latent path on the as-of date, one per stratum, together covering the lives; a life
-    without one can only end suddenly. sudden: the fitted hazard of sudden ends, with what it knows of falls at once. margin: the end is a latent headroom
-    ratio of 1 + margin. grid: days (m,) at which to tabulate, starting at 0; None for `default_grid(horizon_days)`.
-    calibration: a correction learnt on the user's own past that widens or narrows the posteriors, or None.
+    without one can only end suddenly. sudden: the fitted hazard of sudden ends, with what it knows of falls at once. margin:
+    the end is a latent headroom ratio of 1 + margin. grid: days (m,) at which to tabulate, starting at 0; None for
+    `default_grid(horizon_days)`. calibration: a correction learnt on the user's own past that widens or narrows the posteriors, or None.
 
     The forecast is not conditioned on the latent headroom being above the limit now: a recent pass speaks for the
     reading, which contains gas and noise, and the posterior has used that reading already. Sensors of a technology
@@ -188,7 +194,7 @@ def remaining_draws(
 
 
 class _SoftEnds(NamedTuple):
-    """Cumulative chances (k, n, m) where nothing ends suddenly by itself: by the path, by falls at once, and of either if no fall came."""
+    """Cumulative chances (k, n, m) of ends by the path and by falls at once, and by the path if no fall came; no other ends."""
 
     worn: Array
     struck: Array
@@ -239,8 +245,8 @@ def _soft_of_several(
     as_of: pd.Timestamp,
     calibration: Calibration | None,
 ) -> _SoftEnds:
-    """Ends (k, n, m) of several posteriors of the same lives, with falls by each one's law; those on the same curve are worked out
-    side by side."""
+    """Ends (k, n, m) of several posteriors of the same lives, with falls by each one's law; those on the same curve are worked
+    out side by side."""
     out = _SoftEnds(*(np.zeros((len(paths), ages.size, days.size)) for _ in _SoftEnds._fields))
     fall, gap = laws[0], _unseen(lives, ages, as_of)
     nodes = AT_LIMIT if fall is None else fall.nodes(max(path.highest for path in paths) - float(np.log1p(margin)))
@@ -260,7 +266,7 @@ def _soft_of_several(
 
 
 def _unseen(lives: pd.DataFrame, ages: Array, as_of: pd.Timestamp) -> Array:
-    """Days (n,) since the last gas test, in which a fall may have come that no reading shows yet; since it was new without any."""
+    """Days (n,) since the last gas test, or since it was new, in which a fall may have come that no reading shows yet."""
     days = ages * DAYS_PER_YEAR
     if "last_test" in lives:
         days = np.fmin(years_between(pd.to_datetime(lives["last_test"]), as_of) * DAYS_PER_YEAR, days)
@@ -277,7 +283,7 @@ def _soft(
     calibration: Calibration | None,
     nodes: Array,
 ) -> Iterator[Array]:
-    """Chance (n, m) to have come within each of `nodes` (k,) of the end, lives of one stratum, with what the past has taught of it."""
+    """Chance (n, m) to have come within each of `nodes` (k,) of the end, with what the past of the stratum has taught."""
     if calibration is None:
         yield from (paced_cdf(path, ages, days, nearer(margin, node)) for node in nodes)
         return
@@ -300,8 +306,8 @@ def combine(
 ) -> RemainingLife:
     """Competing risks: from the chance (n, m) of each end alone to the incidence of whichever comes first.
 
-    struck_alone: chance (n, m) of an end by a fall at once where the path has not ended before, which excludes the soft end. Sudden
-    ends are independent of the two given the records. Between grid days each is taken as uniform, which keeps
+    struck_alone: chance (n, m) of an end by a fall at once where the path has not ended before: either excludes the other.
+    Sudden ends are independent of the two given the records. Between grid days each is taken as uniform, which keeps
     soft + sudden = 1 - (1 - soft_alone - struck_alone) (1 - sudden_alone) exactly.
     """
     struck = np.broadcast_to(np.asarray(struck_alone, dtype=float), soft_alone.shape)

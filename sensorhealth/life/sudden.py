@@ -65,8 +65,8 @@ class SuddenLife(BaseEstimator):
     is large: neither nought nor the default. stratum_deaths: how many deaths' worth of evidence the technology counts for in
     each of its strata. n_draws: parameter draws per family, carried into every probability. random_state: seed of the draws.
 
-    Learned: groups_ (name -> HazardMixture), falls_ (as given), families_ (name -> most likely family), summary_ (DataFrame: group,
-    level, family, weight, parameter, estimate, std_error, deaths, lives, exposure_years, aic), as_of_. Ages inside
+    Learned: groups_ (name -> HazardMixture), falls_ (as given), families_ (name -> most likely family), summary_ (DataFrame:
+    group, level, family, weight, parameter, estimate, std_error, deaths, lives, exposure_years, aic), as_of_. Ages inside
     are in years. References: Klein and Moeschberger (2003), Survival Analysis, ch. 3; Burnham and Anderson (2002) on
     averaging by weights.
     """
@@ -88,7 +88,7 @@ class SuddenLife(BaseEstimator):
     def fit(self, lives: pd.DataFrame, as_of: pd.Timestamp | str, falls: Falls = NONE) -> SuddenLife:
         """Learn from the lives as known on the as-of date (columns as given by `sensorhealth.health.lives`).
 
-        falls: what is known of falls at once (`life.falls`); the ends that they brought are told by them and are not sudden deaths.
+        falls: what is known of falls at once (`life.falls`); the ends that they brought are told by them and are no deaths.
         Raises FitError for an unknown family or unusable lives.
         """
         unknown = [name for name in self.families if name not in life_families()]
