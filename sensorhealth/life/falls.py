@@ -249,14 +249,16 @@ def weights_of(laws: Sequence[FallLaw | None], days: Array, gap: Array, nodes: A
 def fallen(chances: Iterable[Array], weights: Iterable[Array]) -> tuple[Array, Array]:
     """Ends with falls to come: cumulative chance (j, n, m) of those by the path itself, and of those by a fall at once.
 
-    chances: of the k nodes in turn, (j, n, m): to have come so near to the limit by each time. weights: as from `weights_of`.
+    chances: of the k nodes in turn, (j, n, m): to have come so near to the limit by each time; it can be no less than for a node
+    before. weights: as from `weights_of`.
     """
-    worn, struck = None, None
+    worn, struck, near = None, None, None
     for cdf, weight in zip(chances, weights, strict=True):
-        if worn is None or struck is None:
-            worn, struck = np.zeros_like(cdf), np.zeros_like(cdf)
-        worn[..., 0] += weight[..., 0] * cdf[..., 0]
-        worn[..., 1:] += np.diff(cdf) * 0.5 * (weight[..., 1:] + weight[..., :-1])
-        struck[..., 1:] += np.diff(weight) * 0.5 * (cdf[..., 1:] + cdf[..., :-1])
+        if worn is None or struck is None or near is None:
+            worn, struck, near = np.zeros_like(cdf), np.zeros_like(cdf), cdf
+        near = np.maximum(near, cdf)
+        worn[..., 0] += weight[..., 0] * near[..., 0]
+        worn[..., 1:] += np.diff(near) * 0.5 * (weight[..., 1:] + weight[..., :-1])
+        struck[..., 1:] += np.diff(weight) * 0.5 * (near[..., 1:] + near[..., :-1])
     assert worn is not None and struck is not None
-    return np.cumsum(worn, axis=-1), np.maximum.accumulate(np.cumsum(struck, axis=-1), axis=-1)
+    return np.cumsum(worn, axis=-1), np.cumsum(struck, axis=-1)

@@ -140,7 +140,8 @@ def remaining_life(
     paths: posteriors of the latent path on the as-of date, one per stratum, together covering the lives; a life
     without one can only end suddenly. sudden: the fitted hazard of sudden ends, with what it knows of falls at once. margin:
     the end is a latent headroom ratio of 1 + margin. grid: days (m,) at which to tabulate, starting at 0; None for
-    `default_grid(horizon_days)`. calibration: a correction learnt on the user's own past that widens or narrows the posteriors, or None.
+    `default_grid(horizon_days)`. calibration: a correction learnt on the user's own past that widens or narrows the
+    posteriors, or None.
 
     The forecast is not conditioned on the latent headroom being above the limit now: a recent pass speaks for the
     reading, which contains gas and noise, and the posterior has used that reading already. Sensors of a technology
