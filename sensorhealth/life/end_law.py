@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from ..degradation.paces import STEADY, Paces
 from .falls import NONE, FallLaw, Falls
 from .lifedata import DAYS_PER_YEAR, years_between
-from .soft import cells, default_grid, nearer, placed_cdf, scaled, widened_grid
+from .soft import cells, default_grid, nearer, placed_cdf, scaled, thinned, widened_grid
 from .sudden import SuddenLife
 from .worn import soft_ends, wears_out
 
@@ -93,14 +93,18 @@ class EndLaw:
         """Chance (n, m) to have come within each of `nodes` (k,) of the soft end by each of `days`, of lives (n,) of a stratum
         that it covers; places: of their knees. Ages at the end contain falls, and say the same at every node."""
         wide = widened_grid(days, FACTORS)
-        plain = placed_cdf(path, ages, wide, margin, places)
+
+        def at(when: Array, limit: float) -> Array:
+            return placed_cdf(path, ages, when, limit, places)
+
+        plain = at(wide, margin)
         share = self.share[path.stratum][stage(plain, wide, ages)]
         rows = np.flatnonzero(share[:, -1])
         by_age = np.zeros((0, days.size))
         if rows.size:
             by_age = share[rows, -1:] * self.ages.conditional_cdf(lives.iloc[rows], as_of, days, plain[rows, : days.size])
         for node in nodes:
-            cdf = plain if node == 0.0 else placed_cdf(path, ages, wide, nearer(margin, node), places)
+            cdf = plain if node == 0.0 else thinned(at, wide, nearer(margin, node))
             pooled = scaled(cdf, wide, days, FACTORS, share[:, :-1])
             pooled[rows] += by_age
             pooled[:, 0] = cdf[:, 0]  # where it stands now is not in doubt
@@ -212,8 +216,12 @@ def _what_came(
     if falls is not None and kept.size:
         nodes = falls.nodes(then.highest - float(np.log1p(margin)))
         weights = falls.weights(GRID, nodes)
-    cdfs = np.stack([placed_cdf(then, age[kept], wide, nearer(margin, node), places, back=True) for node in nodes], axis=1)
-    cdf = cdfs[:, 0]
+
+    def at(when: Array, limit: float) -> Array:
+        return placed_cdf(then, age[kept], when, limit, places, back=True)
+
+    cdf = at(wide, margin)
+    cdfs = np.stack([cdf, *(thinned(at, wide, nearer(margin, node)) for node in nodes[1:])], axis=1)
     moment = ages.life.as_of_
     asked = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
     by_age = ages.conditional_cdf(asked, moment, GRID, cdf[:, : GRID.size])

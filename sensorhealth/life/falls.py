@@ -40,8 +40,8 @@ LEAST = 0.05  # ln ratio: a fall of less is none
 DEATH = float(-np.log(0.3))  # ln ratio: a fall of more is a death
 ALIKE = 0.2  # standard deviation of ln(size) about a fall that was seen
 WIDTH = 0.02  # of the cells of sizes
-CELLS = 512  # of sums: up to ten in ln ratio
-NODES = 8  # sums at which chances are worked out
+CELLS = 256  # of sums: up to five in ln ratio
+NODES = 5  # sums at which chances are worked out
 MOSTLY = 0.5  # share of a kind's falls that ended their sensors, above which these are not counted as falls
 KNOWN = 1e9  # years after which a rate counts as known
 MONTH = pd.Timedelta(days=30)

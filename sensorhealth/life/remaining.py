@@ -13,18 +13,19 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..degradation.paces import STEADY
 from ..technologies import flat_technologies
+from .calibration import Calibration
 from .end_law import AT_LIMIT
 from .falls import FallLaw, fallen, falls_of, weights_of
 from .lifedata import DAYS_PER_YEAR, years_between
-from .soft import default_grid, nearer, paced_cdf
+from .soft import default_grid, nearer, paced_cdf, thinned
 
 if TYPE_CHECKING:
     from ..degradation.posterior import PathPosterior
-    from .calibration import Calibration
 
 Array = NDArray[np.float64]
 
 _CELLS = 4_000_000  # chances of several draws worked out at once
+_PLAIN = Calibration()
 _LEAST_RISE = 1e-15  # of a distribution function between two days
 
 
@@ -285,16 +286,18 @@ def _soft(
     nodes: Array,
 ) -> Iterator[Array]:
     """Chance (n, m) to have come within each of `nodes` (k,) of the end, with what the past of the stratum has taught."""
-    if calibration is None:
-        yield from (paced_cdf(path, ages, days, nearer(margin, node)) for node in nodes)
+    known, name = calibration or _PLAIN, path.stratum
+    places = known.places.get(name)
+    if known.end_law is not None and name in known.end_law.share:
+        yield from known.end_law.soft(path, ages, days, margin, lives, as_of, places, nodes)
         return
-    name = path.stratum
-    places = calibration.places.get(name)
-    if calibration.end_law is not None and name in calibration.end_law.share:
-        yield from calibration.end_law.soft(path, ages, days, margin, lives, as_of, places, nodes)
-        return
-    paces, knees = calibration.paces.get(name, STEADY), calibration.knees.get(name)
-    yield from (paced_cdf(path, ages, days, nearer(margin, node), paces, knees, places) for node in nodes)
+    own = known.paces.get(name, STEADY), known.knees.get(name), places
+
+    def at(when: Array, limit: float) -> Array:
+        return paced_cdf(path, ages, when, limit, *own)
+
+    yield at(days, margin)
+    yield from (thinned(at, days, nearer(margin, node)) for node in nodes[1:])
 
 
 def combine(

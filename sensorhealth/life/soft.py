@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -52,6 +53,14 @@ def soft_cdf(path: PathPosterior, ages: Array, days: Array, margin: float) -> Ar
 def nearer(margin: float, size: float) -> float:
     """The margin whose end lies `size` (ln ratio) nearer than that of `margin`."""
     return margin if size == 0.0 else float(np.expm1(np.log1p(margin) + size))
+
+
+def thinned(chance: Callable[[Array, float], Array], days: Array, margin: float) -> Array:
+    """Chances (n, m) by each of `days` at a margin, worked out for every other day: what only falls ask for weighs little."""
+    some = np.append(days[:-1:2], days[-1])
+    place, share = cells(some, days)
+    found = chance(some, margin)
+    return (1.0 - share) * found[:, place] + share * found[:, place + 1]
 
 
 def widened_grid(days: Array, factor: Array) -> Array:
