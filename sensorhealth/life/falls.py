@@ -41,6 +41,7 @@ DEATH = float(-np.log(0.3))  # ln ratio: a fall of more is a death
 ALIKE = 0.2  # standard deviation of ln(size) about a fall that was seen
 WIDTH = 0.02  # of the cells of sizes
 CELLS = 256  # of sums: up to five in ln ratio
+TILT = 20.0  # of sums over the whole grid, in ln: what comes back is e^-20 of what it was, and rounding grows to 1e-7 at most
 NODES = 5  # sums at which chances are worked out
 MOSTLY = 0.5  # share of a kind's falls that ended their sensors, above which these are not counted as falls
 KNOWN = 1e9  # years after which a rate counts as known
@@ -80,12 +81,17 @@ class FallLaw:
         return replace(self, shape=rate * KNOWN, years=KNOWN)
 
     def sums(self, days: Array) -> Array:
-        """Chance (m, CELLS) that falls within `days` (m,) add up to 0, WIDTH, 2 WIDTH, ..."""
+        """Chance (m, CELLS) that falls within `days` (m,) add up to 0, WIDTH, 2 WIDTH, ...; what is missing in 1 is beyond.
+
+        Tilted by an exponential, so that sums beyond the grid do not come back at its beginning (Gruebel and Hermesmeier 1999,
+        ASTIN Bulletin 29:197-214; from memory).
+        """
         place = np.rint(self.sizes / WIDTH).astype(np.intp)
-        one = np.bincount(place, weights=self.chance, minlength=CELLS)
+        tilt = np.exp(-TILT * np.arange(CELLS) / CELLS)
+        one = np.bincount(place, weights=self.chance, minlength=CELLS) * tilt
         years = np.maximum(np.asarray(days, dtype=float), 0.0)[:, None] / DAYS_PER_YEAR
         log = -self.shape * np.log1p(years / self.years * (1.0 - np.fft.rfft(one)))
-        return np.maximum(np.fft.irfft(np.exp(log), CELLS), 0.0)
+        return np.maximum(np.fft.irfft(np.exp(log), CELLS) / tilt, 0.0)
 
     def nodes(self, most: float) -> Array:
         """Sums (k,) of falls at which chances are worked out: none, then from the least fall to `most`."""
@@ -100,6 +106,7 @@ class FallLaw:
         part[upper - 1, np.arange(CELLS)] = 1.0 - share
         part[upper, np.arange(CELLS)] += share
         weight = part @ self.sums(days).T
+        weight[-1] += np.maximum(1.0 - weight.sum(axis=0), 0.0)
         return np.asarray(weight / weight.sum(axis=0))
 
 
@@ -164,7 +171,7 @@ def learn_falls(lives: pd.DataFrame, readings: pd.DataFrame, steps: pd.DataFrame
     for _, kinds in worn.drop_duplicates("stratum").groupby("technology")["stratum"]:
         names = sorted(kinds)
         sizes = fell[fell["stratum"].isin(names)]
-        company = _company(sizes, home)
+        company = _company(sizes, home, (readings["time"].max() - readings["time"].min()) / MONTH)
         count, span = (np.asarray(item[names], dtype=np.float64) / company for item in (seen, watched))
         for name, (shape, years) in zip(names, _rates(count, span)):
             if least[name] < DEATH - WIDTH:
@@ -193,7 +200,7 @@ def _watched(lives: pd.DataFrame, readings: pd.DataFrame) -> Array:
     return np.nan_to_num(np.maximum(years_between(first, until), 0.0))
 
 
-def _company(fell: pd.DataFrame, home: pd.DataFrame) -> float:
+def _company(fell: pd.DataFrame, home: pd.DataFrame, months: float) -> float:
     """How many falls count as one, as those of a site come together: by how much more their numbers by site and month vary than
     those of a Poisson law of that mean (index of dispersion: Cox and Lewis 1966, The Statistical Analysis of Series of Events;
     from memory)."""
@@ -203,8 +210,8 @@ def _company(fell: pd.DataFrame, home: pd.DataFrame) -> float:
     month = (when - when.min()) // MONTH
     site = fell["life_id"].map(home["site"])
     count = fell.groupby([site.to_numpy(dtype=object), month.to_numpy()]).size().to_numpy(float)
-    cells = home["site"].nunique() * (int(month.max()) + 1)
-    return float(np.clip((count**2).sum() / count.sum() - count.sum() / cells, 1.0, count.max()))
+    usual = count.sum() / (home["site"].nunique() * max(months, 1.0))
+    return float(np.clip((count**2).sum() / count.sum() - usual, 1.0, count.max()))
 
 
 def _rates(seen: Array, watched: Array) -> list[tuple[float, float]]:
