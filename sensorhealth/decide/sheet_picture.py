@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sensorhealth.health.headroom import only_passed
+
 FloatArray = NDArray[np.float64]
 _WIDTH, _HEIGHT, _LEFT, _BOTTOM, _TOP, _RIGHT = 640.0, 260.0, 46.0, 34.0, 10.0, 12.0
 _SPREAD = 1.645  # 90 % of a normal distribution
@@ -25,7 +27,7 @@ def path_picture(
     record: time, log_ratio, gas_note, from `sheet.calibration_record`. path: time, mean, sd_latent (ln headroom
     ratio).
     """
-    read = record[record["log_ratio"].notna()]
+    read = record[record["log_ratio"].notna() & ~only_passed(record)]
     times = [_days(read["time"])]
     values = [np.exp(read["log_ratio"].to_numpy(dtype=float)), np.array([1.0, 1.0 + margin])]
     band: tuple[FloatArray, ...] = ()

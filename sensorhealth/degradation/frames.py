@@ -13,6 +13,7 @@ from sensorhealth.errors import FitError
 
 COVARIATES = {"temperature_c": "temperature", "humidity_pct": "humidity"}
 LEAST_RECORDED = 0.5  # share of a stratum's readings that must carry a covariate for it to be used
+FEWEST_RECORDED = 10  # readings that a covariate's effect is learnt from at least
 LEAST_SPREAD = {"temperature_c": 0.5, "humidity_pct": 1.0}  # standard deviation below which a covariate is a constant
 DAYS = 365.25
 SAME_START = 0.9  # share of first readings with one and the same value that marks a reference calibration
@@ -169,21 +170,27 @@ def _covariates(
 ) -> tuple[FloatArray, tuple[str, ...], FloatArray]:
     """Centred covariates (N,q), their names and centres; those that cannot speak are dropped with a remark."""
     if old is not None:
-        same = readings[list(old.covariate_names)].to_numpy(float).reshape(len(readings), -1)
+        same = readings[list(old.covariate_names)].to_numpy(float)
         return np.nan_to_num(same - old.centres), old.covariate_names, old.centres
     used: list[str] = []
+    others = np.column_stack([np.ones(len(readings)), readings["age_years"].to_numpy(float)])
     for column, word in COVARIATES.items():
         values = np.asarray(readings[column], dtype=float)
         recorded = np.isfinite(values)
         if not recorded.any():
             continue
+        filled = np.where(recorded, values, np.mean(values[recorded]))
+        own = filled - others @ np.linalg.lstsq(others, filled, rcond=None)[0]
         if recorded.mean() < LEAST_RECORDED:
             remarks.append(f"{name}: {word} is recorded for {recorded.mean():.0%} of the readings only and is not used")
         elif np.std(values[recorded]) < LEAST_SPREAD[column]:
             remarks.append(f"{name}: {word} hardly varies, its effect cannot be told")
+        elif recorded.sum() < FEWEST_RECORDED or np.std(own) < LEAST_SPREAD[column]:
+            remarks.append(f"{name}: the effect of {word} cannot be told from that of age in so few readings")
         else:
             used.append(column)
-    table = readings[used].to_numpy(float).reshape(len(readings), -1)
+            others = np.column_stack([others, filled])
+    table = readings[used].to_numpy(float)
     centres = np.nanmean(table, axis=0) if len(used) else np.zeros(0)
     return np.nan_to_num(table - centres), tuple(used), centres
 

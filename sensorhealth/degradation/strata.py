@@ -161,7 +161,8 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
         penalty=borrowing.penalty(stratum.technology, repeated, kin),
         brownian=settings.wander is True or (settings.wander is None and sparse),
     )
-    soft = stratum.technology not in flat_technologies()  # others end by falls, and no path leads there
+    valued = bool((stratum.censoring == 0).any())  # passes and failures alone show no shape
+    soft = valued and stratum.technology not in flat_technologies()  # these end by falls, and no path leads there
     grid = curve_grid(settings.curves, stratum.oldest, own_pace=soft)
     large = settings.sessions == "large" and bool((stratum.cylinder >= 0).any())  # else sessions stand in for the gas
     quick = found.sessions and (large or settings.most_lives == OF_PART)  # what many sessions cost is spent where they show

@@ -94,7 +94,7 @@ def falls_at_the_end(stratum: Stratum, fitted: CurveFit) -> bool:
     last, counts = (array[stratum.counts > 1] for array in (stratum.last, stratum.counts))
     fell = jump[last]
     again = fell & jump[last - 1] & (counts > 2)
-    low = (stratum.y[last] <= 0.0) | (stratum.censoring[last] < 0)
+    low = (stratum.censoring[last] < 0) | ((stratum.y[last] <= 0.0) & (stratum.censoring[last] == 0))
     return bool(again.sum() >= FEWEST_FALLS or (fell & low).sum() >= max(FEWEST_FALLS, USUAL * low.sum()))
 
 

@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from ..health.headroom import only_passed
 from ..life.lifedata import DAYS_PER_YEAR
 from ..life.passage import first_passage
 from ..life.sudden import SuddenLife
@@ -245,11 +246,11 @@ class CalendarAge(Baseline):
 def baselines(
     readings: pd.DataFrame, all_lives: pd.DataFrame, lives: pd.DataFrame, as_of: pd.Timestamp, now: Array
 ) -> list[Baseline]:
-    """All baselines for `lives` on the as-of date.
+    """All baselines for `lives` on the as-of date. A span that passed without a value is nothing that they could go by.
 
     readings and all_lives (ended ones too): as known on that date. now: (n,) ages of `lives` in years on it.
     """
-    history = History.of(readings, lives, now)
+    history = History.of(readings[~only_passed(readings)], lives, now)
     return [
         CalendarAge(all_lives, lives, as_of),
         LastValue(history),

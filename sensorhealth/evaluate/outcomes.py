@@ -90,10 +90,10 @@ def verdicts(readings: pd.DataFrame, limit: float = 0.0) -> pd.DataFrame:
 
     A bump test that shows no headroom is no reading: it tells that a sensor answers, not that it can still be adjusted.
     """
-    low = (readings["log_ratio"] <= limit) | (readings["censoring"] < 0)
+    low = (readings["censoring"] < 0) | ((readings["log_ratio"] <= limit) & (readings["censoring"] == 0))
     last_good = readings["time"][~low].groupby(readings["life_id"]).max()
-    after = readings["life_id"].map(last_good)
-    trailing = readings[low & ~(readings["time"] < after)].groupby("life_id")["time"]
+    after = last_good.reindex(readings["life_id"]).to_numpy()
+    trailing = readings[low & ~(readings["time"].to_numpy() < after)].groupby("life_id")["time"]
     table = pd.DataFrame({"last_good": last_good, "first_low": trailing.min(), "lows": trailing.size()})
     return table.assign(lows=table["lows"].fillna(0).astype(int))
 

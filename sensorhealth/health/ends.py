@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from sensorhealth.health.change_points import DOWN
 from sensorhealth.health.fault_search import FoundFaults
+from sensorhealth.health.headroom import only_passed
 from sensorhealth.health.path_filter import IntArray
 from sensorhealth.technologies import flat_technologies
 
@@ -66,7 +67,8 @@ def at_last_visit(table: pd.DataFrame, life: NDArray) -> BoolArray:
 
 def never_again(table: pd.DataFrame, life: NDArray) -> BoolArray:
     """Readings from which on their sensor was never adjustable again."""
-    backwards = pd.Series(table["log_ratio"].to_numpy()[::-1])
+    value = np.where(only_passed(table), np.inf, table["log_ratio"].to_numpy())
+    backwards = pd.Series(value[::-1])
     return (backwards.groupby(life[::-1], sort=False).cummax().to_numpy()[::-1]) <= 0.0
 
 
@@ -161,14 +163,14 @@ def _collapsing(table: pd.DataFrame) -> BoolArray:
 
 def _falls_on(table: pd.DataFrame, at: IntArray, last: IntArray) -> BoolArray:
     """Whether the readings after those at `at` up to the last ones of their lives stand lower still, in the median."""
-    value = table["net"].where(table["censoring"] >= 0, -np.inf).to_numpy()
+    value = table["net"].where(table["censoring"] >= 0, -np.inf).mask(only_passed(table), np.inf).to_numpy()
     later = [np.median(value[min(i + 1, j) : j + 1]) for i, j in zip(at, last)]
     return np.array(later, dtype=np.float64) < table["net"].to_numpy()[at] - FALLS_ON
 
 
 def _repeats_recorded(table: pd.DataFrame) -> bool:
     """Whether failed tests of this fleet were repeated on the day, and the repeats are in its records."""
-    failed = table[table["log_ratio"] <= 0]
+    failed = table[(table["log_ratio"] <= 0) & ~only_passed(table)]
     visits = failed.groupby([failed["sensor_id"], failed["time"].dt.floor("D")]).size()
     readings = table.groupby([table["sensor_id"], table["time"].dt.floor("D")]).size().reindex(visits.index)
     return len(visits) > 0 and float((readings > 1).mean()) >= REPEATS_RECORDED

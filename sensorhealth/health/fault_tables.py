@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from sensorhealth.health.change_points import DOWN, KINDS, SINGLE, SWAP
 from sensorhealth.health.ends import STEP, at_last_visit
 from sensorhealth.health.fault_search import FoundFaults
+from sensorhealth.health.headroom import only_passed
 
 STEP_COLUMNS = (
     "life_id", "sensor_id", "stratum", "time_before", "time_after", "first_row", "size", "std_error", "probability",
@@ -33,7 +34,7 @@ def back_on_the_path(table: pd.DataFrame, found: FoundFaults) -> NDArray[np.bool
     """Whether a later reading of the same life has come back at least half of the way; a failure without a value has
     not."""
     life = table["life_id"].to_numpy()[::-1]
-    told = table["net"].where(table["censoring"] >= 0)
+    told = table["net"].where((table["censoring"] >= 0) & ~only_passed(table))
     later = told.groupby(table["life_id"].to_numpy()).shift(-1)
     reverse = later[::-1].groupby(life, sort=False)
     highest, lowest = reverse.cummax()[::-1].to_numpy(), reverse.cummin()[::-1].to_numpy()

@@ -27,10 +27,10 @@ def readings(fleet: FleetTables, lives: pd.DataFrame) -> pd.DataFrame:
 
     - row (of the calibrations table), sensor_id, life_id, stratum, lot, site, time, age_years (since the life began);
     - log_ratio: natural log of the headroom ratio: headroom / applied, or gain_limit / span_gain where there is no
-      headroom (both are proportional to sensitivity); source: "headroom", "gain" or "failed";
+      headroom (both are proportional to sensitivity); source: "headroom", "gain", "failed" or "passed";
     - censoring: 0 observed; +1 the true value is at or above (headroom stands at the display limit, recorded or plain
-      from a top value that repeats over several sensors); -1 at or below (a span that failed without a value, or with
-      the gain clipped at its limit: log_ratio 0);
+      from a top value that repeats over several sensors; or a span that passed without a value: log_ratio 0); -1 at or
+      below (a span that failed without a value, or with the gain clipped at its limit: log_ratio 0);
     - cylinder ("" for none), cylinder_days (since it was opened, or first used where that is earlier or alone known);
     - session ("site date technician", "" where neither site nor technician is known), order_in_session (1 for the first
       visit to that cylinder in the session; readings of one instant share a number);
@@ -75,6 +75,11 @@ def readings(fleet: FleetTables, lives: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
+def only_passed(readings: pd.DataFrame) -> NDArray[np.bool_]:
+    """Readings (N,) that say no more than that the sensor could still be adjusted: a span that passed without a value."""
+    return ((readings["censoring"] > 0) & (readings["log_ratio"] <= 0.0)).to_numpy()
+
+
 def _log_ratio(
     table: pd.DataFrame, fleet: FleetTables, position: NDArray[np.intp]
 ) -> tuple[NDArray[np.float64], NDArray[np.object_], NDArray[np.int8]]:
@@ -99,6 +104,8 @@ def _log_ratio(
     ratio[clipped | valueless] = 0.0
     censoring[clipped | valueless] = -1
     source[valueless] = "failed"
+    passed = adjusting & (table["outcome"] == "pass").to_numpy() & ~by_headroom & ~by_gain
+    ratio[passed], censoring[passed], source[passed] = 0.0, 1, "passed"
     return ratio, source, censoring
 
 

@@ -26,6 +26,7 @@ from sensorhealth.health.fault_tables import (
     single_readings,
     steps_and_swaps,
 )
+from sensorhealth.health.headroom import only_passed
 from sensorhealth.health.net import net_readings, spoken
 from sensorhealth.health.path_filter import PathPrior
 from sensorhealth.health.second_look import second_look
@@ -115,7 +116,8 @@ def find_oddities(
     table["removal_reason"] = removal_reasons(lives)[life]
     searched, used = _search(table, false_discovery_rate, priors or {})
     found = second_look(table, searched)
-    table["deviation"], table["deviation_sd"] = found.deviation, found.deviation_sd
+    valued = ~only_passed(table)
+    table["deviation"], table["deviation_sd"] = np.where(valued, found.deviation, np.nan), found.deviation_sd
     first_life = table["life_id"].to_numpy()
     table["life_id"] = life_after_swaps(table, found)
     replaced = table["life_id"] != table["life_id"].groupby(first_life).transform("last")
@@ -128,7 +130,7 @@ def find_oddities(
     singles = single_readings(table, found, back, ends)
     steps = steps_and_swaps(table, found, ends)
     table["odd"] = table["row"].isin(singles["row"])
-    sessions = judge_sessions(table, false_discovery_rate)
+    sessions = judge_sessions(table[valued], false_discovery_rate)
     singles["likely"] = wording.likely_cause(singles, table, sessions, cylinders, zeros)
     singles["advice"] = wording.single_advice(singles)
     swaps = steps[steps["kind"] == "swap"].assign(time=lambda frame: frame["time_after"])
@@ -138,7 +140,7 @@ def find_oddities(
         swaps=swaps.reset_index(drop=True),
         single_readings=singles[list(SINGLE_COLUMNS)],
         sessions=sessions,
-        deviations=table[["row", "life_id", "deviation", "deviation_sd", "odd"]],
+        deviations=table.loc[valued, ["row", "life_id", "deviation", "deviation_sd", "odd"]],
         findings=wording.findings(singles, steps, told, sessions, zeros),
         false_discovery_rate=false_discovery_rate,
         priors=used,

@@ -12,6 +12,7 @@ from sensorhealth.health.array_records import join
 from sensorhealth.health.change_points import DOWN, SINGLE, SPENT, SWAP, Faults
 from sensorhealth.health.ends import at_last_visit, ends_by_collapse
 from sensorhealth.health.fault_search import FoundFaults
+from sensorhealth.health.headroom import only_passed
 
 SURE = 0.9
 
@@ -41,7 +42,8 @@ def _collapsed_and_replaced(table: pd.DataFrame, found: FoundFaults) -> FoundFau
     Two or more readings in a row that fell, the last of them to the limit, and then one above it: where paths are flat a
     new sensor reads as the old one did, and the search, which knows jumps only, takes the end for bad readings.
     """
-    faults, life, value = found.faults, table["life"].to_numpy(), table["log_ratio"].to_numpy()
+    faults, life = found.faults, table["life"].to_numpy()
+    value = np.where(only_passed(table), np.nan, table["log_ratio"].to_numpy())
     fallen = value <= 0
     fallen[faults.position[(faults.kind <= DOWN) & (faults.size < 0)]] = True
     fallen &= ends_by_collapse(table)

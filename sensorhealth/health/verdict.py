@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sensorhealth.health.causes import Evidence, cause_probabilities
+from sensorhealth.health.headroom import only_passed
 from sensorhealth.health.life_table import GAS_TESTS, FleetTables
 from sensorhealth.health.oddities import Oddities
 from sensorhealth.health.wording import counted, sure
@@ -200,7 +201,7 @@ def _low_cylinders(mine: pd.DataFrame, oddities: Oddities) -> int:
         return 0
     steps = oddities.steps[(oddities.steps["sensor_id"] == mine["sensor_id"].iloc[0]) & (oddities.steps["kind"] == "down")]
     since = steps["time_after"].max() if len(steps) else pd.NaT
-    low = mine["log_ratio"] <= SPENT
+    low = (mine["log_ratio"] <= SPENT) & ~only_passed(mine)
     if pd.notna(since):
         low |= mine["time"] >= since
     return int(mine.loc[low, "cylinder"].replace("", np.nan).nunique())

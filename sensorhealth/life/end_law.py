@@ -116,19 +116,20 @@ class AgesAtEnd:
     """Life distributions of the soft ends. reached: stratum -> age (years) that FEWEST_ENDS of its sensors have reached.
 
     Beyond that age a fitted life distribution is a guess, and with few ends a long one: from there on a sensor goes on no
-    longer than its path says.
+    longer than its path says. A path without one reading on it is the worse guess: of strata that are not among those `valued`
+    (names of those with readings that have a value) ages speak throughout.
     """
 
     life: SuddenLife
     reached: Mapping[str, float]
 
     @classmethod
-    def learn(cls, told: pd.DataFrame, as_of: pd.Timestamp) -> AgesAtEnd:
+    def learn(cls, told: pd.DataFrame, as_of: pd.Timestamp, valued: set[str]) -> AgesAtEnd:
         last = told["ended"].where(told["end_kind"] == "sudden", told["last_alive"])
         age = pd.Series(years_between(told["installed"], last), index=told.index).fillna(0.0)
         few = age.groupby(told["stratum"]).nlargest(FEWEST_ENDS).groupby(level=0).min()
         life = SuddenLife(families=FAMILIES, n_draws=8).fit(told, as_of)
-        return cls(life, {str(name): float(oldest) for name, oldest in few.items()})
+        return cls(life, {str(name): float(oldest) if name in valued else np.inf for name, oldest in few.items()})
 
     def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: Array, path: Array) -> Array:
         """Chance (n, m) of the soft end within `days` (m,) by age; path (n, m): the same by the path."""
@@ -166,7 +167,8 @@ def learn_end_law(
     ends = {str(name): int(number) for name, number in count.items() if number >= FEWEST_ENDS}
     if not ends:
         return None
-    ages = AgesAtEnd.learn(told, as_of)
+    valued = set(readings["stratum"][readings["censoring"] == 0])
+    ages = AgesAtEnd.learn(told, as_of, valued)
     begin = readings["time"].min()
     dates = [begin + (as_of - begin) * (k + 2) / (DATES + 2) for k in range(DATES)]
     place = told.groupby("stratum").cumcount() % -(-told.groupby("stratum")["life_id"].transform("size") // MOST_LIVES)
@@ -180,7 +182,7 @@ def learn_end_law(
                 seen.setdefault(name, []).append(_what_came(path, then, back, ages, margin, places.get(name), law))
     share = {}
     for name, items in seen.items():
-        found = _shares(items, paces.get(name, STEADY))
+        found = _shares(items, paces.get(name, STEADY)) if name in valued else _ages_alone()
         if found is not None:
             share[name] = found
     return EndLaw(ages, share, ends) if share else None
@@ -260,6 +262,11 @@ def _shares(items: list[_Seen], paces: Paces) -> Array | None:
             if chance > LEAST_CHANCE:
                 asked, found[k] = True, share
     return found if asked else None
+
+
+def _ages_alone() -> Array:
+    """Shares of a stratum whose tests only passed or failed: a path without one reading on it is a guess, ages are not."""
+    return np.tile(np.append(np.zeros(LOGS.size), 1.0), (len(FAR) + 1, 1))
 
 
 def _as_shares(paces: Paces) -> Array:

@@ -109,9 +109,9 @@ def _facts(fleet: Fleet, as_of: pd.Timestamp) -> pd.DataFrame:
     known = tests["kind"].isin(GAS_TESTS) & (tests["time"] <= as_of)
     tests = tests.loc[known, ["sensor_id", "time", "outcome"]].sort_values("time", kind="stable")
     last = tests.drop_duplicates("sensor_id", keep="last").set_index("sensor_id")
-    table["last_gas_test"] = table["sensor_id"].map(last["time"]).astype("datetime64[ns]")
-    last["outcome"] = last["outcome"].where(last["outcome"] != "", "unknown")
-    table["last_gas_test_outcome"] = table["sensor_id"].map(last["outcome"]).fillna("")
+    table["last_gas_test"] = last["time"].reindex(table["sensor_id"]).to_numpy(dtype="datetime64[ns]")
+    outcome = last["outcome"].astype(object).where(last["outcome"] != "", "unknown")
+    table["last_gas_test_outcome"] = outcome.reindex(table["sensor_id"]).fillna("").to_numpy()
     return table.reset_index(drop=True)
 
 

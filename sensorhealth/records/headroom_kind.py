@@ -16,12 +16,20 @@ _SHARE = 0.3
 def refuse_contradicted_kind(bench: Bench, source: str) -> None:
     """Raise RecordsError where headroom cannot be a reading in the gas's unit; silent where it can, or nothing tells.
 
+    Without any applied concentration, not even on a cylinder's label, a reading would say nothing: then it is asked too.
     A reading is the highest value to which the span could have been adjusted: a calibration that passed had one of at
     least the applied gas (ratio 1 and more), and a new sensor has two or three times the gas (common practice, no
     source). Judged gas by gas: a median ratio above 5, or three passed calibrations in ten below 0.7, cannot be
     readings.
     """
     applied, headroom = bench.column("calibrations", "applied"), bench.column("calibrations", "headroom")
+    recorded = bench.used["calibrations"] & (headroom > 0)
+    if recorded.any() and not (applied > 0).any() and not (bench.column("cylinders", "concentration") > 0).any():
+        raise RecordsError(
+            f"{source}: column 'headroom': it is recorded {int(recorded.sum())} times, but nowhere is the concentration that was "
+            "applied ('applied' of the calibrations, 'concentration' of the cylinders), without which a reading says nothing; "
+            "add it, or state headroom_kind = 'ratio' or 'percent' (of the applied gas) in a mapping if it is that already"
+        )
     codes, names = bench.codes("sensors", "gas")
     gas = np.append(codes, -1)[bench.sensor_of()]
     sound = bench.used["calibrations"] & (applied > 0) & (headroom > 0) & (bench.sensor_of() >= 0)

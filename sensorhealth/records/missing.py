@@ -52,7 +52,7 @@ def missing_notes(tables: Mapping[str, TypedTable]) -> list[str]:
         for names, cost in costs.items():
             if not any(bool(np.any(frame[name].notna().to_numpy())) for name in names):
                 notes.append(cost)
-    return notes + _gains_without_limit(tables["sensors"], tables["calibrations"])
+    return notes + _gains_without_limit(tables["sensors"], tables["calibrations"]) + _headroom_without_gas(tables)
 
 
 def _gains_without_limit(sensors: TypedTable, calibrations: TypedTable) -> list[str]:
@@ -66,4 +66,18 @@ def _gains_without_limit(sensors: TypedTable, calibrations: TypedTable) -> list[
         f"{int(lost.sum())} calibrations record a span gain and no headroom, and their sensors have no gain limit: such a "
         "gain does not say how near the end is; state gain_limit, the largest gain that the instrument allows (a column of "
         "the sensors, or a constant)"
+    ]
+
+
+def _headroom_without_gas(tables: Mapping[str, TypedTable]) -> list[str]:
+    """A headroom says how near the end is only beside the concentration that was applied."""
+    calibrations, cylinders = tables["calibrations"].frame, tables["cylinders"].frame
+    labelled = cylinders.loc[cylinders["concentration"].notna(), "cylinder_id"].dropna()
+    silent = calibrations["headroom"].notna() & calibrations["applied"].isna() & ~calibrations["cylinder_id"].isin(labelled)
+    lost = int(silent.sum())
+    if not lost or lost == int(calibrations["headroom"].notna().sum()):
+        return []
+    return [
+        f"{lost} calibrations record a headroom, but neither they nor the label of a cylinder say which concentration was "
+        "applied: what they say of the headroom is not used"
     ]

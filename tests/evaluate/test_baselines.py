@@ -32,7 +32,7 @@ def frames(paths: dict[str, list[tuple[float, float]]], lot: str = "A") -> tuple
         }
     )
     rows = [(name, age, y) for name, path in paths.items() for age, y in path]
-    return pd.DataFrame(rows, columns=["life_id", "age_years", "log_ratio"]), lives
+    return pd.DataFrame(rows, columns=["life_id", "age_years", "log_ratio"]).assign(censoring=0), lives
 
 
 def straight(slope: float, level: float, ages: list[float], wiggle: float = 0.0) -> list[tuple[float, float]]:
@@ -114,6 +114,14 @@ def test_without_any_reading_there_is_still_a_forecast() -> None:
         assert told is not None or cdf is not None or one.name == "group mean at age"
         assert told is None or np.isfinite(told[0]).all()
         assert cdf is None or np.isfinite(cdf).all()
+
+
+def test_a_pass_without_a_value_is_no_last_value() -> None:
+    readings, lives = frames({f"s{k}": [*straight(-0.1, 0.6, [0.5, 1.0, 1.5, 2.0]), (2.5, 0.0)] for k in range(6)})
+    readings["censoring"] = (readings["age_years"] == 2.5).astype(int)
+    last = next(one for one in baselines(readings, lives, lives, AS_OF, np.full(6, 3.0)) if isinstance(one, LastValue))
+    told = last.reading(np.arange(6), np.full(6, 3.0))
+    assert told is not None and told[0] == pytest.approx(np.full(6, 0.4))
 
 
 def test_every_baseline_has_a_name_of_its_own(history: History) -> None:

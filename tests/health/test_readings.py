@@ -48,6 +48,16 @@ def test_failure_without_a_value_is_left_censored():
     assert (got["log_ratio"].item(), got["censoring"].item(), got["source"].item()) == (0.0, -1, "failed")
 
 
+def test_pass_without_a_value_is_right_censored_at_the_limit():
+    got = read([{"sensor_id": "a"}], [{"time": "2023-01-01", "outcome": "pass"}])
+    assert (got["log_ratio"].item(), got["censoring"].item(), got["source"].item()) == (0.0, 1, "passed")
+
+
+@pytest.mark.parametrize("kind, outcome", [("bump", "pass"), ("zero", "pass"), ("span", "aborted"), ("span", "")])
+def test_what_is_no_adjustment_or_has_no_outcome_passes_nothing(kind, outcome):
+    assert read([{"sensor_id": "a"}], [{"time": "2023-01-01", "kind": kind, "outcome": outcome}]).empty
+
+
 def test_failed_bump_without_a_value_says_nothing_about_span():
     assert read([{"sensor_id": "a"}], [{"time": "2023-01-01", "kind": "bump", "outcome": "fail"}]).empty
 

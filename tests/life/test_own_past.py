@@ -225,7 +225,7 @@ def test_ages_at_the_end_say_nothing_beyond_the_ages_that_were_reached() -> None
     )  # fmt: skip
     told["ended"] = told["last_test"] = START + pd.to_timedelta(span, unit="D")
     told["last_alive"] = told["ended"] - 5 * day
-    ages = AgesAtEnd.learn(told, START + 500 * day)
+    ages = AgesAtEnd.learn(told, START + 500 * day, {"electrochemical CO"})
     assert ages.reached["electrochemical CO"] == pytest.approx(span[-FEWEST_ENDS] / 365.25)
     one = told.iloc[:1].assign(installed=START + 400 * day)
     days = np.array([0.0, 100.0, span[-FEWEST_ENDS], 500.0, 900.0])
@@ -236,6 +236,8 @@ def test_ages_at_the_end_say_nothing_beyond_the_ages_that_were_reached() -> None
     assert both[0, 3] == pytest.approx(max(plain[0, 3], 1.0 - (1.0 - plain[0, 2]) * 0.45 / 0.9))
     assert both[0, 4] == 1.0
     assert ages.conditional_cdf(told.iloc[:0], START, days, np.empty((0, 5))).shape == (0, 5)
+    unread = AgesAtEnd.learn(told, START + 500 * day, set()).conditional_cdf(one, START + 400 * day, days, path)
+    np.testing.assert_allclose(unread, plain, err_msg="a path without one reading on it says nothing at any age")
 
 
 class Half:

@@ -86,6 +86,16 @@ def test_a_kind_that_the_numbers_contradict_is_asked_about_not_guessed(tables, k
         Fleet.from_tables(tables.sensors, tables.calibrations.assign(headroom=recorded), tables.cylinders)
 
 
+def test_a_headroom_whose_gas_is_nowhere_told_is_asked_about(tables) -> None:
+    bare, labels = tables.calibrations.assign(applied=np.nan), tables.cylinders
+    with pytest.raises(RecordsError, match=r"nowhere is the concentration that was applied.*headroom_kind = 'ratio'"):
+        Fleet.from_tables(tables.sensors, bare)
+    assert Fleet.from_tables(tables.sensors, bare, labels).calibrations["headroom"].notna().all()
+    some = tables.calibrations.assign(applied=tables.calibrations["applied"].where(tables.calibrations.index >= 7))
+    notes = " ".join(Fleet.from_tables(tables.sensors, some).notes)
+    assert "7 calibrations record a headroom, but neither they nor the label of a cylinder say" in notes
+
+
 def test_a_stated_reading_is_believed(tables) -> None:
     odd = tables.calibrations.assign(headroom=tables.calibrations["headroom"] * 3)
     with pytest.raises(RecordsError, match="headroom_kind"):

@@ -60,6 +60,32 @@ def test_readings_without_a_cylinder_on_record_are_not_taken_as_free_of_gas_erro
     assert abs(recorded - missing) < 0.08
 
 
+def test_the_effect_of_temperature_is_learnt_and_taken_off() -> None:
+    """Cold readings of the winter before the as-of date are no sign of age; missing ones count as at the mean."""
+    rng = np.random.default_rng(31)
+    fleet = simulate(Truth(), 60, rng)
+    warm = 20.0 + 8.0 * rng.standard_normal(len(fleet.readings))
+    shown = fleet.readings.assign(
+        temperature_c=np.where(rng.random(warm.size) < 0.9, warm, np.nan),
+        log_ratio=fleet.readings["log_ratio"] + 0.004 * (warm - 20.0),
+    )
+    model = AgeingModel(sessions=False).fit(shown, fleet.lives, fleet.cylinders)
+    told = model.fixed_effects_.set_index("effect")
+    (name,) = [effect for effect in told.index if "temperature" in effect]
+    assert told.loc[name, "estimate"] == pytest.approx(0.004, abs=4 * told.loc[name, "std_error"])
+    assert told.loc[name, "std_error"] < 0.0005
+
+
+def test_a_temperature_that_rises_with_age_or_hardly_recorded_is_left_out_and_said_so(fleet: Fleet) -> None:
+    few = fleet.readings[fleet.readings["life_id"].isin(fleet.lives["life_id"].iloc[:12])]
+    lives = fleet.lives.iloc[:12]
+    rising = few.assign(temperature_c=15.0 + 3.0 * few["age_years"], humidity_pct=np.where(np.arange(len(few)) < 9, 40.0, np.nan))
+    model = AgeingModel(sessions=False).fit(rising, lives, fleet.cylinders)
+    assert not model.fixed_effects_["effect"].str.contains("temperature|humidity").any()
+    notes = " ".join(model.notes_)
+    assert "the effect of temperature cannot be told from that of age" in notes and "humidity is recorded for" in notes
+
+
 def test_model_is_an_estimator_that_can_be_cloned() -> None:
     other = clone(AgeingModel(curves="exponential", sessions=False))
     assert other.get_params()["curves"] == "exponential"
