@@ -192,7 +192,7 @@ def _watched(lives: pd.DataFrame, readings: pd.DataFrame) -> Array:
     visit before, as one low visit may be a bad reading."""
     times = readings["time"].groupby(readings["life_id"])
     last = times.max()
-    before = readings["time"][readings["time"] < readings["life_id"].map(last) - ONE_VISIT].groupby(readings["life_id"]).max()
+    before = readings["time"][readings["time"] < times.transform("max") - ONE_VISIT].groupby(readings["life_id"]).max()
     first, latest, told = (
         pd.to_datetime(item.reindex(lives["life_id"])).reset_index(drop=True) for item in (times.min(), last, before)
     )

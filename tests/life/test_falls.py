@@ -148,6 +148,8 @@ def test_rates_are_falls_in_the_years_watched_and_never_nought() -> None:
     assert law.rate == pytest.approx(3.5 / (12.5 + law.watched), rel=1e-6)
     none = learn_falls(*records({}, set())).laws[KIND]
     assert 0.001 < none.rate < 0.01
+    unread = learn_falls(*(table.iloc[:0] if k else table for k, table in enumerate(records({}, set())))).laws[KIND]
+    assert (unread.seen, unread.watched, unread.rate) == (0, 0.0, pytest.approx(0.04))
     assert law.usual < none.usual  # sizes seen draw the law to themselves
     assert not learn_falls(*records({}, set())).remarks()
     assert "3 in 72 sensor-years" in learn_falls(*records(found, set())).remarks()[0]
