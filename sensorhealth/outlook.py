@@ -99,7 +99,8 @@ def learn(
     first = first.kinds_alone()
     ageing = _refitted(fleet, seen, model, step)
     step("learning from what came")
-    sudden, events = _sudden(seen, day), decide.shared_events(seen.lives, day)
+    sudden = _sudden(seen, day)
+    events = decide.shared_events(sudden.falls.spared(seen.lives), day)
     calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin, sudden.falls)
     notes = (*ageing.notes_, *calibration.remarks, *sudden.falls.remarks())
     return Learnt(first, seen.oddities.priors, ageing.kinds_alone(), sudden, calibration, events, notes), seen, ageing
@@ -233,7 +234,7 @@ def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -
     part = decide.drawn_lives(current, rng)
     lives, ages = _in_draws(ahead, current.iloc[part], day)
     drawn = ahead.ageing.shared_draws(lives, ages, BUDGET_DRAWS, rng)
-    events = decide.shared_events(ahead.lives, day)
+    events = decide.shared_events(ahead.sudden.falls.spared(ahead.lives), day)
     hazards = [events.draw(hazard, rng) for hazard in ahead.sudden.draws(BUDGET_DRAWS, rng)]
     yield from _remaining_draws(ahead, drawn, hazards, lives, day, policy)
 

@@ -32,6 +32,7 @@ from .worn import wears_out
 
 Array = NDArray[np.float64]
 
+# Judgements, all of them: what beliefs beforehand are worth, and what counts as a fall
 WORTH = 0.5  # falls that the rate held beforehand, that of the search for steps, is worth
 WORTHS = np.array([1.0, 2.0, 5.0, 10.0, 20.0, 50.0])  # falls that a technology may be worth in each of its kinds
 SIZES_WORTH = 3.0  # falls that the sizes held beforehand are worth
