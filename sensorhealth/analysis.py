@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -205,11 +206,10 @@ def decided(
     before: an analysis of the same fit with other forecasts, from which what does not follow from them is taken.
     """
     step = progress or (lambda name: None)
-    forecast = forecast_of(ahead, known, policy)
-    if before is None:
-        zeros, responses = zeros_and_responses(ahead, known, policy)
-    else:
-        zeros, responses = before.zero_drift, before.response_times
+    few = before is None and len(ahead.current) < MANY
+    with alongside(partial(zeros_and_responses, ahead, known, policy), worth=few) as judged:
+        forecast = forecast_of(ahead, known, policy)
+        zeros, responses = judged() if before is None else (before.zero_drift, before.response_times)
 
     def compared() -> pd.DataFrame:
         if before is None:
@@ -217,7 +217,7 @@ def decided(
         return compare.with_claims(before.lots_table, with_new_sensors(ahead.lives), forecast)
 
     step("comparing lots")
-    with alongside(compared, worth=before is None and len(ahead.current) < MANY) as lots_compared:
+    with alongside(compared, worth=few) as lots_compared:
         step("planning")
         plan = planned(ahead, known, day, policy, forecast, zeros)
         step("budgeting")

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from . import decide, degradation, health, life
+from .second_core import MANY, alongside
 from .threads import one_thread
 
 if TYPE_CHECKING:
@@ -99,7 +101,7 @@ def learn(
     first = first.kinds_alone()
     ageing = _refitted(fleet, seen, model, step)
     step("learning from what came")
-    sudden = _sudden(seen, day)
+    sudden = life.SuddenLife().fit(seen.lives, day, _falls(seen))
     events = decide.shared_events(sudden.falls.spared(seen.lives), day)
     calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin, sudden.falls)
     notes = (*ageing.notes_, *calibration.remarks, *sudden.falls.remarks())
@@ -134,13 +136,14 @@ def _examined(
     step("fitting the ageing model")
     lives = health.lives(fleet)
     readings = health.readings(fleet, lives)
-    if learnt is None:
-        first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
-    else:
-        first = learnt.first.for_others(readings, lives, fleet.cylinders)
-    step("looking for steps, swaps and single bad readings")
-    priors = None if learnt is None else learnt.priors
-    return health.examine(fleet, lives, readings, first.residuals_, priors), first
+    with alongside(partial(health.baselines, fleet, lives), worth=len(lives) < MANY) as base:
+        if learnt is None:
+            first = degradation.AgeingModel(**{**settings, **FIRST_LOOK}).fit(readings, lives, fleet.cylinders)
+        else:
+            first = learnt.first.for_others(readings, lives, fleet.cylinders)
+        step("looking for steps, swaps and single bad readings")
+        priors = None if learnt is None else learnt.priors
+        return health.examine(fleet, lives, readings, first.residuals_, priors, base()), first
 
 
 def _refitted(
@@ -169,25 +172,24 @@ def _ahead(
     step = progress or (lambda name: None)
     lives, used, oddities = seen.lives, seen.readings, seen.oddities
     ageing = _refitted(fleet, seen, model, step, learnt)
-    cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
     step("forecasting")
-    sudden = _sudden(seen, day) if learnt is None else learnt.sudden
     current = current_lives(lives)
-    paths = ageing.path_posterior(current, _age_years(current, day))
-    if learnt is None:
-        calibration = life.with_own_past(calibration, ageing, lives, used, day, policy.margin, sudden.falls)
-    else:
-        calibration = learnt.calibration
+    falls = _falls(seen) if learnt is None else learnt.sudden.falls
+    own_past = partial(life.with_own_past, calibration, ageing, lives, used, day, policy.margin, falls)
+    with alongside(own_past, worth=learnt is None and len(lives) < MANY) as taught:
+        cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
+        sudden = life.SuddenLife().fit(lives, day, falls) if learnt is None else learnt.sudden
+        paths = ageing.path_posterior(current, _age_years(current, day))
+        calibration = taught() if learnt is None else learnt.calibration
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
     return Outlook(lives, used, oddities, seen.baselines, ageing, cylinders, sudden, current, paths, remaining, calibration)
 
 
-def _sudden(seen: health.Examined, day: pd.Timestamp) -> life.SuddenLife:
-    """Sudden ends, and falls at once after which sensors go on."""
-    falls = life.learn_falls(seen.lives, seen.readings, seen.oddities.steps, seen.oddities.deviations)
-    return life.SuddenLife().fit(seen.lives, day, falls)
+def _falls(seen: health.Examined) -> life.Falls:
+    """Falls at once, after most of which sensors go on."""
+    return life.learn_falls(seen.lives, seen.readings, seen.oddities.steps, seen.oddities.deviations)
 
 
 def current_lives(lives: pd.DataFrame) -> pd.DataFrame:

@@ -16,7 +16,7 @@ from scipy import sparse
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.reml_data import FloatArray, IntArray
 
-HELD_CELLS = 2_000_000  # of readings x slots worked on at once
+HELD_CELLS = 100_000  # of readings x slots worked on at once, which stay near the processor
 ALIKE = 1.5  # ratio of the numbers of columns met of sensors that are worked on together
 FEW = 24  # columns met, up to which all are
 

@@ -45,6 +45,13 @@ class DensePairs:
 
     def __init__(self, table: FloatArray) -> None:
         self.table = table
+        self._latest: tuple[FloatArray, FloatArray] | None = None
+
+    def _images(self, matrix: FloatArray) -> FloatArray:
+        """P matrix (2, n, C); the latest are kept, as spread and cells of one matrix are asked for one after the other."""
+        if self._latest is None or self._latest[0] is not matrix:
+            self._latest = matrix, self.table @ matrix
+        return self._latest[1]
 
     def outer(self, root: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
         p0, p1 = self.table
@@ -64,13 +71,8 @@ class DensePairs:
         return (sensors[0] @ self.table[0] + sensors[1] @ self.table[1]).T
 
     def spread(self, matrix: FloatArray) -> FloatArray:
-        out = np.empty((3, self.table.shape[1]))
-        image = self.table[0] @ matrix
-        np.einsum("nc,nc->n", self.table[0], image, out=out[0])
-        np.einsum("nc,nc->n", self.table[1], image, out=out[1])
-        np.matmul(self.table[1], matrix, out=image)
-        np.einsum("nc,nc->n", self.table[1], image, out=out[2])
-        return out
+        (p0, p1), (image0, image1) = self.table, self._images(matrix)
+        return np.stack([np.einsum("nc,nc->n", *pair) for pair in ((p0, image0), (p1, image0), (p1, image1))])
 
     def cross_spread(self, matrix: FloatArray, other: Pairs) -> FloatArray:
         assert isinstance(other, DensePairs)
@@ -80,7 +82,7 @@ class DensePairs:
         return np.stack((np.einsum("nc,nc->n", p0, images[0]), 0.5 * off, np.einsum("nc,nc->n", p1, images[1])))
 
     def meet(self, matrix: FloatArray, where: Places) -> FloatArray:
-        return np.stack([(half @ matrix).ravel()[where] for half in self.table])
+        return self._images(matrix).reshape(2, -1)[:, where]
 
     def take(self, sensors: IntArray) -> FloatArray:
         return self.table[:, sensors]

@@ -47,7 +47,7 @@ def with_gas_prior(stratum: Stratum, fitted: CurveFit, method: Method) -> tuple[
         effects = tuple(replace(item, scale=scales.get(item.name, item.scale)) for item in data.classes)
         crossed = parameters.crossed | {name: site.ordinary for name, site in sites.items()}
         parameters = replace(parameters, crossed=crossed)
-        fit = reml.solve(reml.lay_out(replace(data, y=y, classes=effects)), parameters, method)
+        fit = reml.solve(fitted.layout.with_times(replace(data, y=y, classes=effects)), parameters, method)
         if max(moved(before[name], site) for name, site in sites.items()) < ENOUGH:
             break
     return replace(stratum, gas_prior=gas_prior(stratum, mixtures, sites)), replace(fitted, fit=fit)

@@ -45,19 +45,19 @@ class Layout:
             raise FitError("readings must be finite, and their weights finite and positive")
         new = replace(self, data=replace(self.data, y=y, weights=weights))
         if self.whole is not None:
-            _ = self.sensor, self.starts, self.table  # once for all that are made from this one
+            _ = self.sensor, self.starts, self.table, self.crossed  # once for all that are made from this one
         new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
         return new
 
     def with_times(self, data: CrossedData) -> Layout:
-        """The same sensors meeting the same columns, with other times, coefficients, fixed effects and readings.
+        """The same sensors meeting the same columns, with other times, coefficients, scales, fixed effects and readings.
 
-        data: arrays whose offsets and classes' indices and scales are those of this layout.
+        data: arrays whose offsets and classes' indices are those of this layout.
         """
         columns, values, _ = stacked_columns(data)
         units = self.units if values is None else [_with_values(unit, columns, values) for unit in self.units]
         clock = None if self.clock is None else make_clock(data.g, data.offsets)
-        new = Layout(data, self.start, self.blocks, units, self.first_column, self.scale, clock)
+        new = Layout(data, self.start, self.blocks, units, self.first_column, _scales(data), clock)
         kept = OF_STRUCTURE if values is None else OF_STRUCTURE[:-3]
         new.__dict__.update({name: self.__dict__[name] for name in kept if name in self.__dict__})
         if values is None:
@@ -71,7 +71,11 @@ class Layout:
 
     def with_clock(self) -> Layout:
         """The same for noise that wanders."""
-        return self if self.clock is not None else replace(self, clock=make_clock(self.data.g, self.data.offsets))
+        if self.clock is not None:
+            return self
+        new = replace(self, clock=make_clock(self.data.g, self.data.offsets))
+        new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
+        return new
 
     @property
     def sensors(self) -> int:
@@ -207,6 +211,11 @@ class Layout:
         return self._meetings[part]
 
 
+def _scales(data: CrossedData) -> FloatArray:
+    """Known relative standard deviations of all columns (C,)."""
+    return np.concatenate([np.ones(c.size) if c.scale is None else c.scale for c in data.classes] or [np.empty(0)])
+
+
 def _with_values(unit: Unit, columns: IntArray, values: FloatArray) -> Unit:
     """A unit with other coefficients."""
     flat = values[unit.readings].ravel()
@@ -233,9 +242,8 @@ def make_layout(data: CrossedData, *, brownian: bool, plan: Plan | None = None) 
     else:
         leaf_of_sensor = plan.skeleton.sensor_leaves(columns, data.offsets)
     blocks, units = Cutter(columns, values, data.offsets, plan.skeleton, plan.nodes).cut(leaf_of_sensor)
-    scale = np.concatenate([np.ones(c.size) if c.scale is None else c.scale for c in data.classes] or [np.empty(0)])
     clock = make_clock(data.g, data.offsets) if brownian else None
-    return Layout(data, plan.start, blocks, units, first, scale, clock)
+    return Layout(data, plan.start, blocks, units, first, _scales(data), clock)
 
 
 def part_components(columns: IntArray, offsets: IntArray, first: IntArray, j: int) -> IntArray:

@@ -35,9 +35,11 @@ def _white_at_once(so: Solution, whole: Whole) -> FloatArray:
     """As `_white`, for the readings of all units."""
     layout, fronts, size = so.sums.layout, whole.fronts, len(so.sums.layout.data.y)
     g, sensor = layout.data.g, layout.sensor
-    z = np.stack((np.ones_like(g), g))
-    sz = symmetric(so.s[:, sensor], z)
-    out = (z * sz).sum(0) + (sz * symmetric(so.spread[:, sensor], sz)).sum(0)
+    s, spread = np.stack((so.s[:2], so.s[1:])), np.stack((so.spread[:2], so.spread[1:]))
+    own = s + np.einsum("abn,bcn,cdn->adn", s, spread, s)  # what a sensor's line is known by, about the crossed effects
+    own = np.stack((own[0, 0], 2.0 * own[0, 1], own[1, 1]))[:, sensor]
+    out = own[0] + g * (own[1] + g * own[2])
+    sz = symmetric(so.s[:, sensor], np.stack((np.ones_like(g), g)))
     cell, reading, product = whole.products
     theta = {b: so.eliminated.covariances[b] for b in fronts.blocks}
     if len(cell):
@@ -48,7 +50,8 @@ def _white_at_once(so: Solution, whole: Whole) -> FloatArray:
             weighted = (met * (own if unit.entry is None else own[:, unit.entry])).sum(0)
             weighted = weighted if unit.value is None else weighted * unit.value
             out[unit.readings] -= 2.0 * (weighted if unit.entry is None else np.bincount(unit.entry, weighted, own.shape[1]))
-    x = layout.data.x - (so.fx[0][:, sensor] * sz[0] + so.fx[1][:, sensor] * sz[1]).T
+    line = symmetric(so.s[:, None], so.fx)[:, :, sensor]
+    x = layout.data.x - (line[0] + g * line[1]).T
     if len(cell):
         x -= layout.table @ so.e[np.concatenate([layout.blocks[b].columns for b in fronts.blocks])]
     return out + ((x @ so.eliminated.beta_root.T) ** 2).sum(1)

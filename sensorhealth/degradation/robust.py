@@ -9,6 +9,7 @@ mixture of normals, which makes every step a closed form.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,7 @@ LEAST_WEIGHT = 1e-6  # a reading far inside its censoring limit says nothing; ke
 DEGREES_PRIOR = {3.0: -1.0, 5.0: -0.5, 8.0: 0.0, 15.0: 0.2, np.inf: 0.2}  # log prior: tails must show to be believed
 OTHER_CAUSE = {-1: 0.1, 1: 0.01}  # chance that a censored record is not about headroom (common practice, no source)
 EXACT = 0.2  # with less some readings turn each other on and off for ever
+HALF_LOG_2PI = 0.5 * float(np.log(2.0 * np.pi))
 SCALES = (0.05, 0.15, 0.3, 0.5, 0.7, 0.9, 1.1)  # of the present s2, tried with each
 
 
@@ -125,24 +127,51 @@ def _shares(terms: FloatArray) -> tuple[FloatArray, FloatArray]:
     return top + np.log(total), parts
 
 
-def _read_terms(off: FloatArray, variance: FloatArray, noise: float, degrees: float) -> tuple[FloatArray, FloatArray]:
-    """Log densities (n, k) of readings `off` under each normal of the noise, and 1 / their total variances."""
-    chance, factor = grains(degrees)
-    inverse = 1.0 / (variance[:, None] + noise * factor)
-    return np.log(chance / np.sqrt(2.0 * np.pi)) + 0.5 * np.log(inverse) - 0.5 * off[:, None] ** 2 * inverse, inverse
+def _normals(
+    off: FloatArray, variance: FloatArray, noise: float, degrees: float
+) -> Iterator[tuple[float, FloatArray, FloatArray]]:
+    """Each normal of the noise by its factor, with its part (n,) of the density of readings `off` and 1 / its total variance
+    (n,); one after the other, so that what is worked on stays near the processor.
+
+    Parts are relative to the exponent of the widest normal, which is the largest far out and keeps the sum above nought.
+    """
+    half, (chances, factors) = 0.5 * off * off, grains(degrees)
+    least = 1.0 / (variance + noise * factors.max())
+    for chance, factor in zip(chances, factors):
+        inverse = noise * factor + variance
+        np.reciprocal(inverse, out=inverse)
+        part = least - inverse
+        part *= half
+        np.exp(part, out=part)
+        part *= np.sqrt(inverse)
+        part *= chance
+        yield float(factor), part, inverse
+
+
+def _log_density(total: FloatArray, off: FloatArray, variance: FloatArray, noise: float, degrees: float) -> FloatArray:
+    """Log of the density whose parts add up to `total`."""
+    widest = 1.0 / (variance + noise * grains(degrees)[1].max())
+    return np.log(total) - 0.5 * off * off * widest - HALF_LOG_2PI
 
 
 def _read(off: FloatArray, variance: FloatArray, noise: float, degrees: float) -> _Tilted:
     """Readings lying `off` (n,) from what the others say, whose own uncertainty is `variance` (n,)."""
-    terms, inverse = _read_terms(off, variance, noise, degrees)
-    factor = noise * grains(degrees)[1]
-    log_z, share = _shares(terms)
-    near = (share * inverse).sum(axis=1)  # share-weighted 1 / (variance + noise)
-    square = (share * inverse**2).sum(axis=1)
+    total, near, square, least = np.zeros((4, off.size))
+    for factor, part, inverse in _normals(off, variance, noise, degrees):
+        total += part
+        least += part / (noise * factor)
+        part *= inverse
+        near += part  # share-weighted 1 / (variance + noise)
+        part *= inverse
+        square += part
+    near /= total
+    square /= total
+    least /= total
     shift = variance * near * off
     second = variance - variance**2 * near + variance**2 * off**2 * square
-    by_noise = 0.5 * (off**2 * ((share * inverse**2) @ factor) - (share * inverse) @ factor)
-    least = share @ (1.0 / factor)
+    # noise * factor * inverse = 1 - variance * inverse
+    by_noise = 0.5 * (off**2 * (near - variance * square) - (1.0 - variance * near))
+    log_z = _log_density(total, off, variance, noise, degrees)
     return _Tilted(log_z, shift, np.maximum(second - shift**2, 1e-12 * variance), by_noise, least)
 
 
@@ -187,7 +216,10 @@ def _at_best_scale(off: FloatArray, variance: FloatArray, noise: float, degrees:
     def tried(k: int) -> float:
         if not 0 <= k < len(SCALES):
             return -np.inf
-        return float(_shares(_read_terms(off, variance, noise * SCALES[k], degrees)[0])[0].sum())
+        scale, total = noise * SCALES[k], np.zeros(off.size)
+        for _, part, _ in _normals(off, variance, scale, degrees):
+            total += part
+        return float(_log_density(total, off, variance, scale, degrees).sum())
 
     at = len(SCALES) // 2
     best, below, above = (tried(k) for k in (at, at - 1, at + 1))

@@ -18,6 +18,8 @@ from sensorhealth.degradation.fitting import CurveFit
 from sensorhealth.degradation.reml_data import VarianceParameters
 
 TAILS = 6.0
+LEAST_SHARE = 0.5  # of what a draw would weigh were all alike, below which it is left out: quantiles move by less than half a
+# per cent of their spread, those of other draws altogether by two
 
 
 def _points(count: int, size: int, seed: int) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -52,7 +54,7 @@ def variance_draws(fitted: CurveFit, count: int, seed: int) -> list[tuple[CurveF
         found.append((_scaled(drawn.parameters, scale), float(score)))
     weight = np.exp(np.array([score for _, score in found]) - max(score for _, score in found))
     weight /= weight.sum()
-    kept = weight > 0.1 / count
+    kept = weight > LEAST_SHARE / count
     weight = np.where(kept, weight, 0.0) / weight[kept].sum()
     return [
         (replace(fitted, fit=reml.solve(fitted.layout, parameters, criterion.method)), float(share))

@@ -165,13 +165,18 @@ def _one_date(
     moment = end_of(date)
     truth = ends(hindsight, asked, moment, last, said, blur)
     upcoming = next_readings(later, hindsight, asked, moment, NEXT_READING_WITHIN_DAYS)
-    forecasts = [model_forecast(past, asked, upcoming, policy), model_forecast(past, asked, upcoming, policy, before)]
+    forecasts = [model_forecast(past, asked, upcoming, policy)]
+    if before.corrects:
+        forecasts.append(model_forecast(past, asked, upcoming, policy, before))
     forecasts += baseline_forecasts(past, asked, upcoming, date)
     open_still = ~already_over(past.readings, past.lives, asked, float(np.log1p(policy.margin)))
     end_blocks = [
         end_rows(one, asked, date, truth, _decision_days(policy))[open_still] for one in forecasts if one.cdf is not None
     ]
     reading_blocks = [reading_rows(one, asked, date, upcoming) for one in forecasts if one.reading is not None]
+    if not before.corrects:  # a correction that corrects nothing forecasts alike
+        for blocks in (end_blocks, reading_blocks):
+            blocks.insert(1, blocks[0].assign(forecaster=CORRECTED))
     return end_blocks, reading_blocks
 
 

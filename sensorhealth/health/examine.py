@@ -36,13 +36,14 @@ def examine(
     readings: pd.DataFrame,
     residuals: pd.DataFrame,
     priors: Mapping[str, PathPrior] | None = None,
+    base: Baselines | None = None,
 ) -> Examined:
     """Look for what does not fit.
 
     lives, readings: of the fleet as recorded. residuals: of a first fit to those readings, aligned with them. priors: as for
-    `find_oddities`.
+    `find_oddities`. base: `baselines` of these lives, where they are known already.
     """
-    base = baselines(fleet, lives)
+    base = baselines(fleet, lives) if base is None else base
     zeros = zero_events(fleet, lives, known=base)
     oddities = find_oddities(readings, lives, residuals, cylinders=fleet.cylinders, zeros=zeros, priors=priors)
     after = list_lives(fleet, oddities.swaps, oddities.ends)
