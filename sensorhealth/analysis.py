@@ -232,7 +232,7 @@ def decided(
         retest=health.retest_list(known, ahead.cylinders), baselines=ahead.baselines,
         zero_drift=zeros, response_times=responses,
         findings=all_findings(ahead, known, zeros, responses),
-        notes=(*known.notes, *ahead.ageing.notes_, *ahead.calibration.remarks, *decide.unknown_names(plan.facts)),
+        notes=(*known.notes, *ahead.remarks, *decide.unknown_names(plan.facts)),
         calibration=ahead.calibration,
     )  # fmt: skip
 

@@ -22,8 +22,17 @@ if TYPE_CHECKING:
 Progress = Callable[[str], None]
 
 BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
+YEAR = 365  # days
 BUDGET_SEED = 20260301
-IN_DRAWS = ("life_id", "stratum", "technology", "site", "current", "installed")  # of lives; rows are taken in every draw
+IN_DRAWS = (
+    "life_id",
+    "stratum",
+    "technology",
+    "site",
+    "current",
+    "installed",
+    "last_test",
+)  # of lives; rows are taken in every draw
 # enough to see what does not fit
 FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False, "sessions": "large"}
 
@@ -48,6 +57,14 @@ class Outlook:
     paths: list[degradation.PathPosterior]
     remaining: life.RemainingLife
     calibration: life.Calibration
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the fit and the past taught, in words."""
+        kind = self.current.set_index("life_id")["stratum"].reindex(self.remaining.life_id).to_numpy(dtype=object)
+        ends = pd.DataFrame({"all": self.remaining.p_end(YEAR), "falls": self.remaining.p_end_by_falls(YEAR)}).groupby(kind).sum()
+        part = {str(name): float(item["falls"]) / max(float(item["all"]), 1e-9) for name, item in ends.iterrows()}
+        return (*self.ageing.notes_, *self.calibration.remarks, *self.sudden.falls.remarks(part))
 
     def corrected(self, calibration: life.Calibration, day: pd.Timestamp, policy: Policy) -> Outlook:
         """The same fit with its forecasts' spread corrected."""
@@ -84,9 +101,10 @@ def learn(
     first = first.kinds_alone()
     ageing = _refitted(fleet, seen, model, step)
     step("learning from what came")
-    calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin)
-    notes = (*ageing.notes_, *calibration.remarks)
-    sudden, events = life.SuddenLife().fit(seen.lives, day), decide.shared_events(seen.lives, day)
+    sudden = life.SuddenLife().fit(seen.lives, day, _falls(seen))
+    events = decide.shared_events(sudden.falls.spared(seen.lives), day)
+    calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin, sudden.falls)
+    notes = (*ageing.notes_, *calibration.remarks, *sudden.falls.remarks())
     return Learnt(first, seen.oddities.priors, ageing.kinds_alone(), sudden, calibration, events, notes), seen, ageing
 
 
@@ -156,16 +174,22 @@ def _ahead(
     ageing = _refitted(fleet, seen, model, step, learnt)
     step("forecasting")
     current = current_lives(lives)
-    own_past = partial(life.with_own_past, calibration, ageing, lives, used, day, policy.margin)
+    falls = _falls(seen) if learnt is None else learnt.sudden.falls
+    own_past = partial(life.with_own_past, calibration, ageing, lives, used, day, policy.margin, falls)
     with alongside(own_past, worth=learnt is None and len(lives) < MANY) as taught:
         cylinders = health.judge_cylinders(ageing.cylinder_effects_, fleet.cylinders, used, residuals=ageing.residuals_)
-        sudden = life.SuddenLife().fit(lives, day) if learnt is None else learnt.sudden
+        sudden = life.SuddenLife().fit(lives, day, falls) if learnt is None else learnt.sudden
         paths = ageing.path_posterior(current, _age_years(current, day))
         calibration = taught() if learnt is None else learnt.calibration
     remaining = life.remaining_life(
         paths, sudden, current, day, margin=policy.margin, horizon_days=policy.horizon_days, calibration=calibration
     )
     return Outlook(lives, used, oddities, seen.baselines, ageing, cylinders, sudden, current, paths, remaining, calibration)
+
+
+def _falls(seen: health.Examined) -> life.Falls:
+    """Falls at once, after most of which sensors go on."""
+    return life.learn_falls(seen.lives, seen.readings, seen.oddities.steps, seen.oddities.deviations)
 
 
 def current_lives(lives: pd.DataFrame) -> pd.DataFrame:
@@ -190,7 +214,7 @@ def with_new_sensors(lives: pd.DataFrame) -> pd.DataFrame:
 
 
 def _new_lives(lives: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
-    return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day)
+    return _one_new_sensor_of_each_kind(lives).assign(installed=day, entered=day, last_test=day)
 
 
 def new_sensors(ahead: Outlook, day: pd.Timestamp, policy: Policy) -> life.RemainingLife:
@@ -212,7 +236,7 @@ def shared_draws(ahead: Outlook | Analysis, day: pd.Timestamp, policy: Policy) -
     part = decide.drawn_lives(current, rng)
     lives, ages = _in_draws(ahead, current.iloc[part], day)
     drawn = ahead.ageing.shared_draws(lives, ages, BUDGET_DRAWS, rng)
-    events = decide.shared_events(ahead.lives, day)
+    events = decide.shared_events(ahead.sudden.falls.spared(ahead.lives), day)
     hazards = [events.draw(hazard, rng) for hazard in ahead.sudden.draws(BUDGET_DRAWS, rng)]
     yield from _remaining_draws(ahead, drawn, hazards, lives, day, policy)
 
@@ -236,7 +260,7 @@ def shared_draws_of_shard(
 def _in_draws(ahead: Outlook | Analysis, current: pd.DataFrame, day: pd.Timestamp) -> tuple[pd.DataFrame, pd.Series]:
     """The lives that are walked through and a new one of each kind, and their ages."""
     lives = pd.concat([current, _new_lives(ahead.lives, day)], ignore_index=True)
-    lives = lives[list(IN_DRAWS)].astype({name: object for name in IN_DRAWS if name not in ("current", "installed")})
+    lives = lives[list(IN_DRAWS)].astype(dict.fromkeys(IN_DRAWS[:4], object))
     return lives, _age_years(lives, day)
 
 

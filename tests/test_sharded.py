@@ -89,9 +89,9 @@ def test_budget_and_schemes_are_those_of_the_fleet_in_memory(whole: Analysis, ou
 
 
 def test_orders_visits_and_lots_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) -> None:
-    """Orders within the root of what is ordered, by which demand scatters: one batch more or less hangs on a hair."""
+    """Orders within the root of what is ordered, by which demand scatters, and one more or less, which hangs on a hair."""
     ordered = whole.orders["quantity"].sum()
-    assert abs(_read(out, "orders")["quantity"].sum() - ordered) <= np.sqrt(ordered)
+    assert abs(_read(out, "orders")["quantity"].sum() - ordered) <= np.sqrt(ordered) + 1
     assert abs(_read(out, "visits")["swaps"].sum() - whole.visits["swaps"].sum()) <= 0.02 * whole.visits["swaps"].sum() + 2
     lots = _read(out, "lots").set_index("lot")
     own = whole.lots_table.set_index("lot")

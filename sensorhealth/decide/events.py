@@ -112,6 +112,11 @@ class _WithEvents:
     worlds: dict[str, tuple[float, float, float]]
     seed: tuple[int, ...]
 
+    @property
+    def falls(self) -> object:
+        """What the hazard knows of falls at once, if anything."""
+        return getattr(self.hazard, "falls", None)
+
     def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: ArrayLike) -> FloatArray:
         """Chance (n, m) of a sudden end within `days`, in this world.
 

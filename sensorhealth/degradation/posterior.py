@@ -53,6 +53,12 @@ class PathPosterior:
             readings_used=self.readings_used[index],
         )
 
+    @property
+    def highest(self) -> float:
+        """Level at the given age that hardly any of the lives stands above (three standard deviations)."""
+        spread = np.sqrt(np.maximum(self.covariance[..., 0, 0], 0.0))
+        return float((self.level + 3.0 * spread).max(initial=0.0))
+
     def latent(self, age_years: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean and variance (m, n) of the latent path at `age_years` (n,), not before the given age, by component."""
         paths = [curve.ahead(self.slope[j], self.phi_now[j], age_years) for j, curve in enumerate(self.curve)]

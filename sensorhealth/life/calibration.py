@@ -14,6 +14,7 @@ from ..degradation.knees import Knees
 from ..degradation.paces import Paces
 from ..degradation.places import Places
 from .end_law import EndLaw, learn_end_law
+from .falls import NONE, Falls
 from .worn import wears_out
 
 if TYPE_CHECKING:
@@ -93,13 +94,14 @@ def with_own_past(
     readings: pd.DataFrame,
     as_of: pd.Timestamp,
     margin: float,
+    falls: Falls = NONE,
 ) -> Calibration:
-    """The calibration (None for none) with what the records up to the as-of date teach by themselves."""
+    """The calibration (None for none) with what the records up to the as-of date teach by themselves; falls: at once, to come."""
     worn = set(lives["stratum"][wears_out(lives)])
     places = {name: item for name, item in ageing.places().items() if name in worn}
     paces = {name: item for name, item in ageing.paces().items() if name in worn}
     alone = {name: item for name, item in paces.items() if name not in places}  # beside knees ends tell more than paces
-    law = learn_end_law(ageing, lives, readings, as_of, margin, alone, places)
+    law = learn_end_law(ageing, lives, readings, as_of, margin, alone, places, falls)
     told = set() if law is None else set(law.share)
     knees = {name: item for name, item in ageing.knees(float(np.log1p(margin))).items() if name in worn - told}
     return replace(calibration or Calibration(), paces=paces, knees=knees, places=places, end_law=law)

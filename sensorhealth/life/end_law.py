@@ -9,7 +9,7 @@ for a part of a life knows how long it became.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,8 +18,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..degradation.paces import STEADY, Paces
+from .falls import NONE, FallLaw, Falls
 from .lifedata import DAYS_PER_YEAR, years_between
-from .soft import default_grid, placed_cdf, scaled, widened_grid
+from .soft import cells, default_grid, nearer, placed_cdf, scaled, thinned, widened_grid
 from .sudden import SuddenLife
 from .worn import soft_ends, wears_out
 
@@ -45,6 +46,7 @@ FAMILIES = ("weibull", "lognormal")
 DATES = 8  # looked back on, evenly over the records but their beginning
 GRID = default_grid(3650.0)[::2]
 MOST_LIVES = 600  # of a kind that are looked back on: more would hardly move the law
+AT_LIMIT = np.zeros(1)
 LEAST = 1e-6  # probability that even the unforeseen is given
 
 
@@ -86,18 +88,27 @@ class EndLaw:
         lives: pd.DataFrame,
         as_of: pd.Timestamp,
         places: Places | None = None,
-    ) -> Array:
-        """Chance (n, m) of the soft end by each of `days`, of lives (n,) of a stratum that it covers; places: of their knees."""
+        nodes: Array = AT_LIMIT,
+    ) -> Iterator[Array]:
+        """Chance (n, m) to have come within each of `nodes` (k,) of the soft end by each of `days`, of lives (n,) of a stratum
+        that it covers; places: of their knees. Ages at the end contain falls, and say the same at every node."""
         wide = widened_grid(days, FACTORS)
-        cdf = placed_cdf(path, ages, wide, margin, places)
-        share = self.share[path.stratum][stage(cdf, wide, ages)]
-        pooled = scaled(cdf, wide, days, FACTORS, share[:, :-1])
+
+        def at(when: Array, limit: float) -> Array:
+            return placed_cdf(path, ages, when, limit, places)
+
+        plain = at(wide, margin)
+        share = self.share[path.stratum][stage(plain, wide, ages)]
         rows = np.flatnonzero(share[:, -1])
+        by_age = np.zeros((0, days.size))
         if rows.size:
-            by_age = self.ages.conditional_cdf(lives.iloc[rows], as_of, days, cdf[rows, : days.size])
-            pooled[rows] += share[rows, -1:] * by_age
-        pooled[:, 0] = cdf[:, 0]  # where it stands now is not in doubt
-        return np.maximum.accumulate(pooled, axis=1)
+            by_age = share[rows, -1:] * self.ages.conditional_cdf(lives.iloc[rows], as_of, days, plain[rows, : days.size])
+        for node in nodes:
+            cdf = plain if node == 0.0 else thinned(at, wide, nearer(margin, node))
+            pooled = scaled(cdf, wide, days, FACTORS, share[:, :-1])
+            pooled[rows] += by_age
+            pooled[:, 0] = cdf[:, 0]  # where it stands now is not in doubt
+            yield np.maximum.accumulate(pooled, axis=1)
 
 
 @dataclass(frozen=True)
@@ -146,8 +157,9 @@ def learn_end_law(
     margin: float,
     paces: Mapping[str, Paces],
     places: Mapping[str, Places],
+    falls: Falls = NONE,
 ) -> EndLaw | None:
-    """The law of the soft ends from the records up to the as-of date; None with too few ends."""
+    """The law of the soft ends from the records up to the as-of date, with falls foretold beside it; None with too few ends."""
     known = ageing.residuals_
     gas = (known["gas_effect"] + known["session_effect"]).fillna(0.0).to_numpy(float)
     told = soft_ends(lives[wears_out(lives)], readings, float(np.log1p(margin)), gas)
@@ -166,7 +178,8 @@ def learn_end_law(
         age = pd.Series(years_between(back["installed"], date), index=back.index)
         for name, (path, then) in ageing.known_until(age).items():
             if name in ends:
-                seen.setdefault(name, []).append(_what_came(path, then, back, ages, margin, places.get(name)))
+                law = falls.laws.get(name)
+                seen.setdefault(name, []).append(_what_came(path, then, back, ages, margin, places.get(name), law))
     share = {}
     for name, items in seen.items():
         found = _shares(items, paces.get(name, STEADY)) if name in valued else _ages_alone()
@@ -186,7 +199,13 @@ class _Seen:
 
 
 def _what_came(
-    path: PathPosterior, age: Array, back: pd.DataFrame, ages: AgesAtEnd, margin: float, places: Places | None
+    path: PathPosterior,
+    age: Array,
+    back: pd.DataFrame,
+    ages: AgesAtEnd,
+    margin: float,
+    places: Places | None,
+    falls: FallLaw | None,
 ) -> _Seen:
     own = back.reindex(path.life_id).reset_index()
     died = (own["end_kind"] == "sudden").to_numpy()
@@ -195,19 +214,37 @@ def _what_came(
     kept = np.flatnonzero((low > -0.5) & (high > np.maximum(low, 0.0)) & ((low > 0.5) | died))
     low, high = np.maximum(low[kept], 0.0), high[kept]
     wide = widened_grid(GRID, FACTORS)
-    cdf = placed_cdf(path.take(kept), age[kept], wide, margin, places, back=True)
+    then, nodes, weights = path.take(kept), AT_LIMIT, np.ones((1, GRID.size))
+    if falls is not None and kept.size:
+        nodes = falls.nodes(then.highest - float(np.log1p(margin)))
+        weights = falls.weights(GRID, nodes)
+
+    def at(when: Array, limit: float) -> Array:
+        return placed_cdf(then, age[kept], when, limit, places, back=True)
+
+    cdf = at(wide, margin)
+    cdfs = np.stack([cdf, *(thinned(at, wide, nearer(margin, node)) for node in nodes[1:])], axis=1)
     moment = ages.life.as_of_
-    then = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
-    by_age = ages.conditional_cdf(then, moment, GRID, cdf[:, : GRID.size])
+    asked = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
+    by_age = ages.conditional_cdf(asked, moment, GRID, cdf[:, : GRID.size])
     chance = np.empty((kept.size, LOGS.size + 1))
-    for row, (one, other, early, late) in enumerate(zip(cdf, by_age, low, high)):
-        at = np.outer(FACTORS, WITHIN)
-        before = np.where(early > 0.0, np.interp(early * at, wide, one), 0.0).mean(axis=1)
-        after = np.interp(late * at, wide, one).mean(axis=1) if np.isfinite(late) else 1.0
-        chance[row, :-1] = after - before
+    for row, (near, other, early, late) in enumerate(zip(cdfs, by_age, low, high)):
+        before = _ended(wide, near, weights, early) if early > 0.0 else 0.0
+        chance[row, :-1] = (_ended(wide, near, weights, late) if np.isfinite(late) else 1.0) - before
         gone = np.interp(early, GRID, other) if early > 0.0 else 0.0
         chance[row, -1] = (np.interp(late, GRID, other) if np.isfinite(late) else 1.0) - gone
     return _Seen(path.life_id[kept], stage(cdf, wide, age[kept]), np.maximum(chance, LEAST))
+
+
+def _ended(wide: Array, near: Array, weights: Array, day: float) -> Array:
+    """Chance (len(FACTORS),) that one life has ended by a day if what is ahead of its path comes so many times as soon.
+
+    near (k, w): to have come near the limit by each of `wide`; weights (k, len(GRID)): of the nodes, as falls do not come sooner.
+    """
+    place, share = cells(wide, day * np.outer(FACTORS, WITHIN))
+    on, now = cells(GRID, np.array(day))
+    worth = (1.0 - now) * weights[:, on] + now * weights[:, on + 1]
+    return np.asarray(worth @ ((1.0 - share) * near[:, place] + share * near[:, place + 1]).mean(axis=2))
 
 
 def _shares(items: list[_Seen], paces: Paces) -> Array | None:

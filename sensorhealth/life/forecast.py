@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 QUANTILES = {"p05": 0.05, "p10": 0.10, "p25": 0.25, "p50": 0.50, "p75": 0.75, "p90": 0.90, "p95": 0.95}
 P_END_DAYS = (90, 180, 365)
 AT_END = 0.5  # a sensor is called "at end" when its latent headroom is at the limit with more than this probability
+TOLD, TOLD_PART = 0.01, 0.1  # chance of an end by falls within a year, and its part in all, from which on it is told
 OWN_READINGS = 2  # with fewer readings of its own, the lot speaks for a sensor
 GAS_TESTS = ("span", "full", "bump")
 RATES = ("ageing_per_year", "p_next_calibration_fails")  # not told from records that were kept only on failures
@@ -66,6 +67,7 @@ def forecast_table(
     )
     numbers["age_days"] = years_between(spans["installed"], as_of) * DAYS_PER_YEAR
     status, reason = _status(own, spans, now)
+    reason = _with_falls(reason, own)
     soft_unknown = np.array([text == "no forecast" for text in status])
     for name, values in numbers.items():
         filled = np.full(len(table), np.nan)
@@ -147,6 +149,16 @@ def _status(own: RemainingLife, spans: pd.DataFrame, now: dict[str, Array]) -> t
         np.char.add(count, ", with its kind and the gas it was tested on"),
     )
     return status.astype(object), reason.astype(object)
+
+
+def _with_falls(reason: NDArray[np.object_], own: RemainingLife) -> NDArray[np.object_]:
+    """The reasons, and how much of the chance of ending within a year falls at once bring, where that is worth a word."""
+    year = P_END_DAYS[-1]
+    chance, part = own.p_end(year), own.p_end_by_falls(year)
+    told = [
+        f"{text}; of {p:.2f} that it ends within a year, falls at once bring {q:.2f}" for text, p, q in zip(reason, chance, part)
+    ]
+    return np.where((part >= TOLD) & (part >= TOLD_PART * chance), np.array(told, dtype=object), reason)
 
 
 def _headroom_now(paths: Sequence[PathPosterior], spans: pd.DataFrame, as_of: pd.Timestamp) -> dict[str, Array]:

@@ -12,6 +12,7 @@ from sklearn.base import BaseEstimator
 
 from ..errors import FitError
 from ..technologies import flat_technologies, technologies
+from .falls import NONE, Falls
 from .families import life_families
 from .lifedata import DAYS_PER_YEAR, LifeData, life_data, years_between
 from .mixture import HazardMixture, fit_mixture
@@ -45,9 +46,10 @@ def _group(groups: dict[str, HazardMixture], stratum: str, technology: str) -> s
 
 @dataclass(frozen=True)
 class SuddenDraw:
-    """One draw of every group's hazard: what all sensors of a fleet share in one possible world."""
+    """One draw of every group's hazard, and of the rates of falls: what all sensors of a fleet share in one possible world."""
 
     groups_: dict[str, HazardMixture]
+    falls: Falls = NONE
 
     def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: ArrayLike) -> Array:
         """As SuddenLife.conditional_cdf, with the parameters of this draw."""
@@ -63,8 +65,8 @@ class SuddenLife(BaseEstimator):
     is large: neither nought nor the default. stratum_deaths: how many deaths' worth of evidence the technology counts for in
     each of its strata. n_draws: parameter draws per family, carried into every probability. random_state: seed of the draws.
 
-    Learned: groups_ (name -> HazardMixture), families_ (name -> most likely family), summary_ (DataFrame: group,
-    level, family, weight, parameter, estimate, std_error, deaths, lives, exposure_years, aic), as_of_. Ages inside
+    Learned: groups_ (name -> HazardMixture), falls_ (as given), families_ (name -> most likely family), summary_ (DataFrame:
+    group, level, family, weight, parameter, estimate, std_error, deaths, lives, exposure_years, aic), as_of_. Ages inside
     are in years. References: Klein and Moeschberger (2003), Survival Analysis, ch. 3; Burnham and Anderson (2002) on
     averaging by weights.
     """
@@ -83,9 +85,10 @@ class SuddenLife(BaseEstimator):
         self.n_draws = n_draws
         self.random_state = random_state
 
-    def fit(self, lives: pd.DataFrame, as_of: pd.Timestamp | str) -> SuddenLife:
+    def fit(self, lives: pd.DataFrame, as_of: pd.Timestamp | str, falls: Falls = NONE) -> SuddenLife:
         """Learn from the lives as known on the as-of date (columns as given by `sensorhealth.health.lives`).
 
+        falls: what is known of falls at once (`life.falls`); the ends that they brought are told by them and are no deaths.
         Raises FitError for an unknown family or unusable lives.
         """
         unknown = [name for name in self.families if name not in life_families()]
@@ -94,6 +97,7 @@ class SuddenLife(BaseEstimator):
             raise FitError(f"no life family {', '.join(unknown) or '(none given)'}; choose from {known}")
         chosen = [life_families()[name] for name in self.families]
         rng = np.random.default_rng(self.random_state)
+        lives = falls.spared(lives)
         data = life_data(lives, pd.Timestamp(as_of))
         technology = lives["technology"].to_numpy(dtype=object)
         stratum = lives["stratum"].to_numpy(dtype=object)
@@ -113,10 +117,16 @@ class SuddenLife(BaseEstimator):
         groups[POOLED] = fit_mixture(chosen, others, technology_prior(None, self.prior_deaths, others), self.n_draws, rng)
         levels[POOLED] = "pooled"
         self.groups_ = groups
+        self.falls_ = falls
         self.as_of_ = pd.Timestamp(as_of)
         self.families_ = {name: mixed.likeliest for name, mixed in groups.items()}
         self.summary_ = _summary(groups, levels)
         return self
+
+    @property
+    def falls(self) -> Falls:
+        """What is known of falls at once."""
+        return self.falls_
 
     def survival(self, group: str, age_days: ArrayLike) -> Array:
         """Survival from new to the given ages in days, of a stratum, a technology, or else of all together."""
@@ -128,13 +138,17 @@ class SuddenLife(BaseEstimator):
         return conditional_cdf(self.groups_, lives, as_of, days)
 
     def draws(self, n: int, rng: np.random.Generator) -> list[SuddenDraw]:
-        """n draws of the hazards that all sensors share, for counts over a fleet."""
-        return [SuddenDraw({name: mixed.one_draw(rng) for name, mixed in self.groups_.items()}) for _ in range(n)]
+        """n draws of the hazards and rates of falls that all sensors share, for counts over a fleet."""
+        own = rng.spawn(1)[0]
+        return [
+            SuddenDraw({name: mixed.one_draw(rng) for name, mixed in self.groups_.items()}, self.falls_.draw(own))
+            for _ in range(n)
+        ]
 
     def data(self, lives: pd.DataFrame, group: str) -> LifeData:
         """The life data of a technology or stratum, as the fit saw them, for curves and checks."""
         rows = (lives["technology"] == group) | (lives["stratum"] == group)
-        return life_data(lives[rows], self.as_of_)
+        return life_data(self.falls_.spared(lives[rows]), self.as_of_)
 
 
 def _summary(groups: dict[str, HazardMixture], levels: dict[str, str]) -> pd.DataFrame:

@@ -291,10 +291,10 @@ def test_the_law_of_the_ends_is_a_pool_of_paces_and_ages_by_stage() -> None:
     two = pd.DataFrame({"stratum": ["electrochemical CO"] * 2})
     parts = [soft_cdf(path(), ages, factor * days, 0.0) for factor in FACTORS[[10, 14]]]
     assert stage(parts[0], days, ages).tolist() == [2, 2]
-    pooled = law.soft(path(), ages, days, 0.0, two, START)
+    pooled = next(law.soft(path(), ages, days, 0.0, two, START))
     np.testing.assert_allclose(pooled[:, 1:], (0.3 * parts[0] + 0.3 * parts[1] + 0.2)[:, 1:], atol=2e-3)
     np.testing.assert_allclose(pooled[:, 0], parts[0][:, 0])  # where it stands now is not in doubt
-    near = law.soft(path(), 10.0 * ages, days, 0.0, two, START)
+    near = next(law.soft(path(), 10.0 * ages, days, 0.0, two, START))
     np.testing.assert_allclose(
         near[0], 0.5 * sum(soft_cdf(path(), 10.0 * ages, f * days, 0.0)[0] for f in FACTORS[[10, 14]]), atol=2e-3
     )
