@@ -156,7 +156,8 @@ def _with_falls(reason: NDArray[np.object_], own: RemainingLife) -> NDArray[np.o
     year = P_END_DAYS[-1]
     chance, part = own.p_end(year), own.p_end_by_falls(year)
     told = [
-        f"{text}; of {p:.2f} that it ends within a year, falls at once bring {q:.2f}" for text, p, q in zip(reason, chance, part)
+        f"{text}; of its {100 * p:.0f} % chance of ending within a year {100 * q:.0f} % come from falls at once"
+        for text, p, q in zip(reason, chance, part)
     ]
     return np.where((part >= TOLD) & (part >= TOLD_PART * chance), np.array(told, dtype=object), reason)
 

@@ -209,7 +209,7 @@ def test_a_fleet_with_falls_is_told_of_those_to_come_and_one_without_hardly_any(
     assert part.mean() > 0.02
     assert any("lose part of their sensitivity at once" in note for note in ahead.remarks)
     table = forecast_table(ahead.remaining, ahead.paths, ahead.current, fleet, sudden=ahead.sudden)
-    assert table["reason"].str.contains("falls at once bring").any()
+    assert table["reason"].str.contains("come from falls at once").any()
     new = new_sensors(ahead, day, Policy())
     assert new.p_end_by_falls(730.0)[0] > 0.02  # a sensor yet to be installed will fall as well
     world = next(shared_draws(ahead, day, Policy()))
