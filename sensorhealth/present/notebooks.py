@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from sensorhealth.errors import OutputError, SensorHealthError
@@ -113,14 +114,15 @@ def execute(
             if progress:
                 progress(f"notebook {reached[0]}")
 
-    client = NotebookClient(
-        whole, timeout=None, kernel_name=KERNEL, record_timing=False, on_cell_start=begin, config=_local_sockets(),
-        extra_arguments=["--log-level=50"],
-    )  # fmt: skip
-    try:
-        client.execute()
-    except CellExecutionError as error:
-        raise SensorHealthError(f"notebook {reached[0]}: a cell failed: {error.ename}: {error.evalue}") from error
+    with TemporaryDirectory() as place:
+        client = NotebookClient(
+            whole, timeout=None, kernel_name=KERNEL, record_timing=False, on_cell_start=begin, config=_local_sockets(place),
+            extra_arguments=["--log-level=50"],
+        )  # fmt: skip
+        try:
+            client.execute()
+        except CellExecutionError as error:
+            raise SensorHealthError(f"notebook {reached[0]}: a cell failed: {error.ename}: {error.evalue}") from error
     ends = [*list(starts)[1:], len(whole.cells)]
     return {
         name: without_clocks(new_notebook(cells=whole.cells[start + 1 : end])) for (start, name), end in zip(starts.items(), ends)
@@ -140,11 +142,13 @@ def with_parameters(notebook: Any, parameters: Mapping[str, Any]) -> Any:
     return notebook
 
 
-def _local_sockets() -> Any:
-    """Settings under which the kernel talks through local sockets where the system has them, not through ports."""
+def _local_sockets(place: str) -> Any:
+    """Settings under which the kernel talks through local sockets in the folder `place` where the system has them, not through
+    ports; without a folder of its own two kernels started at once may take the same sockets."""
     from traitlets.config import Config
 
-    return Config({"KernelManager": {"transport": "ipc"}} if os.name == "posix" else {})
+    own = {"transport": "ipc", "ip": str(Path(place, "kernel"))}
+    return Config({"KernelManager": own} if os.name == "posix" else {})
 
 
 def without_clocks(notebook: Any) -> Any:

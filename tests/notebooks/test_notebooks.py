@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -135,6 +137,20 @@ def test_notebooks_of_one_run_share_analyses_and_nothing_else(tmp_path: Path) ->
     assert [printed(part).splitlines()[-1] for part in done.values()] == ["1 2 False", "1 2 False"]
     assert done["one"].cells[1].source == "# As asked for\nx = 5"
     assert [cell.execution_count for cell in done["two"].cells] == [1, 2, 3]
+
+
+def test_two_runs_at_once_from_one_folder_do_not_meet(tmp_path: Path) -> None:
+    script = (
+        "import sys\nfrom nbformat import v4\nfrom sensorhealth.present import notebooks\n"
+        "parts = {'one': v4.new_notebook(cells=[v4.new_code_cell(f'print({sys.argv[1]})')])}\n"
+        "for _ in range(2): print(notebooks.execute(parts)['one'].cells[0].outputs[0]['text'].strip())\n"
+    )
+    runs = [
+        subprocess.Popen([sys.executable, "-c", script, str(own)], cwd=tmp_path, stdout=subprocess.PIPE, text=True)
+        for own in (1, 2, 3)
+    ]
+    assert [run.communicate(timeout=300)[0].split() for run in runs] == [["1", "1"], ["2", "2"], ["3", "3"]]
+    assert not list(tmp_path.iterdir())
 
 
 @pytest.mark.slow
