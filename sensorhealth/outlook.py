@@ -24,15 +24,8 @@ Progress = Callable[[str], None]
 BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
 YEAR = 365  # days
 BUDGET_SEED = 20260301
-IN_DRAWS = (
-    "life_id",
-    "stratum",
-    "technology",
-    "site",
-    "current",
-    "installed",
-    "last_test",
-)  # of lives; rows are taken in every draw
+TEXTS_IN_DRAWS = ("life_id", "stratum", "technology", "site")
+IN_DRAWS = (*TEXTS_IN_DRAWS, "current", "installed", "last_test")  # of lives; rows are taken in every draw
 # enough to see what does not fit
 FIRST_LOOK = {"curves": "exponential", "brownian": False, "parameter_uncertainty": False, "sessions": "large"}
 
@@ -260,7 +253,7 @@ def shared_draws_of_shard(
 def _in_draws(ahead: Outlook | Analysis, current: pd.DataFrame, day: pd.Timestamp) -> tuple[pd.DataFrame, pd.Series]:
     """The lives that are walked through and a new one of each kind, and their ages."""
     lives = pd.concat([current, _new_lives(ahead.lives, day)], ignore_index=True)
-    lives = lives[list(IN_DRAWS)].astype(dict.fromkeys(IN_DRAWS[:4], object))
+    lives = lives[list(IN_DRAWS)].astype(dict.fromkeys(TEXTS_IN_DRAWS, object))
     return lives, _age_years(lives, day)
 
 

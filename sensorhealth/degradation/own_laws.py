@@ -13,10 +13,8 @@ MIDDLE, SPREAD = (grid.ravel() for grid in np.meshgrid(SHIFTS[2:-2], SPREADS, in
 WEAR = (0.26, 0.64)  # spreads, two in three beforehand (source: `places`)
 ALIKE = 0.02  # belief beforehand that all have the knee that was fitted: the readings may still say so (a judgement)
 USUAL = 0.6  # standard deviation of the middle beforehand
-MIXED = np.array(
-    [(0.0, 0.0), (0.0, 0.3), (0.0, 0.6), (0.3, 0.0), (0.6, 0.0), (0.15, 0.15), (0.3, 0.3), (0.4, 0.4)]
-)  # shares of the
-# sensors whose knee is gentler, and sharper, than that of the kind
+# shares of the sensors whose knee is gentler, and sharper, than that of the kind
+MIXED = np.array([(0.0, 0.0), (0.0, 0.3), (0.0, 0.6), (0.3, 0.0), (0.6, 0.0), (0.15, 0.15), (0.3, 0.3), (0.4, 0.4)])
 WORTHS = np.array([1.0, 0.3, 0.1])  # of a reading, in telling of its sensor's knee
 PLAIN = SHIFTS.size // 2
 EDGES = np.concatenate([[-np.inf], 0.5 * (SHIFTS[1:] + SHIFTS[:-1]), [np.inf]])

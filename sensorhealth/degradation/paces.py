@@ -96,7 +96,7 @@ class Foretold(NamedTuple):
 def foretold_last(model: StratumModel, part: float) -> Foretold | None:
     """Of each sensor with enough readings its last one, foretold from the first `part` of them; None for none."""
     stratum, item = model.stratum, max(model.modes, key=lambda mode: mode.weight)
-    early = frombeginnings(model, part)
+    early = from_beginnings(model, part)
     if early is None:
         return None
     posterior, begin = early
@@ -104,7 +104,7 @@ def foretold_last(model: StratumModel, part: float) -> Foretold | None:
     told = stratum.counts >= FEWEST_READINGS
     last = stratum.last[told]
     gathered = np.cumsum(steps_found(stratum))
-    steps = gathered[last] - gathered[_ends_ofbeginnings(stratum, part)[told]]
+    steps = gathered[last] - gathered[_ends_of_beginnings(stratum, part)[told]]
     mean, variance = (array[0] for array in posterior.latent(stratum.age[last]))
     begun = posterior.level[0]
     birth = begun - posterior.curve[0].path(posterior.slope[0], begin)
@@ -122,13 +122,13 @@ def _at_paces(model: StratumModel, part: float) -> tuple[FloatArray, FloatArray]
     return told.came - np.array(means), told.latent_variance + told.noise
 
 
-def _ends_ofbeginnings(stratum: Stratum, part: float) -> IntArray:
+def _ends_of_beginnings(stratum: Stratum, part: float) -> IntArray:
     """Position (n,) of the last reading of each sensor's beginning."""
     count = np.maximum(np.ceil(part * (stratum.counts - 1)).astype(np.int64), 1)
     return stratum.offsets[:-1] + count - 1
 
 
-def frombeginnings(model: StratumModel, part: float) -> tuple[PathPosterior, FloatArray] | None:
+def from_beginnings(model: StratumModel, part: float) -> tuple[PathPosterior, FloatArray] | None:
     """As `from_some` for the first `part` of each sensor's readings, sensors with few readings left out."""
     stratum = model.stratum
     told = stratum.counts >= FEWEST_READINGS

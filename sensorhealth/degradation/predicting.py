@@ -125,10 +125,10 @@ class Component:
         x = np.zeros((index.size, self.fitted.base.x.shape[1]))
         curve, slopes = self.fitted.curve, self.fitted.slopes
         phi = curve.value(age) if slopes is None else curve.path_by_slope(slopes[index], age)
-        x[:, 0] = 1.0
-        if self.fitted.terms.slope:
-            x[:, 1] = phi
         terms = self.fitted.terms
+        x[:, 0] = 1.0
+        if terms.slope:
+            x[:, 1] = phi
         rest = still_to_come(terms.break_in, age) if terms.break_in else np.zeros(index.size)
         if terms.break_in:
             x[:, 1 + int(terms.slope)] = rest

@@ -208,8 +208,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     modes = tuple(Component(stratum, item.fitted, item.weight, surprises.share) for item in choices if item.fitted is not None)
     if settings.curves == "average" and soft and not break_in:
         best = min((item.fitted for item in choices if item.fitted is not None), key=lambda item: item.deviance)
-        for fit in (best, seen):
-            time = break_in_of(stratum, fit, best.deviance)
+        for time in dict.fromkeys(break_in_of(stratum, fit, best.deviance) for fit in (best, seen)):
             other = fit_stratum(whole, settings, relatives, time) if time else None
             if other is not None and other.deviance < best.deviance - CLEARLY:
                 return other

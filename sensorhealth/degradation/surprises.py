@@ -17,6 +17,7 @@ from sensorhealth.degradation.effects import LEAST_NOISE, PASSING
 from sensorhealth.degradation.fitting import CurveFit, class_effects
 from sensorhealth.degradation.ground import life_slopes
 from sensorhealth.degradation.reml_fit import CrossedFit
+from sensorhealth.health.headroom import reads_low
 
 FAR, FARTHEST = 5.0, 8.0  # usual jumps, between which a jump begins to be a surprise
 MOST = 0.9  # quantile of the jumps that within these bounds is never a surprise, so that surprises stay rare
@@ -94,7 +95,7 @@ def falls_at_the_end(stratum: Stratum, fitted: CurveFit) -> bool:
     last, counts = (array[stratum.counts > 1] for array in (stratum.last, stratum.counts))
     fell = jump[last]
     again = fell & jump[last - 1] & (counts > 2)
-    low = (stratum.censoring[last] < 0) | ((stratum.y[last] <= 0.0) & (stratum.censoring[last] == 0))
+    low = reads_low(stratum.y[last], stratum.censoring[last])
     return bool(again.sum() >= FEWEST_FALLS or (fell & low).sum() >= max(FEWEST_FALLS, USUAL * low.sum()))
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 
 from sensorhealth.degradation.choosing import CurveChoice
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
-from sensorhealth.degradation.effects import CYLINDER, FADE, LOT_LEVEL, LOT_SLOPE, SESSION, STATED
+from sensorhealth.degradation.effects import BREAK_IN, CYLINDER, FADE, LOT_LEVEL, LOT_SLOPE, SESSION, STATED
 from sensorhealth.degradation.fitting import class_effects
 from sensorhealth.degradation.mixture import moments
 from sensorhealth.degradation.predicting import Component
@@ -150,7 +150,7 @@ def lot_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.DataFra
 def fixed_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.DataFrame:
     """Fixed effects of a stratum: level at birth, slope per year, one line per covariate."""
     terms = components[0].fitted.terms
-    names = ["level", *(["slope"] if terms.slope else []), *(["break-in"] if terms.break_in else []), *stratum.covariate_names]
+    names = ["level", *(["slope"] if terms.slope else []), *([BREAK_IN] if terms.break_in else []), *stratum.covariate_names]
     value, variance = _mixed(
         components, [(item.fitted.fit.beta, np.diag(item.fitted.fit.beta_covariance)) for item in components]
     )

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from ..health.headroom import reads_low
 from ..life.lifedata import DAYS_PER_YEAR, years_between
 from ..technologies import flat_technologies
 from .baselines import History, OwnLine
@@ -90,7 +91,7 @@ def verdicts(readings: pd.DataFrame, limit: float = 0.0) -> pd.DataFrame:
 
     A bump test that shows no headroom is no reading: it tells that a sensor answers, not that it can still be adjusted.
     """
-    low = (readings["censoring"] < 0) | ((readings["log_ratio"] <= limit) & (readings["censoring"] == 0))
+    low = reads_low(readings["log_ratio"], readings["censoring"], limit)
     last_good = readings["time"][~low].groupby(readings["life_id"]).max()
     after = last_good.reindex(readings["life_id"]).to_numpy()
     trailing = readings[low & ~(readings["time"].to_numpy() < after)].groupby("life_id")["time"]

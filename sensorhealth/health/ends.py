@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from sensorhealth.health.change_points import DOWN
 from sensorhealth.health.fault_search import FoundFaults
-from sensorhealth.health.headroom import only_passed
+from sensorhealth.health.headroom import only_passed, reads_low
 from sensorhealth.health.path_filter import IntArray
 from sensorhealth.technologies import flat_technologies
 
@@ -170,7 +170,7 @@ def _falls_on(table: pd.DataFrame, at: IntArray, last: IntArray) -> BoolArray:
 
 def _repeats_recorded(table: pd.DataFrame) -> bool:
     """Whether failed tests of this fleet were repeated on the day, and the repeats are in its records."""
-    failed = table[(table["log_ratio"] <= 0) & ~only_passed(table)]
+    failed = table[reads_low(table["log_ratio"], table["censoring"])]
     visits = failed.groupby([failed["sensor_id"], failed["time"].dt.floor("D")]).size()
     readings = table.groupby([table["sensor_id"], table["time"].dt.floor("D")]).size().reindex(visits.index)
     return len(visits) > 0 and float((readings > 1).mean()) >= REPEATS_RECORDED

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from sensorhealth.health.life_table import FleetTables, life_of, seconds
 
@@ -73,6 +73,16 @@ def readings(fleet: FleetTables, lives: pd.DataFrame) -> pd.DataFrame:
         }
     )
     return frame
+
+
+def reads_low(log_ratio: ArrayLike, censoring: ArrayLike, limit: float = 0.0) -> NDArray[np.bool_]:
+    """Which readings (N,) tell that the sensor was at its limit or below: read so, or known to be at most that. One known from
+    below (censoring +1) may lie anywhere above.
+
+    log_ratio: ln headroom ratio, as recorded or net of the gas; limit: of the same.
+    """
+    side = np.asarray(censoring)
+    return (side < 0) | ((np.asarray(log_ratio) <= limit) & (side == 0))
 
 
 def only_passed(readings: pd.DataFrame) -> NDArray[np.bool_]:

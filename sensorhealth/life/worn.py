@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from ..health.headroom import reads_low
 from ..technologies import flat_technologies
 
 DEAD = float(np.log(2.0))  # ln ratio below the limit from which a low reading speaks of a sudden end and not of a steep path
@@ -19,8 +20,8 @@ def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float, gas: ND
     though it may have been removed for it.
     """
     net = readings["log_ratio"] - gas
-    missing, read = readings["censoring"] < 0, readings["censoring"] == 0  # one known from below may lie anywhere above
-    low = ((net <= limit) & read) | missing
+    missing = readings["censoring"] < 0
+    low = reads_low(net, readings["censoring"], limit)
     good = readings["time"][~low].groupby(readings["life_id"]).max()
     after = ~(readings["time"].to_numpy() < good.reindex(readings["life_id"]).to_numpy())
     first_low = readings["time"][low & after].groupby(readings["life_id"]).min()
@@ -29,7 +30,8 @@ def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float, gas: ND
         name: pd.to_datetime(times.reindex(ids)).to_numpy() for name, times in (("last_good", good), ("first_low", first_low))
     }
     known = lives.assign(**seen, ended=pd.to_datetime(lives["ended"]))
-    misread = ids.isin(readings["life_id"][((readings["log_ratio"] <= limit) & read) | missing]) & known["first_low"].isna()
+    recorded_low = reads_low(readings["log_ratio"], readings["censoring"], limit)
+    misread = ids.isin(readings["life_id"][recorded_low]) & known["first_low"].isna()
     dead = (known["end_kind"] == "sudden") & ids.isin(readings["life_id"][(net <= limit - DEAD) | missing])
     worn = (known["first_low"].notna() & ~dead) | ((known["end_kind"] == "soft") & ~misread)
     found = known["first_low"].fillna(known["ended"]).where(worn, known["ended"])
