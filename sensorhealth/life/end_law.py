@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..degradation.paces import STEADY, Paces
-from .falls import NONE, FallLaw, Falls
+from .falls import NONE, FallLaw, Falls, that_count
 from .lifedata import DAYS_PER_YEAR, years_between
 from .soft import cells, default_grid, nearer, placed_cdf, scaled, thinned, widened_grid
 from .sudden import SuddenLife
@@ -137,7 +137,9 @@ class AgesAtEnd:
         known = (lives["stratum"].map(self.reached).to_numpy(float) - age) * DAYS_PER_YEAR
         cdf = self.life.conditional_cdf(lives, as_of, days)
         here = np.maximum(known, 0.0)
-        left, on = (1.0 - np.array([np.interp(day, days, one) for day, one in zip(here, item)], float) for item in (cdf, path))
+        place, share = cells(days, here)
+        rows = np.arange(here.size)
+        left, on = (1.0 - (1.0 - share) * item[rows, place] - share * item[rows, place + 1] for item in (cdf, path))
         beyond = left[:, None] * np.clip((1.0 - path) / np.maximum(on, LEAST)[:, None], 0.0, 1.0)
         return np.where(days > here[:, None], np.maximum(cdf, 1.0 - beyond), cdf)
 
@@ -178,7 +180,7 @@ def learn_end_law(
         age = pd.Series(years_between(back["installed"], date), index=back.index)
         for name, (path, then) in ageing.known_until(age).items():
             if name in ends:
-                law = falls.laws.get(name)
+                (law,) = that_count([falls.laws.get(name)], GRID[-1])
                 seen.setdefault(name, []).append(_what_came(path, then, back, ages, margin, places.get(name), law))
     share = {}
     for name, items in seen.items():
