@@ -229,24 +229,35 @@ def _what_came(
     moment = ages.life.as_of_
     asked = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
     by_age = ages.conditional_cdf(asked, moment, GRID, cdf[:, : GRID.size])
-    chance = np.empty((kept.size, LOGS.size + 1))
-    for row, (near, other, early, late) in enumerate(zip(cdfs, by_age, low, high)):
-        before = _ended(wide, near, weights, early) if early > 0.0 else 0.0
-        chance[row, :-1] = (_ended(wide, near, weights, late) if np.isfinite(late) else 1.0) - before
-        gone = np.interp(early, GRID, other) if early > 0.0 else 0.0
-        chance[row, -1] = (np.interp(late, GRID, other) if np.isfinite(late) else 1.0) - gone
+    open_, lived = ~np.isfinite(high), low > 0.0
+    until = np.where(open_, 0.0, high)
+    by_path = np.where(open_[:, None], 1.0, _ended(wide, cdfs, weights, until))
+    by_path -= np.where(lived[:, None], _ended(wide, cdfs, weights, low), 0.0)
+    on_age = np.where(open_, 1.0, _read(by_age, until)) - np.where(lived, _read(by_age, low), 0.0)
+    chance = np.column_stack([by_path, on_age])
     return _Seen(path.life_id[kept], stage(cdf, wide, age[kept]), np.maximum(chance, LEAST))
 
 
-def _ended(wide: Array, near: Array, weights: Array, day: float) -> Array:
-    """Chance (len(FACTORS),) that one life has ended by a day if what is ahead of its path comes so many times as soon.
+def _read(values: Array, days: Array) -> Array:
+    """Rows (n, len(GRID)) each read at its own of `days` (n,)."""
+    place, share = cells(GRID, days)
+    rows = np.arange(days.size)
+    return np.asarray((1.0 - share) * values[rows, place] + share * values[rows, place + 1])
 
-    near (k, w): to have come near the limit by each of `wide`; weights (k, len(GRID)): of the nodes, as falls do not come sooner.
+
+def _ended(wide: Array, near: Array, weights: Array, days: Array) -> Array:
+    """Chance (n, len(FACTORS)) that each life has ended by its own of `days` (n,) if what is ahead of its path comes so many times
+    as soon.
+
+    near (n, k, w): to have come near the limit by each of `wide`; weights (k, len(GRID)): of the nodes, as falls do not come
+    sooner.
     """
-    place, share = cells(wide, day * np.outer(FACTORS, WITHIN))
-    on, now = cells(GRID, np.array(day))
+    place, share = cells(wide, days[:, None] * np.outer(FACTORS, WITHIN).ravel())
+    below, above = (np.take_along_axis(near, (place + one)[:, None, :], axis=2) for one in (0, 1))
+    come = (1.0 - share)[:, None, :] * below + share[:, None, :] * above
+    on, now = cells(GRID, days)
     worth = (1.0 - now) * weights[:, on] + now * weights[:, on + 1]
-    return np.asarray(worth @ ((1.0 - share) * near[:, place] + share * near[:, place + 1]).mean(axis=2))
+    return np.einsum("kn,nkf->nf", worth, come.reshape(*come.shape[:2], FACTORS.size, WITHIN.size).mean(axis=3))
 
 
 def _shares(items: list[_Seen], paces: Paces) -> Array | None:

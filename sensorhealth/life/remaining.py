@@ -204,8 +204,8 @@ def remaining_draws(
 
 
 class _SoftEnds(NamedTuple):
-    """Cumulative chances (k, n, m) of ends by the path and by falls at once, and by the path if no fall came, there being no other
-    ends; the last two None where no falls count."""
+    """Cumulative chances (k, n, m) of ends by the path and by falls at once, and by the path if no fall came; no other ends. The
+    last two are None where no falls count."""
 
     worn: Array
     struck: Array | None
