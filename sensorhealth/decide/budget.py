@@ -11,14 +11,13 @@ import itertools
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sensorhealth.decide.flows import Chains, Flows, chains, flows
-from sensorhealth.decide.newlives import LifeTable, drawn_lives
+from sensorhealth.decide.flows import Chains, Expected, Flows, chains, flows
+from sensorhealth.decide.newlives import LifeTable
 from sensorhealth.decide.parts import Missing, Part, missing, of_part, part_of
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.positions import Known, Positions, chunks
@@ -28,6 +27,7 @@ from sensorhealth.decide.texts import codes
 from sensorhealth.decide.totals import GroupSums
 from sensorhealth.decide.visitdates import visit_days
 from sensorhealth.decide.visiting import SiteSwaps, draw_visiting
+from sensorhealth.decide.worlds import batches, expected_in_each
 
 FloatArray = NDArray[np.float64]
 DAYS_PER_YEAR = 365.25
@@ -61,13 +61,6 @@ def months(as_of: np.datetime64, count: int, escalation_per_year: float) -> Cale
     return Calendar(borders[:-1], edges, (1.0 + escalation_per_year) ** (middle / DAYS_PER_YEAR))
 
 
-class Expected(NamedTuple):
-    """What one table of life distributions leads to: what follows a replacement by kind, and blocks of positions with it."""
-
-    then: list[Chains]
-    blocks: list[tuple[NDArray[np.intp], Flows]]
-
-
 @dataclass(frozen=True)
 class Replacing:
     """All that replacements under one scheme follow from: positions, new sensors (known), how they are replaced, and when.
@@ -88,7 +81,7 @@ class Replacing:
 
     def expected(self, table: LifeTable) -> Expected:
         """Expected replacements by month under `table`; rows of it that are named by a kind speak for new sensors."""
-        drawn = drawn_lives(self.known.fresh, table)
+        drawn = self.known.new_in(table)
         then = self.then if drawn is None else chains(drawn, self.rule, self.calendar.edges)
         return Expected(then, list(self.walk(table, then)))
 
@@ -195,8 +188,8 @@ def budgets(
     """Several budgets, for the fleet, by site and by technology, in one walk through the draws; see `budget`."""
     table = fleet_plan.remaining if remaining is None else remaining
     account = Account(fleet_plan, by, scheme)
-    for drawn in itertools.repeat(table, PATTERNS) if shared_draws is None else shared_draws:
-        account.add(drawn)
+    for drawn in batches(itertools.repeat(table, PATTERNS) if shared_draws is None else shared_draws):
+        account.add(*drawn)
     return account.tables()
 
 
@@ -231,24 +224,28 @@ class Account:
         for name, (names, code) in self._groups.items():
             self._tallies[name] = Tally(self.ready, self.fleet_plan.policy, code, len(names), self._part)
 
-    def add(self, drawn: LifeTable) -> None:
-        """Put in the life distributions of one world, and draw the visits that are made in it."""
+    def add(self, *drawn: LifeTable) -> None:
+        """Put in the life distributions of worlds, and draw the visits that are made in them."""
         if not self._tallies:
-            self._begin(drawn)
-        ready, made = self._drawing(self.ready)
+            self._begin(drawn[0])
         part = self._part
-        walked = ready if part is None else of_part(ready, part.rows, part.row)
-        weight = np.ones(walked.where.row.size) if part is None else part.weight
-        expected = walked.expected(drawn)
+        worlds, visits = zip(*(self._drawing(self.ready) for _ in drawn))
+        walked = [world if part is None else of_part(world, part.rows, part.row) for world in worlds]
+        for world, expected, made in zip(walked, expected_in_each(walked, drawn), visits):
+            self._add(world, expected, made)
+
+    def _add(self, walked: Replacing, expected: Expected, made: FloatArray | None) -> None:
+        """Add up one world; made: (s, m) its visits, where they are drawn."""
+        weight = np.ones(walked.where.row.size) if self._part is None else self._part.weight
         made = visits_expected(self.fleet_plan, walked, expected, weight) if made is None else made
-        cost = made * np.array([site.cost for site in self.fleet_plan.ahead.sites])[:, None] * ready.calendar.price
+        cost = made * np.array([site.cost for site in self.fleet_plan.ahead.sites])[:, None] * walked.calendar.price
         self.visits.append(cost)
         sums = [[weight[rows] @ flow[way].sum(axis=1) for way in (0, 1)] for rows, flow in expected.blocks]
         self._replaced.append([float(value) for value in np.sum(sums, axis=0)])
         of_each = next(iter(self._tallies.values())).moments_of(expected) if self._tallies else []
         for name, tally in self._tallies.items():
             names, code = self._groups[name]
-            shown = visits_of(cost, ready.where, code, len(names)) if name != "technology" else None
+            shown = visits_of(cost, self.ready.where, code, len(names)) if name != "technology" else None
             tally.add(expected, walked.rule, of_each, shown)
 
     @cached_property

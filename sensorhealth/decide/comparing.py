@@ -16,6 +16,7 @@ from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.policy import SCHEMES
 from sensorhealth.decide.positions import Known, chunks
 from sensorhealth.decide.totals import LEVELS
+from sensorhealth.decide.worlds import batches
 from sensorhealth.nomenclature import columns
 
 Draws = Iterable[LifeTable] | None
@@ -66,9 +67,9 @@ def compare_policies(
 
 def _filled(accounts: list[Account], draws: Draws) -> list[Account]:
     """The accounts with every draw added, each drawn once; without draws, with the forecast alone."""
-    for drawn in itertools.repeat(accounts[0].fleet_plan.remaining, PATTERNS) if draws is None else draws:
+    for drawn in batches(itertools.repeat(accounts[0].fleet_plan.remaining, PATTERNS) if draws is None else draws):
         for account in accounts:
-            account.add(drawn)
+            account.add(*drawn)
     return accounts
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sensorhealth.decide.newlives import LifeTable, NewLives
-from sensorhealth.decide.positions import Known, Positions
-from sensorhealth.decide.replaced import Alone, Looks, Replaced, alone, at_each, replaced_by
+from sensorhealth.decide.positions import Known
+from sensorhealth.decide.replaced import Alone, Looks, Replaced, alone, at_all, at_each, replaced_by
 from sensorhealth.decide.replacement import time_in_service
 from sensorhealth.decide.schemes import Ways
 
@@ -38,6 +40,13 @@ class Flows(NamedTuple):
     first: FloatArray
 
 
+class Expected(NamedTuple):
+    """What one table of life distributions leads to: what follows a replacement by kind, and blocks of positions with it."""
+
+    then: list[Chains]
+    blocks: list[tuple[IntArray, Flows]]
+
+
 def chains(fresh: NewLives, rule: Ways, edges: FloatArray) -> list[Chains]:
     """What follows a replacement, for each kind of new sensor, in periods between `edges` (m + 1,) days."""
     middle = 0.5 * (edges[1:] + edges[:-1])
@@ -46,28 +55,45 @@ def chains(fresh: NewLives, rule: Ways, edges: FloatArray) -> list[Chains]:
     lives = alone(fresh.soft, fresh.sudden)
     look = Looks(days + rule.new_notice[:, None], np.arange(len(fresh.kinds)))
     found_by = replaced_by(days, fresh.grid_days, lives, look, (rule.new_begin, rule.new_stop), rule.new_missed)
-    found = []
-    for planned, failed in zip(found_by.planned, found_by.failed):
-        by_swap, by_end = (np.diff(np.interp(age, days, by), axis=1) for by in (planned, failed))
-        every = np.linalg.inv(np.eye(middle.size) - by_swap - by_end)
-        found.append(Chains(by_swap, by_end, every @ by_swap, every @ by_end))
-    return found
+    shape = len(fresh.kinds), *age.shape
+    by_swap, by_end = (
+        np.diff(at_all(days, by, age.ravel()).reshape(shape), axis=2) for by in (found_by.planned, found_by.failed)
+    )
+    every = np.linalg.inv(np.eye(middle.size) - by_swap - by_end)
+    return [Chains(*parts) for parts in zip(by_swap, by_end, every @ by_swap, every @ by_end)]
 
 
 def flows(table: LifeTable, known: Known, rows: IntArray, rule: Ways, edges: FloatArray, then: list[Chains]) -> Flows:
     """Expected replacements of positions `rows`, by the distributions of `table` (the forecast, or a draw of it)."""
     where = known.where
-    by = _by_edges(table, where, rows, rule, edges, known.lives(table, rows))
-    at_once = rule.stop[rows] <= 0
+    lives, rule = known.lives(table, rows), rule.of(rows)
+    return followed(lives, table.grid_days, where.kind[rows], where.site_code[rows], rule, edges, then)
+
+
+def followed(
+    lives: Alone, days: FloatArray, kind: IntArray, site: IntArray, rule: Ways, edges: FloatArray, then: list[Chains]
+) -> Flows:
+    """The same of the n positions that `rule` is of, by their life distributions at `days`; kind, site: (n,)."""
+    by = _by_edges(lives, days, site, rule, edges)
+    at_once = rule.stop <= 0
     by.planned[at_once], by.failed[at_once] = 1.0, 0.0
     planned, failed = (np.diff(values[:, 1:], axis=1, prepend=0.0) for values in by[:2])
     first = planned + failed
     later = np.zeros_like(planned)
-    for kind in np.unique(where.kind[rows]):
-        mine = where.kind[rows] == kind
-        later[mine] = first[mine] @ then[kind].all_planned
-        failed[mine] += first[mine] @ then[kind].all_failed
-    return Flows(planned + on_visits(later, rule, where.site_code[rows]), failed, first)
+    for number, mine in _by_group(kind):
+        later[mine] = first[mine] @ then[number].all_planned
+        failed[mine] += first[mine] @ then[number].all_failed
+    return Flows(planned + on_visits(later, rule, site), failed, first)
+
+
+def _by_group(group: IntArray) -> Iterator[tuple[int, IntArray | slice]]:
+    """Each of the groups (n,) and where it is: a slice where that lies in one piece."""
+    order = np.argsort(group, kind="stable")
+    bounds = np.flatnonzero(np.r_[True, np.diff(group[order]) != 0, True][: group.size + 1])
+    for begin, end in pairwise(bounds.tolist()):
+        mine = order[begin:end]
+        whole = mine[-1] - mine[0] + 1 == mine.size
+        yield int(group[mine[0]]), slice(int(mine[0]), int(mine[-1]) + 1) if whole else mine
 
 
 def on_visits(evenly: FloatArray, rule: Ways, site: IntArray) -> FloatArray:
@@ -75,25 +101,26 @@ def on_visits(evenly: FloatArray, rule: Ways, site: IntArray) -> FloatArray:
     if rule.release is None:
         return evenly
     found = np.empty_like(evenly)
-    for number in np.unique(site):
-        mine = site == number
+    for number, mine in _by_group(site):
         found[mine] = evenly[mine] @ rule.release[number]
     return found
 
 
-def _by_edges(table: LifeTable, where: Positions, rows: IntArray, rule: Ways, edges: FloatArray, lives: Alone) -> Replaced:
-    """What happens to positions `rows` by each of the edges."""
-    notice, code = np.unique(rule.notice[rows], return_inverse=True)
-    groups, group = np.unique(where.site_code[rows] * notice.size + code, return_inverse=True)
-    site, at = np.divmod(groups, max(notice.size, 1))
-    look = Looks(rule.cover[site] + notice[at, None] * rule.known[site], group)
-    return replaced_by(edges, table.grid_days, lives, look, (rule.begin[rows], rule.stop[rows]), rule.missed[rows])
+def _by_edges(lives: Alone, days: FloatArray, site: IntArray, rule: Ways, edges: FloatArray) -> Replaced:
+    """What happens to positions at `site` (n,), which `rule` is of, by each of the edges."""
+    notice, code = np.unique(rule.notice, return_inverse=True)
+    groups, group = np.unique(site * notice.size + code, return_inverse=True)
+    place, at = np.divmod(groups, max(notice.size, 1))
+    look = Looks(rule.cover[place] + notice[at, None] * rule.known[place], group)
+    return replaced_by(edges, days, lives, look, (rule.begin, rule.stop), rule.missed)
 
 
 def wasted_days(table: LifeTable, known: Known, rows: IntArray, rule: Ways, edges: FloatArray) -> FloatArray:
     """Life (n,) that planned swaps of the sensors in service throw away until the last edge (days, expected)."""
+    if not (np.isfinite(rule.begin[rows]).any() or np.isfinite(rule.stop[rows]).any()):
+        return np.zeros(rows.size)
     lives = known.lives(table, rows)
-    by = _by_edges(table, known.where, rows, rule, edges, lives)
+    by = _by_edges(lives, table.grid_days, known.where.site_code[rows], rule.of(rows), edges)
     foreseen, planned = by.foreseen[:, -1], by.planned[:, -1]
     wasted = foreseen * rule.notice[rows]
     stopped = np.flatnonzero(planned != foreseen)

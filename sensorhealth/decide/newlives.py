@@ -85,7 +85,8 @@ def new_lives(kinds: Iterable[str], grid_days: FloatArray, known: LifeTable | No
 
 def drawn_lives(fresh: NewLives, table: LifeTable) -> NewLives | None:
     """Life distributions of new sensors in the world of `table`, from its rows that are named by kinds; None without any."""
-    rows = {name: row for row, name in enumerate(table.life_id) if name in fresh.kinds}
+    kinds = frozenset(fresh.kinds)
+    rows = {name: row for row, name in enumerate(table.life_id) if name in kinds}
     if not rows:
         return None
     ends = []

@@ -9,6 +9,7 @@ that a spare loses while it waits. A spare that is more likely used within its s
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -26,6 +27,7 @@ from sensorhealth.decide.positions import Known, Positions
 from sensorhealth.decide.replacement import time_in_service
 from sensorhealth.decide.stock import cover, newsvendor
 from sensorhealth.decide.texts import codes
+from sensorhealth.decide.worlds import MOST, expected_in_each
 
 IntArray = NDArray[np.intp]
 _EXACT = 500  # most positions of one kind whose demand is found exactly
@@ -135,11 +137,10 @@ def demands(fleet_plan: FleetPlan, walked: int = WALKED, shard: int | None = Non
     moments: list[list[FloatArray]] = [[] for _ in kinds]
     exact: list[list[FloatArray]] = [[] for _ in kinds]
     lacking = [np.zeros(ends.shape[0]) for ends in at]
-    for pattern in range(_PATTERNS):
-        world = drawing(ready)[0]
-        here = world if part is None else of_part(world, part.rows, part.row)
-        summed = _summed(here, fleet_plan)
-        every = _summed(world, fleet_plan) if part is not None and pattern < CHECKED else None
+    worlds = [drawing(ready)[0] for _ in range(_PATTERNS)]
+    walking = _summed(worlds if part is None else [of_part(world, part.rows, part.row) for world in worlds], fleet_plan)
+    for pattern, summed in enumerate(walking):
+        every = next(_summed(worlds[pattern : pattern + 1], fleet_plan)) if part is not None and pattern < CHECKED else None
         for number, kind in enumerate(kinds):
             start, end = at[number].T
             chances = np.clip(summed[places[number]][:, end] - summed[places[number]][:, start], 0.0, 1.0)
@@ -155,11 +156,14 @@ def demands(fleet_plan: FleetPlan, walked: int = WALKED, shard: int | None = Non
     ]
 
 
-def _summed(world: Replacing, fleet_plan: FleetPlan) -> FloatArray:
-    """Expected replacements (n, m + 1) of each position up to each edge."""
-    expected = world.expected(fleet_plan.remaining)
-    found = np.concatenate([np.cumsum(flow.planned + flow.failed, axis=1) for _, flow in expected.blocks])
-    return np.concatenate([np.zeros((len(found), 1)), found], axis=1)
+def _summed(worlds: Sequence[Replacing], fleet_plan: FleetPlan) -> Iterator[FloatArray]:
+    """Expected replacements (n, m + 1) of each position up to each edge, in each world."""
+    size = max(MOST // max(worlds[0].where.row.size, 1), 1)
+    for begin in range(0, len(worlds), size):
+        some = worlds[begin : begin + size]
+        for expected in expected_in_each(some, [fleet_plan.remaining] * len(some)):
+            found = np.concatenate([np.cumsum(flow.planned + flow.failed, axis=1) for _, flow in expected.blocks])
+            yield np.concatenate([np.zeros((len(found), 1)), found], axis=1)
 
 
 def _moments(chances: FloatArray, weight: FloatArray | None) -> FloatArray:

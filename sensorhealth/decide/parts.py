@@ -150,8 +150,7 @@ def _add_by_group(total: FloatArray, code: IntArray, values: FloatArray) -> None
 
 def of_part(ready: Replacing, rows: IntArray, row: IntArray) -> Replacing:
     """The replacements of some positions alone; row: theirs in the life distributions."""
-    ways = {name: getattr(ready.rule, name)[rows] for name in ("begin", "stop", "notice", "missed")}
-    return replace(ready, known=ready.known.part(rows, row), rule=replace(ready.rule, **ways))
+    return replace(ready, known=ready.known.part(rows, row), rule=ready.rule.of(rows))
 
 
 def _groups(site: ObjectArray, technology: ObjectArray, counted: NDArray[np.bool_] | None = None) -> tuple[IntArray, FloatArray]:

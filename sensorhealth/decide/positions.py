@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sensorhealth.decide.newlives import LifeTable, NewLives
+from sensorhealth.decide.newlives import LifeTable, NewLives, drawn_lives
 from sensorhealth.decide.plan import FleetPlan
 from sensorhealth.decide.replaced import Alone, alone, at_each
 from sensorhealth.decide.texts import codes
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
-_KEPT = 10_000_000  # chances of each end that are kept while the same table is asked about
+_KEPT = 10_000_000  # chances of each end that are kept
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ def chunks(rows: IntArray, size: int = 32_768) -> list[IntArray]:
 
 
 class Known:
-    """Positions with the life distributions of their blocks, kept while the same table is asked about.
+    """Positions with the life distributions of their blocks, kept while the same tables are asked about.
 
     Schemes are walked through with the same positions and worlds: what these share is worked out once. where: the positions;
     fresh: new sensors of their kinds.
@@ -78,9 +78,9 @@ class Known:
 
     def __init__(self, where: Positions, fresh: NewLives) -> None:
         self.where, self.fresh = where, fresh
-        self._table: LifeTable | None = None
-        self._lives: dict[tuple[int, int], Alone] = {}
+        self._lives: dict[tuple[int, int, int], tuple[LifeTable, Alone]] = {}
         self._parts: list[tuple[IntArray, IntArray, Known]] = []
+        self._new: tuple[LifeTable, NewLives | None] | None = None
 
     @classmethod
     def of(cls, fleet_plan: FleetPlan) -> Known:
@@ -89,17 +89,21 @@ class Known:
 
     def lives(self, table: LifeTable, rows: IntArray) -> Alone:
         """As `life_rows`; not to be written into."""
-        if table is not self._table:
-            self._table, self._lives = table, {}
         if not rows.size or rows[-1] - rows[0] + 1 != rows.size:
             return life_rows(self.where, rows, table, self.fresh)
-        block = int(rows[0]), rows.size
+        block = id(table), int(rows[0]), rows.size  # no other table has its name while it is kept
         if block not in self._lives:
             found = life_rows(self.where, rows, table, self.fresh)
-            if sum(lives.total.size for lives in self._lives.values()) + found.total.size > _KEPT:
-                return found
-            self._lives[block] = found
-        return self._lives[block]
+            if sum(lives.total.size for _, lives in self._lives.values()) + found.total.size > _KEPT:
+                self._lives.clear()
+            self._lives[block] = table, found
+        return self._lives[block][1]
+
+    def new_in(self, table: LifeTable) -> NewLives | None:
+        """As `newlives.drawn_lives`."""
+        if self._new is None or self._new[0] is not table:
+            self._new = table, drawn_lives(self.fresh, table)
+        return self._new[1]
 
     def part(self, rows: IntArray, row: IntArray) -> Known:
         """Some of the positions alone; row: theirs in the life distributions."""

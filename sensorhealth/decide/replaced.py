@@ -108,23 +108,31 @@ def replaced_by(
     """
     begin, stop = begin_stop[0][:, None], begin_stop[1][:, None]
     soft, sudden = (at_all(days, values, times) for values in (lives.soft, lives.sudden))
-    goes_on = times <= stop
-    sudden = np.where(goes_on, sudden, at_each(days, lives.sudden, stop))
-    at_begin = at_each(days, lives.soft, begin)
-    first = np.minimum(begin, stop)
-    worn = np.where(times <= first, soft, at_each(days, lives.soft, first))
-    worn += missed[:, None] * np.maximum(np.where(goes_on, soft, at_each(days, lives.soft, stop)) - at_begin, 0.0)
-    seen = (1.0 - missed[:, None]) * np.maximum(at_looks(days, lives.soft, look) - at_begin, 0.0)
-    swapped = np.maximum.accumulate(np.where((times >= begin) & (times < stop), seen, 0.0), axis=1)
+    ever, stops = bool(np.isfinite(begin).any()), bool(np.isfinite(stop).any())
+    worn = soft
+    if stops:
+        goes_on = times <= stop
+        sudden = np.where(goes_on, sudden, at_each(days, lives.sudden, stop))
+        worn = soft = np.where(goes_on, soft, at_each(days, lives.soft, stop))
+    swapped: FloatArray | float = 0.0
+    if ever:  # else no soft end is seen coming
+        at_begin = at_each(days, lives.soft, begin)
+        worn = np.minimum(soft, np.where(begin <= stop, at_begin, soft))
+        worn += missed[:, None] * np.maximum(soft - at_begin, 0.0)
+        seen = (1.0 - missed[:, None]) * np.maximum(at_looks(days, lives.soft, look) - at_begin, 0.0)
+        seen[(times < begin) | (times >= stop)] = 0.0
+        swapped = np.maximum.accumulate(seen, axis=1)
     here = 1.0 - _middle(sudden)
     failed = np.cumsum(_steps(worn) * here + _steps(sudden) * (1.0 - _middle(worn + swapped)), axis=1)
-    foreseen = np.cumsum(_steps(swapped) * here, axis=1)
-    return Replaced(np.where(times >= stop, 1.0 - failed, foreseen), failed, foreseen)
+    foreseen = np.cumsum(_steps(swapped) * here, axis=1) if isinstance(swapped, np.ndarray) else np.zeros_like(failed)
+    return Replaced(np.where(times >= stop, 1.0 - failed, foreseen) if stops else foreseen, failed, foreseen)
 
 
 def _steps(values: FloatArray) -> FloatArray:
     """Rises from one time to the next, the first from nought."""
-    return np.diff(values, axis=1, prepend=0.0)
+    found = values.copy()
+    found[:, 1:] -= values[:, :-1]
+    return found
 
 
 def _middle(values: FloatArray) -> FloatArray:

@@ -56,6 +56,10 @@ class Ways:
     early: FloatArray
     release: FloatArray | None = None
 
+    def of(self, rows: IntArray) -> Ways:
+        """Those of some positions."""
+        return replace(self, **{name: getattr(self, name)[rows] for name in ("begin", "stop", "notice", "missed")})
+
 
 def ways(scheme: str, where: Positions, fleet_plan: FleetPlan, edges: FloatArray) -> Ways:
     """How positions are replaced under `scheme` ("condition", "calendar", "failure"), for periods between `edges`."""

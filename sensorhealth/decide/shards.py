@@ -22,6 +22,7 @@ from sensorhealth.decide.policy import SCHEMES, Policy
 from sensorhealth.decide.positions import Known
 from sensorhealth.decide.totals import GroupSums, budget_table
 from sensorhealth.decide.totals import together as sums_together
+from sensorhealth.decide.worlds import batches
 
 
 class ShardMoney(NamedTuple):
@@ -48,9 +49,9 @@ def money_of_shard(fleet_plan: FleetPlan, draws: Iterable[LifeTable], shard: int
     own = fleet_plan.policy.scheme
     known = Known.of(fleet_plan)
     accounts = {scheme: Account(fleet_plan, GROUPS if scheme == own else ("fleet",), scheme, shard, known) for scheme in SCHEMES}
-    for drawn in draws:
+    for drawn in batches(draws):
         for account in accounts.values():
-            account.add(drawn)
+            account.add(*drawn)
     sums = {scheme: account.sums() for scheme, account in accounts.items()}
     sites = budget_table(sums[own].pop("site"))
     sites.insert(1, "by", "site")

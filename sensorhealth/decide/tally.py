@@ -9,13 +9,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.decide.counts import TINY, count_distribution
-from sensorhealth.decide.flows import Chains, Flows, on_visits
+from sensorhealth.decide.flows import Chains, Expected, Flows, on_visits
 from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.schemes import Ways
 from sensorhealth.decide.totals import GroupSums, budget_table
 
 if TYPE_CHECKING:
-    from sensorhealth.decide.budget import Expected, Replacing
+    from sensorhealth.decide.budget import Replacing
     from sensorhealth.decide.parts import Part
 
 FloatArray = NDArray[np.float64]

@@ -20,13 +20,15 @@ ROUNDS = 12
 
 class Common(NamedTuple):
     """region (n,) of each life; turn (n, 2, 2): what a shift (d0, d1) of its region's gas does to its level and slope; shift
-    (r, 2, 2): covariance of the shifts of each region; columns (C,): variance that they give each column of the gas.
+    (r, 2, 2): covariance of the shifts of each region; columns (C,): variance that they give each column of the gas; date (C,):
+    of each column, on the time scale of the lives.
     """
 
     region: IntArray
     turn: FloatArray
     shift: FloatArray
     columns: FloatArray
+    date: FloatArray
 
     @property
     def spread(self) -> FloatArray:
@@ -42,26 +44,30 @@ def common_spread(
     prior: FloatArray,
     beta: FloatArray,
     lives: int,
-    known: tuple[IntArray, int] | None = None,
+    known: Common | None = None,
+    same_times: bool = False,
 ) -> Common:
     """The shifts common to each region, and what they do to its lives and its gas.
 
     life, column (N,): life and gas column of each reading (-1 none); g (N,) its time scale; gas (C,): prior variance of each
-    column; prior (2, 2): of the lives' levels and slopes about the common path; beta (2, 2): covariance of that. known: the
-    region of each life and how many there are, where the same readings were asked about before.
+    column; prior (2, 2): of the lives' levels and slopes about the common path; beta (2, 2): covariance of that. known: what
+    was found when the same readings were asked about before; same_times: and at the same g.
     """
     met = column >= 0
     life, column, g = life[met], column[met], g[met]
     if not life.size:
-        return Common(np.zeros(lives, dtype=np.int64), np.zeros((lives, 2, 2)), np.zeros((1, 2, 2)), np.zeros(gas.size))
-    region, count = _regions(life, column, lives, gas.size) if known is None else known
+        return Common(np.zeros(lives, dtype=np.int64), np.zeros((lives, 2, 2)), np.zeros((1, 2, 2)), *np.zeros((2, gas.size)))
+    region, count = _regions(life, column, lives, gas.size) if known is None else (known.region, len(known.shift))
     of_column = np.zeros(gas.size, dtype=np.int64)
     of_column[column] = region[life]
     own, other = np.bincount(life, minlength=lives), np.bincount(column, minlength=gas.size)
-    birth = np.zeros(lives)
-    for _ in range(ROUNDS):  # dates of columns and births of lives that fit the times at which they met
-        date = np.bincount(column, g + birth[life], gas.size) / np.maximum(other, 1)
-        birth = np.bincount(life, date[column] - g, lives) / np.maximum(own, 1)
+    if known is not None and same_times:
+        date, birth = known.date, -known.turn[:, 0, 1]
+    else:
+        date, birth = np.zeros(gas.size), np.zeros(lives)
+        for _ in range(ROUNDS):  # dates of columns and births of lives that fit the times at which they met
+            date = np.bincount(column, g + birth[life], gas.size) / np.maximum(other, 1)
+            birth = np.bincount(life, date[column] - g, lives) / np.maximum(own, 1)
     used, read = other > 0, own > 0
     of_gas, of_lives = of_column[used], region[read]
     precision = _sums(of_gas, 1.0 / np.maximum(gas[used], 1e-18), date[used], count)
@@ -74,7 +80,7 @@ def common_spread(
     turn[~read] = 0.0
     row = np.stack([np.ones(gas.size), date], axis=1)
     columns = np.where(used, np.einsum("ci,cij,cj->c", row, every[of_column], row), 0.0)
-    return Common(region, turn, every, columns)
+    return Common(region, turn, every, columns, date)
 
 
 def _regions(life: IntArray, column: IntArray, lives: int, columns: int) -> tuple[IntArray, int]:

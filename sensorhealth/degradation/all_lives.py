@@ -41,9 +41,9 @@ from sensorhealth.degradation.robust import LEAST_WEIGHT, Sites, face_value
 from sensorhealth.degradation.settling import RESTED
 
 SWEEPS = 8  # over all readings, at most
-ROUGHLY, EXACTLY = 1e-3, 1e-7  # of the equations of what lives share, on the way and in the end
+ROUGHLY, EXACTLY = 1e-3, 1e-6  # of the equations of what lives share, on the way and in the end
 STRAGGLERS = 0.002  # share of the stand-ins that need not have come to rest
-NONE_COMMON = Common(np.zeros(0, dtype=np.int64), np.zeros((0, 2, 2)), np.zeros((1, 2, 2)), np.zeros(0))
+NONE_COMMON = Common(np.zeros(0, dtype=np.int64), np.zeros((0, 2, 2)), np.zeros((1, 2, 2)), *np.zeros((2, 0)))
 
 Begin = tuple[Sites, FloatArray, Mapping[str, FloatArray]]
 
@@ -131,7 +131,8 @@ class _Sweeps:
         sizes = {item.name: item.size for item in self.base.classes}
         self.effects = {name: old[name][0] if name in old and old[name][0].size == sizes[name] else np.zeros(sizes[name])
                         for name in names if name != STEP}  # fmt: skip
-        self.regions = None if begin is None else (begin.common.region, len(begin.common.shift))
+        self.common = None if begin is None else begin.common
+        self.same_times = begin is not None and begin.curve == part.curve and begin.slopes is None and self.slopes is None
         self.lots: dict[str, FloatArray] = {}
         self.known_lots: dict[str, FloatArray] = {}
         self.life_variance = np.zeros(self.base.y.size) if begin is None else begin.paths
@@ -250,8 +251,9 @@ class _Sweeps:
             variance = np.append(variance, self.prior[item.name])
         beta = self.part.fit.beta_covariance[:2, :2]
         common = common_spread(
-            stratum.life, column, self.base.g, variance, parameters.sensor, beta, stratum.life_id.size, self.regions
-        )
+            stratum.life, column, self.base.g, variance, parameters.sensor, beta, stratum.life_id.size, self.common,
+            self.same_times,
+        )  # fmt: skip
         cut = np.cumsum([item.size for item in gas])[:-1]
         crossed = dict(found.fit.crossed)
         for item, shift in zip(gas, np.split(common.columns, cut)):

@@ -37,7 +37,7 @@ class AllLives(Component):
         """
         fitted, lot = self._all, self.stratum.lot[lives]
         mean, covariance = (part[lives] for part in fitted.origin)
-        region, turn, shift, _ = fitted.common
+        region, turn, shift, *_ = fitted.common
         region, turn = region[lives], turn[lives]
         open_ = covariance - turn @ shift[region] @ turn.transpose(0, 2, 1)
         own = _square(fitted.own[:, lives])

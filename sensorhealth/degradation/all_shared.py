@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from sensorhealth.degradation.all_lines import Apart, Lines
 from sensorhealth.degradation.all_paths import Paths
@@ -36,15 +37,23 @@ class Shared:
         found = np.append(effects, 0.0)[self.index]
         return found if self.value is None else found * self.value
 
-    def gathered(self, readings: FloatArray) -> FloatArray:
-        """Sums (C,) of readings (N,) over each column."""
-        weighed = readings if self.value is None else readings * self.value
-        return np.bincount(self.index + 1, weighed, self.variance.size + 1)[1:].astype(float, copy=False)
-
     def squares(self, readings: FloatArray) -> FloatArray:
         """Sums (C,) of readings times the squared coefficient."""
         weighed = readings if self.value is None else readings * self.value**2
         return np.bincount(self.index + 1, weighed, self.variance.size + 1)[1:].astype(float, copy=False)
+
+
+def _met(classes: Sequence[Shared], readings: int) -> sparse.csr_array:
+    """The matrix T (N, columns of all classes) of what each reading meets; a class that it does not meet is a nought in it."""
+    classes = [item for item in classes if item.variance.size]
+    size, first = len(classes), np.cumsum([0, *(item.variance.size for item in classes)])
+    column, value = np.empty((readings, size), dtype=np.int32), np.empty((readings, size))
+    for k, item in enumerate(classes):
+        met = item.index >= 0
+        column[:, k] = np.where(met, item.index, 0) + first[k]
+        value[:, k] = met if item.value is None else np.where(met, item.value, 0.0)
+    rows = np.arange(0, readings * size + 1, max(size, 1), dtype=np.int32) if size else np.zeros(readings + 1, dtype=np.int32)
+    return sparse.csr_array((value.ravel(), column.ravel(), rows), shape=(readings, int(first[-1])))
 
 
 def solve_shared(
@@ -69,15 +78,14 @@ def solve_shared(
     def apart(vector: FloatArray) -> list[FloatArray]:
         return np.split(vector, cut)
 
+    met = _met(classes, y.size)
+    columns = met.T
+
     def gathered(readings: FloatArray) -> FloatArray:
-        return np.concatenate([readings @ x, *(item.gathered(readings) for item in classes)])
+        return np.concatenate([readings @ x, columns @ readings])
 
     def spread(vector: FloatArray) -> FloatArray:
-        beta, *effects = apart(vector)
-        total = x @ beta
-        for item, effect in zip(classes, effects):
-            total += item.on_readings(effect)
-        return total
+        return np.asarray(met @ vector[sizes[0] :] + x @ vector[: sizes[0]])
 
     def held(vector: FloatArray) -> FloatArray:
         found = precision * vector

@@ -65,7 +65,7 @@ def build(
         raise FitError(f"life {lives['life_id'].iloc[int(np.argmin(stratum_of_life))]!r} has no stratum")
     usable = np.isfinite(readings["log_ratio"].to_numpy(float)) & np.isfinite(readings["age_years"].to_numpy(float))
     age = readings["age_years"].to_numpy(float)
-    order = np.lexsort((readings["row"].to_numpy(), age, life, stratum_of_life[life]))
+    order = _order(stratum_of_life, life, age, readings["row"].to_numpy())
     order = order[usable[order]]
     used = readings[[*READINGS_NEED[1:], *READINGS_MAY]]
     bounds = np.searchsorted(stratum_of_life[life][order], np.arange(names.size + 1))
@@ -79,6 +79,19 @@ def build(
         old = None if fitted is None else fitted.get(name)
         found[name] = _stratum(name, used.iloc[rows], rows, lives.iloc[members], local[life[rows]], cylinders, steps, old)
     return found
+
+
+def _order(stratum: IntArray, life: IntArray, age: FloatArray, row: IntArray) -> IntArray:
+    """Readings (N,) by stratum, life, age and row; records mostly hold those of a life in order already."""
+    later = np.diff(age)
+    together = (np.diff(life) == 0) & ((later > 0) | ((later == 0) & (np.diff(row) >= 0)))
+    begins = np.flatnonzero(np.r_[True, ~together][: life.size])
+    if np.unique(life[begins]).size < begins.size:
+        return np.lexsort((row, age, life, stratum[life])).astype(np.int64)
+    count = np.diff(np.r_[begins, life.size])
+    runs = np.lexsort((life[begins], stratum[life[begins]]))
+    first = np.cumsum(np.r_[0, count[runs]])[:-1]
+    return (np.repeat(begins[runs] - first, count[runs]) + np.arange(life.size)).astype(np.int64)
 
 
 def _life_of(readings: pd.DataFrame, lives: pd.DataFrame) -> IntArray:

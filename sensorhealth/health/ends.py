@@ -56,7 +56,15 @@ def removal_reasons(lives: pd.DataFrame) -> NDArray[np.object_]:
 def last_of_life(life: NDArray) -> IntArray:
     """Flat position of the last reading in the life of each reading."""
     last = np.flatnonzero(np.r_[life[1:] != life[:-1], True])
-    return last[np.searchsorted(last, np.arange(len(life)))]
+    return np.repeat(last, np.diff(np.r_[-1, last]))
+
+
+def from_here_on(flag: BoolArray, life: NDArray) -> BoolArray:
+    """Whether a reading or any later one of its life has the flag; readings by life and time."""
+    if not len(flag):
+        return flag
+    following = np.minimum.accumulate(np.where(flag, np.arange(len(flag)), len(flag))[::-1])[::-1]
+    return np.asarray(following <= last_of_life(life), dtype=bool)
 
 
 def at_last_visit(table: pd.DataFrame, life: NDArray) -> BoolArray:
@@ -68,8 +76,7 @@ def at_last_visit(table: pd.DataFrame, life: NDArray) -> BoolArray:
 def never_again(table: pd.DataFrame, life: NDArray) -> BoolArray:
     """Readings from which on their sensor was never adjustable again."""
     value = np.where(only_passed(table), np.inf, table["log_ratio"].to_numpy())
-    backwards = pd.Series(value[::-1])
-    return (backwards.groupby(life[::-1], sort=False).cummax().to_numpy()[::-1]) <= 0.0
+    return ~from_here_on(value > 0.0, life)
 
 
 def final_readings(table: pd.DataFrame, ended: BoolArray) -> BoolArray:
@@ -85,10 +92,12 @@ def low_mates(table: pd.DataFrame) -> tuple[BoolArray, BoolArray]:
     there and none did."""
     owned = (table["instrument_id"] != "").to_numpy()
     low = (table["deviation"] < LOW * table["deviation_sd"]).to_numpy() & owned
-    visit = [table["instrument_id"], table["time"].dt.floor("D")]
-    sensor = table["sensor_id"]
-    read = sensor.groupby(visit).transform("nunique").to_numpy()
-    lows = sensor.where(low).groupby(visit).transform("nunique").to_numpy()
+    read, lows = np.zeros((2, len(table)), dtype=np.int64)
+    if owned.any():
+        visit = [table["instrument_id"][owned], table["time"][owned].dt.floor("D")]
+        sensor = table["sensor_id"][owned]
+        read[owned] = sensor.groupby(visit).transform("nunique").to_numpy()
+        lows[owned] = sensor.where(low[owned]).groupby(visit).transform("nunique").to_numpy()
     return low & (lows >= 2), owned & (read >= 2) & (lows - low < 1)
 
 
@@ -98,7 +107,8 @@ def ends_between_readings(table: pd.DataFrame, found: FoundFaults, ended: BoolAr
     table: readings with life_id after the swaps, technology, removal_reason, over (the sensor is gone) and deviations.
     ended (readings,): the life ended by itself. back (faults,): a later reading came back.
     """
-    life, time, faults = table["life_id"].to_numpy(), table["time"].to_numpy(), found.faults
+    names, time, faults = table["life_id"].to_numpy(), table["time"].to_numpy(), found.faults
+    life = np.cumsum(np.r_[False, names[1:] != names[:-1]])
     at, last = faults.position, last_of_life(life)[faults.position]
     never, silent = never_again(table, life)[at], _no_value(table, life)[at]
     one_visit = time[last] - time[at] < ONE_VISIT
@@ -142,6 +152,8 @@ def ends_between_readings(table: pd.DataFrame, found: FoundFaults, ended: BoolAr
 def _usual(table: pd.DataFrame, steps: IntArray, ended: BoolArray) -> BoolArray:
     """Readings of a kind of sensor nearly all of whose ends would be steps: then it ages with a knee, and its falls are wear."""
     stratum = table["stratum"]
+    if not len(steps):
+        return np.zeros(len(table), dtype=bool)
     ends = table["life_id"].where(ended).groupby(stratum).nunique()
     stepped = table["life_id"].iloc[steps].groupby(stratum.iloc[steps]).nunique().reindex(ends.index).fillna(0)
     many = (stepped >= FEWEST_ENDS) & (stepped > USUAL * ends)
@@ -150,8 +162,7 @@ def _usual(table: pd.DataFrame, steps: IntArray, ended: BoolArray) -> BoolArray:
 
 def _no_value(table: pd.DataFrame, life: NDArray) -> BoolArray:
     """Readings from which on no test of their life left a value."""
-    told = pd.Series((table["censoring"] >= 0).to_numpy()[::-1])
-    return ~told.groupby(life[::-1], sort=False).cummax().to_numpy()[::-1]
+    return ~from_here_on((table["censoring"] >= 0).to_numpy(), life)
 
 
 def _collapsing(table: pd.DataFrame) -> BoolArray:
@@ -171,6 +182,7 @@ def _falls_on(table: pd.DataFrame, at: IntArray, last: IntArray) -> BoolArray:
 def _repeats_recorded(table: pd.DataFrame) -> bool:
     """Whether failed tests of this fleet were repeated on the day, and the repeats are in its records."""
     failed = table[reads_low(table["log_ratio"], table["censoring"])]
+    some = table.loc[table["sensor_id"].isin(failed["sensor_id"]), ["sensor_id", "time"]]
     visits = failed.groupby([failed["sensor_id"], failed["time"].dt.floor("D")]).size()
-    readings = table.groupby([table["sensor_id"], table["time"].dt.floor("D")]).size().reindex(visits.index)
+    readings = some.groupby([some["sensor_id"], some["time"].dt.floor("D")]).size().reindex(visits.index)
     return len(visits) > 0 and float((readings > 1).mean()) >= REPEATS_RECORDED

@@ -21,9 +21,9 @@ def life_after_swaps(table: pd.DataFrame, found: FoundFaults) -> NDArray[np.obje
     """life_id of each reading once the swaps found have split the lives ("a" -> "a", "a/2", ...)."""
     swapped = np.zeros(len(table), dtype=np.int64)
     swapped[found.faults.position[found.faults.kind == SWAP]] = 1
-    by_sensor = pd.Series(swapped).groupby(table["sensor_id"].to_numpy(), sort=False).cumsum().to_numpy()
-    if not by_sensor.any():
+    if not swapped.any():
         return table["life_id"].to_numpy(dtype=object)
+    by_sensor = pd.Series(swapped).groupby(table["sensor_id"].to_numpy(), sort=False).cumsum().to_numpy()
     sensor = table["sensor_id"].to_numpy(dtype=object)
     old = table["life_id"].to_numpy(dtype=object)
     number = [int(name[len(own) + 1 :]) if name != own else 1 for own, name in zip(sensor, old)]
@@ -33,12 +33,17 @@ def life_after_swaps(table: pd.DataFrame, found: FoundFaults) -> NDArray[np.obje
 def back_on_the_path(table: pd.DataFrame, found: FoundFaults) -> NDArray[np.bool_]:
     """Whether a later reading of the same life has come back at least half of the way; a failure without a value has
     not."""
-    life = table["life_id"].to_numpy()[::-1]
-    told = table["net"].where((table["censoring"] >= 0) & ~only_passed(table))
-    later = told.groupby(table["life_id"].to_numpy()).shift(-1)
-    reverse = later[::-1].groupby(life, sort=False)
-    highest, lowest = reverse.cummax()[::-1].to_numpy(), reverse.cummin()[::-1].to_numpy()
     at = found.faults.position
+    named = table["life_id"].to_numpy()
+    number = np.cumsum(np.r_[False, named[1:] != named[:-1]][: len(named)])
+    asked = np.zeros(number[-1] + 1 if len(number) else 0, dtype=bool)
+    asked[number[at]] = True
+    own = asked[number]  # of the lives with faults alone
+    part, life = table.loc[own, ["net", "censoring", "log_ratio"]], number[own]
+    told = part["net"].where((part["censoring"] >= 0) & ~only_passed(part))
+    reverse = told.groupby(life).shift(-1)[::-1].groupby(life[::-1], sort=False)
+    highest, lowest = np.full((2, len(table)), np.nan)
+    highest[own], lowest[own] = reverse.cummax()[::-1].to_numpy(), reverse.cummin()[::-1].to_numpy()
     off = np.where(found.faults.kind == SINGLE, found.deviation[at], found.faults.size)
     value = table["net"].to_numpy()[at]
     return np.where(off < 0, highest[at] >= value - off / 2, lowest[at] <= value - off / 2)

@@ -76,6 +76,8 @@ def spoken(table: pd.DataFrame) -> NDArray[np.bool_]:
     """False for a censored reading that says no more than is known: beyond the limit, on the side it was cut off, by
     the fit or by another attempt of the same visit."""
     censoring = table["censoring"].to_numpy()
+    if not censoring.any():
+        return np.ones(len(table), dtype=bool)
     value = table["log_ratio"].to_numpy()
     beyond = censoring * (table["fitted"].to_numpy() - value) > 0
     visit = [table["life"], table["time"].dt.floor("D")]

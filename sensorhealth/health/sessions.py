@@ -72,29 +72,36 @@ def _session_shifts(table: pd.DataFrame) -> pd.DataFrame:
     """Median deviation of each session of LEAST_SENSORS sensors or more on more than one instrument. What only some of
     a session's readings have in common is not the session's."""
     known = table[(table["session"] != "") & (table["censoring"] >= 0)]
+    known = known[["session", "sensor_id", "instrument_id", "site", "time", "deviation", "deviation_sd", "session_effect"]]
     value = known["deviation"] + known["session_effect"]
-    held = known["instrument_id"].where(known["instrument_id"] != "", known["sensor_id"])
-    grouped = known.assign(value=value, variance=known["deviation_sd"] ** 2, held=held).groupby("session", sort=True)
+    sensor = pd.factorize(known["sensor_id"])[0]
+    instrument, names = pd.factorize(known["instrument_id"])
+    held = np.where((names != "")[instrument], sensor.max(initial=0) + 1 + instrument, sensor)
+    session, place = pd.factorize(known["session"], sort=True)
+    numbers = pd.DataFrame({"value": value.to_numpy(), "variance": known["deviation_sd"].to_numpy() ** 2, "sensor": sensor,
+                            "held": held, "time": known["time"].to_numpy()})  # fmt: skip
+    grouped = numbers.groupby(session, sort=True)
+    first = np.unique(session, return_index=True)[1]
     frame = pd.DataFrame(
         {
             "effect": grouped["value"].median(),
             "variance": grouped["variance"].median(),
-            "sensors": grouped["sensor_id"].nunique(),
+            "sensors": grouped["sensor"].nunique(),
             "readings": grouped.size(),
-            "site": grouped["site"].first(),
+            "site": known["site"].to_numpy(dtype=object)[first],
             "time": grouped["time"].min(),
             "instruments": grouped["held"].nunique(),
         }
-    )
+    ).set_axis(pd.Index(place, name="session"))
     frame = frame[(frame["sensors"] >= LEAST_SENSORS) & (frame.pop("instruments") > 1)]
     own = frame["variance"] * (np.pi / 2) / frame["readings"]
     spread = (1.4826 * (frame["effect"] - frame["effect"].median()).abs().median()) ** 2 if len(frame) else 0.0
     between = max(0.0, spread - float(own.median())) if len(frame) else 0.0
     frame["std_error"] = np.sqrt(own + between)
     frame["p_value"] = _two_sided((frame["effect"] / frame["std_error"]).to_numpy(dtype=float))
-    shift = frame["effect"].reindex(known["session"]).to_numpy(dtype=float)
-    along = pd.Series(value.to_numpy() * np.sign(shift) > np.abs(shift) / 2, index=known.index)
-    shared = along.groupby(known["session"]).mean().reindex(frame.index)
+    shift = frame["effect"].reindex(place).to_numpy(dtype=float)[session]
+    along = value.to_numpy() * np.sign(shift) > np.abs(shift) / 2
+    shared = pd.Series(np.bincount(session, along) / np.bincount(session), index=place).reindex(frame.index)
     frame.loc[shared < MOST_OF_THEM, "p_value"] = 1.0
     return frame.drop(columns="variance")
 
@@ -173,13 +180,19 @@ def _first_of_session(table: pd.DataFrame, rate: float) -> pd.DataFrame:
     """First visit to a cylinder in a session against the later ones of the same session, by stratum."""
     known = table[(table["session"] != "") & (table["cylinder"] != "") & ~table["odd"]]
     first = known["order_in_session"] == 1
+    visit = np.zeros(len(known), dtype=np.int64)
+    for name in ("stratum", "session", "cylinder"):
+        code, names = pd.factorize(known[name])
+        visit = pd.factorize(visit * len(names) + code)[0]
+    told = (np.bincount(visit, first) > 0) & (np.bincount(visit, ~first) > 0)  # with both a first one and a later one
+    known, first = known[told[visit]], first[told[visit]]
+    if known.empty:
+        return pd.DataFrame()
     keys = [known["stratum"], known["session"], known["cylinder"], first.rename("first")]
     grouped = known.assign(variance=known["deviation_sd"] ** 2).groupby(keys, sort=True)
     mean = grouped["deviation"].mean().unstack("first")
     variance = (grouped["variance"].mean() / grouped.size()).unstack("first")
     count = grouped.size().unstack("first")
-    if not {True, False} <= set(mean.columns):
-        return pd.DataFrame()
     both = mean.notna().all(axis=1)
     weight = 1 / variance[both].sum(axis=1)
     contrast = (mean.loc[both, True] - mean.loc[both, False]) * weight

@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..degradation.paces import STEADY, Paces
-from .falls import NONE, FallLaw, Falls
+from .falls import NONE, FallLaw, Falls, that_count
 from .lifedata import DAYS_PER_YEAR, years_between
 from .soft import cells, default_grid, nearer, placed_cdf, scaled, thinned, widened_grid
 from .sudden import SuddenLife
@@ -137,7 +137,9 @@ class AgesAtEnd:
         known = (lives["stratum"].map(self.reached).to_numpy(float) - age) * DAYS_PER_YEAR
         cdf = self.life.conditional_cdf(lives, as_of, days)
         here = np.maximum(known, 0.0)
-        left, on = (1.0 - np.array([np.interp(day, days, one) for day, one in zip(here, item)], float) for item in (cdf, path))
+        place, share = cells(days, here)
+        rows = np.arange(here.size)
+        left, on = (1.0 - (1.0 - share) * item[rows, place] - share * item[rows, place + 1] for item in (cdf, path))
         beyond = left[:, None] * np.clip((1.0 - path) / np.maximum(on, LEAST)[:, None], 0.0, 1.0)
         return np.where(days > here[:, None], np.maximum(cdf, 1.0 - beyond), cdf)
 
@@ -178,7 +180,7 @@ def learn_end_law(
         age = pd.Series(years_between(back["installed"], date), index=back.index)
         for name, (path, then) in ageing.known_until(age).items():
             if name in ends:
-                law = falls.laws.get(name)
+                (law,) = that_count([falls.laws.get(name)], GRID[-1])
                 seen.setdefault(name, []).append(_what_came(path, then, back, ages, margin, places.get(name), law))
     share = {}
     for name, items in seen.items():
@@ -227,24 +229,35 @@ def _what_came(
     moment = ages.life.as_of_
     asked = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
     by_age = ages.conditional_cdf(asked, moment, GRID, cdf[:, : GRID.size])
-    chance = np.empty((kept.size, LOGS.size + 1))
-    for row, (near, other, early, late) in enumerate(zip(cdfs, by_age, low, high)):
-        before = _ended(wide, near, weights, early) if early > 0.0 else 0.0
-        chance[row, :-1] = (_ended(wide, near, weights, late) if np.isfinite(late) else 1.0) - before
-        gone = np.interp(early, GRID, other) if early > 0.0 else 0.0
-        chance[row, -1] = (np.interp(late, GRID, other) if np.isfinite(late) else 1.0) - gone
+    open_, lived = ~np.isfinite(high), low > 0.0
+    until = np.where(open_, 0.0, high)
+    by_path = np.where(open_[:, None], 1.0, _ended(wide, cdfs, weights, until))
+    by_path -= np.where(lived[:, None], _ended(wide, cdfs, weights, low), 0.0)
+    on_age = np.where(open_, 1.0, _read(by_age, until)) - np.where(lived, _read(by_age, low), 0.0)
+    chance = np.column_stack([by_path, on_age])
     return _Seen(path.life_id[kept], stage(cdf, wide, age[kept]), np.maximum(chance, LEAST))
 
 
-def _ended(wide: Array, near: Array, weights: Array, day: float) -> Array:
-    """Chance (len(FACTORS),) that one life has ended by a day if what is ahead of its path comes so many times as soon.
+def _read(values: Array, days: Array) -> Array:
+    """Rows (n, len(GRID)) each read at its own of `days` (n,)."""
+    place, share = cells(GRID, days)
+    rows = np.arange(days.size)
+    return np.asarray((1.0 - share) * values[rows, place] + share * values[rows, place + 1])
 
-    near (k, w): to have come near the limit by each of `wide`; weights (k, len(GRID)): of the nodes, as falls do not come sooner.
+
+def _ended(wide: Array, near: Array, weights: Array, days: Array) -> Array:
+    """Chance (n, len(FACTORS)) that each life has ended by its own of `days` (n,) if what is ahead of its path comes so many times
+    as soon.
+
+    near (n, k, w): to have come near the limit by each of `wide`; weights (k, len(GRID)): of the nodes, as falls do not come
+    sooner.
     """
-    place, share = cells(wide, day * np.outer(FACTORS, WITHIN))
-    on, now = cells(GRID, np.array(day))
+    place, share = cells(wide, days[:, None] * np.outer(FACTORS, WITHIN).ravel())
+    below, above = (np.take_along_axis(near, (place + one)[:, None, :], axis=2) for one in (0, 1))
+    come = (1.0 - share)[:, None, :] * below + share[:, None, :] * above
+    on, now = cells(GRID, days)
     worth = (1.0 - now) * weights[:, on] + now * weights[:, on + 1]
-    return np.asarray(worth @ ((1.0 - share) * near[:, place] + share * near[:, place + 1]).mean(axis=2))
+    return np.einsum("kn,nkf->nf", worth, come.reshape(*come.shape[:2], FACTORS.size, WITHIN.size).mean(axis=3))
 
 
 def _shares(items: list[_Seen], paces: Paces) -> Array | None:

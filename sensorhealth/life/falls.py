@@ -44,6 +44,7 @@ WIDTH = 0.02  # of the cells of sizes
 CELLS = 256  # of sums: up to five in ln ratio
 TILT = 20.0  # of sums over the whole grid, in ln: what comes back is e^-20 of what it was, and rounding grows to 1e-7 at most
 NODES = 5  # sums at which chances are worked out
+NEGLIGIBLE = 5e-4  # chance of any fall within the time looked ahead below which they are left out: by so much it errs at most
 MOSTLY = 0.5  # share of a kind's falls that ended their sensors, above which these are not counted as falls
 KNOWN = 1e9  # years after which a rate counts as known
 MONTH = pd.Timedelta(days=30)
@@ -80,6 +81,10 @@ class FallLaw:
         """The same with a known rate, drawn from what is known of it."""
         rate = float(rng.gamma(self.shape)) / self.years
         return replace(self, shape=rate * KNOWN, years=KNOWN)
+
+    def any_within(self, days: float) -> float:
+        """Chance of any fall within `days`."""
+        return float(-np.expm1(-self.shape * np.log1p(days / DAYS_PER_YEAR / self.years)))
 
     def sums(self, days: Array) -> Array:
         """Chance (m, CELLS) that falls within `days` (m,) add up to 0, WIDTH, 2 WIDTH, ...; what is missing in 1 is beyond.
@@ -241,6 +246,14 @@ def _sizes(seen: Array, error: Array, least: float) -> tuple[Array, Array]:
         near = np.exp(-0.5 * (np.log(sizes / max(size, sizes[0])) / wide) ** 2) / sizes
         law = law + near / near.sum()
     return sizes, np.asarray(law / law.sum(), dtype=np.float64)
+
+
+def that_count(laws: Sequence[FallLaw | None], days: float) -> Sequence[FallLaw | None]:
+    """The laws, of several worlds; none at all where in no world a fall within `days` is more than NEGLIGIBLE.
+
+    P(end by t) = E[F_S(t)] is then F_0(t) but for less than the chance of any fall.
+    """
+    return laws if any(law is not None and law.any_within(days) > NEGLIGIBLE for law in laws) else [None] * len(laws)
 
 
 def weights_of(laws: Sequence[FallLaw | None], days: Array, gap: Array, nodes: Array) -> Iterator[Array]:

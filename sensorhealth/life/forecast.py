@@ -15,6 +15,7 @@ from ..nomenclature import columns
 from ..technologies import flat_technologies
 from .lifedata import DAYS_PER_YEAR, years_between
 from .remaining import RemainingLife, SuddenEnds, widened
+from .soft import cells
 
 if TYPE_CHECKING:
     from ..degradation.posterior import PathPosterior
@@ -155,11 +156,12 @@ def _with_falls(reason: NDArray[np.object_], own: RemainingLife) -> NDArray[np.o
     """The reasons, and how much of the chance of ending within a year falls at once bring, where that is worth a word."""
     year = P_END_DAYS[-1]
     chance, part = own.p_end(year), own.p_end_by_falls(year)
-    told = [
-        f"{text}; of its {100 * p:.0f} % chance of ending within a year {100 * q:.0f} % come from falls at once"
-        for text, p, q in zip(reason, chance, part)
-    ]
-    return np.where((part >= TOLD) & (part >= TOLD_PART * chance), np.array(told, dtype=object), reason)
+    told = reason.copy()
+    for row in np.flatnonzero((part >= TOLD) & (part >= TOLD_PART * chance)):
+        told[row] += (
+            f"; of its {100 * chance[row]:.0f} % chance of ending within a year {100 * part[row]:.0f} % come from falls at once"
+        )
+    return told
 
 
 def _headroom_now(paths: Sequence[PathPosterior], spans: pd.DataFrame, as_of: pd.Timestamp) -> dict[str, Array]:
@@ -212,6 +214,8 @@ def next_calibration_fails(
     if sudden is not None:
         horizon = np.linspace(0.0, max(float(ahead.max(initial=0.0)), 1.0), 60)
         dead = np.asarray(sudden.conditional_cdf(lives, as_of, horizon), dtype=float)
-        died = np.array([np.interp(when, horizon, curve) for when, curve in zip(ahead, dead)])
+        place, share = cells(horizon, ahead)
+        rows = np.arange(ahead.size)
+        died = (1.0 - share) * dead[rows, place] + share * dead[rows, place + 1]
         chance = 1.0 - (1.0 - chance) * (1.0 - died)
     return chance

@@ -14,6 +14,8 @@ from ..technologies import flat_technologies
 Array = NDArray[np.float64]
 
 DAYS_PER_YEAR = 365.25
+_MANY = 4_000  # lives without a death from which on ages are put on a grid, and
+_AGES = 1_000  # ages on it
 _FEWEST_GAPS = 6  # with fewer deaths between tests, how they show cannot be told
 SECONDS_PER_YEAR = 86_400.0 * DAYS_PER_YEAR
 
@@ -79,6 +81,27 @@ class LifeData:
         """The lives `index` (positions or mask)."""
         chosen = np.asarray(index)
         return LifeData(self.entry[chosen], self.lower[chosen], self.upper[chosen], self.weight[chosen])
+
+
+def condensed(data: LifeData) -> LifeData:
+    """Data of nearly the same log-likelihood, not to be counted: of very many lives without a death only ages on a grid.
+
+    Such a life adds H(entry) - H(lower), H being the cumulative hazard, which is taken as linear between the ages of the grid: an
+    error of the square of their distance, some days (tested).
+    """
+    died = data.died
+    if (~died).sum() < _MANY:
+        return data
+    ages = np.linspace(0.0, float(data.lower[~died].max()), _AGES)
+    known = np.zeros(_AGES)
+    for age, weight in ((data.lower[~died], data.weight[~died]), (data.entry[~died], -data.weight[~died])):
+        place = np.minimum((age / ages[1]).astype(int), _AGES - 2)
+        share = age / ages[1] - place
+        known += np.bincount(place, weight * (1.0 - share), _AGES) + np.bincount(place + 1, weight * share, _AGES)
+    dead = data.take(died)
+    grid = LifeData(np.zeros(_AGES), ages, np.full(_AGES, np.inf), known)
+    parts = zip(*((one.entry, one.lower, one.upper, one.weight) for one in (dead, grid)))
+    return LifeData(*(np.concatenate(part) for part in parts))
 
 
 def life_data(lives: pd.DataFrame, as_of: pd.Timestamp) -> LifeData:

@@ -12,7 +12,7 @@ from scipy.optimize import minimize
 
 from ..errors import FitError
 from .families import LifeFamily
-from .lifedata import LifeData
+from .lifedata import LifeData, condensed
 
 Array = NDArray[np.float64]
 Function = Callable[[Array], Array]
@@ -108,9 +108,11 @@ def fit_family(family: LifeFamily, data: LifeData, prior: Prior | None = None) -
     if prior is None and not data.deaths > 0:
         raise FitError(f"no deaths among {data.lower.size} lives: a {family.name} life cannot be fitted without a prior")
 
+    told = condensed(data)
+
     def objective(theta: Array) -> Array:
         with np.errstate(over="ignore", invalid="ignore", under="ignore"):
-            value = log_likelihood(family, data, theta)
+            value = log_likelihood(family, told, theta)
             if prior is not None:
                 value = value + prior(family, theta)
         return np.where(np.isfinite(value), -value, 1e12)
@@ -126,7 +128,7 @@ def fit_family(family: LifeFamily, data: LifeData, prior: Prior | None = None) -
     theta, hessian = _polish(objective, np.asarray(found.x))
     covariance = np.asarray(np.linalg.inv(hessian), dtype=float)
     logpost = -float(objective(theta))
-    return FamilyFit(family, theta, covariance, float(log_likelihood(family, data, theta)), logpost, data.deaths)
+    return FamilyFit(family, theta, covariance, float(log_likelihood(family, told, theta)), logpost, data.deaths)
 
 
 def _polish(objective: Function, theta: Array) -> tuple[Array, Array]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .families import LifeFamily
-from .lifedata import LifeData
+from .lifedata import LifeData, condensed
 from .likelihood import FamilyFit, Prior, fit_family, log_likelihood
 
 Array = NDArray[np.float64]
@@ -131,7 +131,7 @@ def _draw(fit: FamilyFit, data: LifeData, prior: Prior, count: int, rng: np.rand
     z = rng.standard_normal((proposals, p)) * np.sqrt(freedom / rng.chisquare(freedom, proposals))[:, None]
     theta = fit.theta + z @ np.linalg.cholesky(fit.covariance).T
     with np.errstate(over="ignore", invalid="ignore", under="ignore", divide="ignore"):
-        target = log_likelihood(fit.family, data, theta) + prior(fit.family, theta)
+        target = log_likelihood(fit.family, condensed(data), theta) + prior(fit.family, theta)
     log_weight = target + 0.5 * (freedom + p) * np.log1p(np.sum(z**2, axis=1) / freedom)
     log_weight = np.where(np.isfinite(log_weight), log_weight, -np.inf)
     weight = np.exp(log_weight - log_weight.max())

@@ -15,7 +15,7 @@ from ..degradation.paces import STEADY
 from ..technologies import flat_technologies
 from .calibration import Calibration
 from .end_law import AT_LIMIT
-from .falls import FallLaw, fallen, falls_of, weights_of
+from .falls import FallLaw, fallen, falls_of, that_count, weights_of
 from .lifedata import DAYS_PER_YEAR, years_between
 from .soft import default_grid, nearer, paced_cdf, thinned
 
@@ -44,7 +44,7 @@ class RemainingLife:
     horizon. soft, sudden: (n, m) cumulative incidence (probability) of the two ends as competing risks; their sum is
     the chance that the sensor has ended. soft[:, 0] is the chance that the latent headroom is already at or below the
     limit. An end by a fall at once is sudden; falls that bring the end nearer are in both. by_falls: (n, m) by how much the
-    chance that the sensor has ended is larger than it would be without falls to come; None where nothing is known of falls.
+    chance that the sensor has ended is larger than it would be without falls to come; None where none are known that count.
     """
 
     life_id: NDArray[np.object_]
@@ -182,25 +182,34 @@ def remaining_draws(
         if found.size:
             kinds.append((stratum, found, places[found]))
     together = max(1, _CELLS // max(ids.size * days.size, 1))
+    gap = _unseen(lives, ages, as_of)
+    farthest = float(days[-1] + gap.max(initial=0.0))
     for begin in range(0, len(hazards), together):
         some = slice(begin, begin + together)
         shape = len(hazards[some]), ids.size, days.size
-        ends = _SoftEnds(*(np.zeros(shape) for _ in _SoftEnds._fields))
+        worn, struck = np.zeros(shape), None
+        spared: Array | None = None
         for stratum, found, rows in kinds:
             paths = [widened(path.take(found), calibration) for path in stratum[some]]
-            laws = [falls_of(hazard).laws.get(paths[0].stratum) for hazard in hazards[some]]
-            own = _soft_of_several(paths, laws, ages[rows], days, margin, lives.iloc[rows], as_of, calibration)
-            for whole, part in zip(ends, own):
-                whole[:, rows] = part
-        yield from _combined(ends, hazards[some], ids, flat, lives, as_of, days)
+            laws = that_count([falls_of(hazard).laws.get(paths[0].stratum) for hazard in hazards[some]], farthest)
+            own = _soft_of_several(paths, laws, ages[rows], gap[rows], days, margin, lives.iloc[rows], as_of, calibration)
+            worn[:, rows] = own.worn
+            if own.struck is not None:
+                struck = np.zeros(shape) if struck is None else struck
+                spared = worn.copy() if spared is None else spared
+                struck[:, rows] = own.struck
+            if spared is not None:
+                spared[:, rows] = own.spared
+        yield from _combined(_SoftEnds(worn, struck, spared), hazards[some], ids, flat, lives, as_of, days)
 
 
 class _SoftEnds(NamedTuple):
-    """Cumulative chances (k, n, m) of ends by the path and by falls at once, and by the path if no fall came; no other ends."""
+    """Cumulative chances (k, n, m) of ends by the path and by falls at once, and by the path if no fall came; no other ends. The
+    last two are None where no falls count."""
 
     worn: Array
-    struck: Array
-    spared: Array
+    struck: Array | None
+    spared: Array | None
 
 
 def _combined(
@@ -213,13 +222,19 @@ def _combined(
     days: Array,
 ) -> Iterator[RemainingLife]:
     """All ends of each of several draws; flat (n,): lives that do not come to a soft end."""
-    for worn, struck, spared, sudden in zip(*ends, hazards):
+    for k, sudden in enumerate(hazards):
+        worn, struck, spared = (None if part is None else part[k] for part in ends)
+        assert worn is not None
         for soft in (worn, spared):
-            soft[flat] = soft[flat, :1]
-        struck[flat] = 0.0
+            if soft is not None:
+                soft[flat] = soft[flat, :1]
         dead = np.asarray(sudden.conditional_cdf(lives, as_of, days), dtype=float)
+        if struck is None or spared is None:
+            yield combine(ids, as_of, days, worn, dead)
+            continue
+        struck[flat] = 0.0
         life = combine(ids, as_of, days, worn, dead, struck)
-        yield replace(life, by_falls=life.total - (1.0 - (1.0 - spared) * (1.0 - dead))) if falls_of(sudden).laws else life
+        yield replace(life, by_falls=life.total - (1.0 - (1.0 - spared) * (1.0 - dead)))
 
 
 def _end_to_end(paths: Sequence[PathPosterior]) -> PathPosterior:
@@ -241,6 +256,7 @@ def _soft_of_several(
     paths: Sequence[PathPosterior],
     laws: Sequence[FallLaw | None],
     ages: Array,
+    gap: Array,
     days: Array,
     margin: float,
     lives: pd.DataFrame,
@@ -248,10 +264,11 @@ def _soft_of_several(
     calibration: Calibration | None,
 ) -> _SoftEnds:
     """Ends (k, n, m) of several posteriors of the same lives, with falls by each one's law; those on the same curve are worked
-    out side by side."""
-    out = _SoftEnds(*(np.zeros((len(paths), ages.size, days.size)) for _ in _SoftEnds._fields))
-    fall, gap = laws[0], _unseen(lives, ages, as_of)
+    out side by side. gap: (n,) days as of `_unseen`."""
+    shape = len(paths), ages.size, days.size
+    fall = next((law for law in laws if law is not None), None)
     nodes = AT_LIMIT if fall is None else fall.nodes(max(path.highest for path in paths) - float(np.log1p(margin)))
+    out = _SoftEnds(np.empty(shape), *(None if fall is None else np.empty(shape) for _ in range(2)))
     alike: dict[object, list[int]] = {}
     for k, path in enumerate(paths):
         alike.setdefault(path.curve[0] if len(path.curve) == 1 else k, []).append(k)
@@ -259,11 +276,14 @@ def _soft_of_several(
         own = [paths[k] for k in where]
         many = np.tile(np.arange(ages.size), len(own))
         one, rows = (own[0], lives) if len(own) == 1 else (_end_to_end(own), lives.iloc[many])
-        shape = len(own), ages.size, days.size
         told = _soft(one, ages[many], days, margin, rows, as_of, calibration, nodes)
-        chances = [cdf.reshape(shape) for cdf in told]
-        out.spared[where] = chances[0]
-        out.worn[where], out.struck[where] = fallen(chances, weights_of([laws[k] for k in where], days, gap, nodes))
+        chances = (cdf.reshape(len(own), *shape[1:]) for cdf in told)
+        if out.struck is None or out.spared is None:
+            out.worn[where] = next(chances)
+            continue
+        every = list(chances)
+        out.spared[where] = every[0]
+        out.worn[where], out.struck[where] = fallen(every, weights_of([laws[k] for k in where], days, gap, nodes))
     return out
 
 
@@ -314,14 +334,18 @@ def combine(
     Sudden ends are independent of the two given the records. Between grid days each is taken as uniform, which keeps
     soft + sudden = 1 - (1 - soft_alone - struck_alone) (1 - sudden_alone) exactly.
     """
-    struck = np.broadcast_to(np.asarray(struck_alone, dtype=float), soft_alone.shape)
     still_sudden = 1.0 - sudden_alone
-    still_soft = 1.0 - soft_alone - struck
+    still_soft = 1.0 - soft_alone - struck_alone
     soft = np.empty_like(soft_alone)
     sudden = np.empty_like(soft_alone)
     soft[:, 0] = soft_alone[:, 0]
     sudden[:, 0] = sudden_alone[:, 0] * still_soft[:, 0]
-    alive = 0.5 * (still_sudden[:, 1:] + still_sudden[:, :-1])
-    soft[:, 1:] = np.diff(soft_alone) * alive
-    sudden[:, 1:] = np.diff(sudden_alone) * 0.5 * (still_soft[:, 1:] + still_soft[:, :-1]) + np.diff(struck) * alive
-    return RemainingLife(life_id, as_of, days, soft.cumsum(axis=1), sudden.cumsum(axis=1))
+    alive = still_sudden[:, 1:] + still_sudden[:, :-1]
+    alive *= 0.5
+    np.multiply(np.diff(soft_alone), alive, out=soft[:, 1:])
+    np.add(still_soft[:, 1:], still_soft[:, :-1], out=sudden[:, 1:])
+    sudden[:, 1:] *= np.diff(sudden_alone)
+    sudden[:, 1:] *= 0.5
+    if np.ndim(struck_alone):
+        sudden[:, 1:] += np.diff(struck_alone) * alive
+    return RemainingLife(life_id, as_of, days, soft.cumsum(axis=1, out=soft), sudden.cumsum(axis=1, out=sudden))
