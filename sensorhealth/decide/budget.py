@@ -99,7 +99,7 @@ class Replacing:
         """
         if self.swaps is None:
             return self, None
-        found = draw_visiting(self.swaps, self.calendar.edges, rng)
+        found = draw_visiting(self.swaps, self.calendar.edges, rng, self.rule.beyond)
         notice = self.rule.notice * np.exp(NOTICE_SPREAD * (rng if shared is None else shared).standard_normal())
         return replace(self, rule=replace(self.rule, cover=found.cover, release=found.release, notice=notice)), found.made
 

@@ -14,16 +14,17 @@ from sensorhealth.decide.positions import Known
 from sensorhealth.decide.replaced import Alone, Looks, Replaced, alone, at_all, at_each, replaced_by
 from sensorhealth.decide.replacement import time_in_service
 from sensorhealth.decide.schemes import Ways
+from sensorhealth.decide.visiting import further
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 
 class Chains(NamedTuple):
-    """What follows a replacement, for one kind: chance (m, m) that a sensor put in during period j ends in period k.
+    """What follows a replacement, for one kind: chance that a sensor put in during period j ends in period k.
 
-    planned, failed: by a planned swap, by an end in service. all_planned, all_failed: expected replacements (m, m) of
-    all later generations in period k, (I - planned - failed)^-1 times the two.
+    planned (m, k), failed (m, m): by a planned swap, also in periods after the last edge, by an end in service. all_planned,
+    all_failed: expected replacements of all later generations, (I - planned - failed)^-1 times the two.
     """
 
     planned: FloatArray
@@ -49,6 +50,7 @@ class Expected(NamedTuple):
 
 def chains(fresh: NewLives, rule: Ways, edges: FloatArray) -> list[Chains]:
     """What follows a replacement, for each kind of new sensor, in periods between `edges` (m + 1,) days."""
+    periods, edges = edges.size - 1, further(edges, rule.beyond)
     middle = 0.5 * (edges[1:] + edges[:-1])
     age = np.maximum(edges[None, :] - middle[:, None], 0.0)
     days = np.linspace(0.0, edges[-1], int(np.ceil(edges[-1])) + 1)
@@ -60,7 +62,8 @@ def chains(fresh: NewLives, rule: Ways, edges: FloatArray) -> list[Chains]:
         np.diff(at_all(days, by, age.ravel()).reshape(shape), axis=2) for by in (found_by.planned, found_by.failed)
     )
     every = np.linalg.inv(np.eye(middle.size) - by_swap - by_end)
-    return [Chains(*parts) for parts in zip(by_swap, by_end, every @ by_swap, every @ by_end)]
+    parts = by_swap, by_end[..., :periods], every @ by_swap, (every @ by_end)[..., :periods]
+    return [Chains(*(part[:periods] for part in own)) for own in zip(*parts)]
 
 
 def flows(table: LifeTable, known: Known, rows: IntArray, rule: Ways, edges: FloatArray, then: list[Chains]) -> Flows:
@@ -79,7 +82,7 @@ def followed(
     by.planned[at_once], by.failed[at_once] = 1.0, 0.0
     planned, failed = (np.diff(values[:, 1:], axis=1, prepend=0.0) for values in by[:2])
     first = planned + failed
-    later = np.zeros_like(planned)
+    later = np.zeros((len(planned), then[0].planned.shape[1]))
     for number, mine in _by_group(kind):
         later[mine] = first[mine] @ then[number].all_planned
         failed[mine] += first[mine] @ then[number].all_failed
@@ -97,10 +100,10 @@ def _by_group(group: IntArray) -> Iterator[tuple[int, IntArray | slice]]:
 
 
 def on_visits(evenly: FloatArray, rule: Ways, site: IntArray) -> FloatArray:
-    """Expected swaps (n, m) on the visits that are made, from those spread `evenly`; site: (n,)."""
+    """Expected swaps (n, m) on the visits that are made, from those spread `evenly` (n, k); site: (n,)."""
     if rule.release is None:
-        return evenly
-    found = np.empty_like(evenly)
+        return evenly[:, : rule.cover.shape[1] - 1]
+    found = np.empty((len(evenly), rule.release.shape[2]))
     for number, mine in _by_group(site):
         found[mine] = evenly[mine] @ rule.release[number]
     return found

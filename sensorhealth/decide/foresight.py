@@ -22,6 +22,7 @@ IntArray = NDArray[np.intp]
 DAYS_PER_YEAR = 365.25
 _MOST_NOTICE = 365.0
 _MOST_EARLY = 365.0
+_EARLY_OF_LIFE = 0.25  # most of the mean life at a site by which swaps are brought forward: a visit may reach twice as far
 _USUAL_NOTICE = 60.0
 _LEAST_ACCEPTED = 0.001
 _NEAR, _FEWEST_NEAR = 0.25, 5  # sensors of a kind that tell how well an end that is near is known
@@ -68,7 +69,9 @@ def foresight(fleet_plan: FleetPlan, kind: IntArray, site: IntArray, price: Floa
     np.add.at(lost, site, worn[kind] / life[kind])
     joint = np.sqrt(2.0 * np.array([one.cost for one in sites]) / np.maximum(lost, 1e-12))
     notice = (ndtri(1.0 - accepted) + _LOOKS) * _date_error(fleet_plan.forecast, fleet_plan.facts.in_service, kind, count)
-    return Foresight(np.clip(notice, 0.0, _MOST_NOTICE), _MISSED * accepted, np.minimum(_EARLY * joint, _MOST_EARLY))
+    there = np.bincount(site, life[kind], len(sites)) / np.maximum(np.bincount(site, minlength=len(sites)), 1)
+    most = np.minimum(_MOST_EARLY, _EARLY_OF_LIFE * there)
+    return Foresight(np.clip(notice, 0.0, _MOST_NOTICE), _MISSED * accepted, np.minimum(_EARLY * joint, most))
 
 
 def _date_error(forecast: pd.DataFrame, in_service: NDArray[np.bool_], kind: IntArray, count: int) -> FloatArray:

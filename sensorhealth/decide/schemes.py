@@ -25,6 +25,7 @@ from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.positions import Positions, chunks, life_rows
 from sensorhealth.decide.replacement import age_replacement, swap_value, time_in_service
 from sensorhealth.decide.visitdates import visit_days
+from sensorhealth.decide.visiting import FARTHEST
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -39,8 +40,9 @@ class Ways:
     (n,) part of the soft ends that come before their swap. new_...: the same for new sensors (k,), as ages; a soft
     end is seen coming from notice days of age on. cover: (s, m + 1) day up to which swaps that fall due have been made
     by each edge, by site; every visit made, unless visits were drawn. known: (s, m + 1) part of the notice that counts
-    by each edge: what is known now is in the plan already. release: (s, m, m) of `visiting.Visiting`, None = spread
-    evenly. early: (s,) days by which swaps are brought forward to leave out a visit.
+    by each edge: what is known now is in the plan already. release: (s, k, m) of `visiting.Visiting`, None = spread
+    evenly. early: (s,) days by which swaps are brought forward to leave out a visit. beyond: days after the last edge up to
+    which a visit makes swaps.
     """
 
     begin: FloatArray
@@ -54,6 +56,7 @@ class Ways:
     cover: FloatArray
     known: FloatArray
     early: FloatArray
+    beyond: float = 0.0
     release: FloatArray | None = None
 
     def of(self, rows: IntArray) -> Ways:
@@ -104,6 +107,7 @@ def ways(scheme: str, where: Positions, fleet_plan: FleetPlan, edges: FloatArray
         cover=following,
         known=1.0 - 0.35 ** np.maximum(number - 1, 0),
         early=seen.early,
+        beyond=FARTHEST * float(seen.early.max(initial=0.0)) + max(float(days[1] - days[0]) for days in visits),
     )
 
 

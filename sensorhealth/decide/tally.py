@@ -99,7 +99,7 @@ class Tally:
             found = np.empty_like(weight), np.empty_like(weight)
             for kind in np.unique(kinds):
                 mine = kinds == kind
-                for values, every in zip(found, (chains[kind].all_planned, chains[kind].all_failed)):
+                for values, every in zip(found, (chains[kind].all_planned[:, : self.months], chains[kind].all_failed)):
                     values[mine] = weight[mine] @ every
             return found
 
@@ -129,7 +129,7 @@ class Tally:
         levels = [first]
         kinds, sites = self.kind[rows], self.site[rows]
         while len(levels) < 12 and levels[-1].sum() > _NOTHING:
-            planned, failed = np.empty_like(first), np.empty_like(first)
+            planned, failed = np.empty((len(first), chains[0].planned.shape[1])), np.empty_like(first)
             for kind in np.unique(kinds):
                 mine, then = kinds == kind, chains[kind]
                 planned[mine], failed[mine] = levels[-1][mine] @ then.planned, levels[-1][mine] @ then.failed

@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 _NEVER = -1e9
+_PERIOD = 30.0  # days
+FARTHEST = 2.0  # that a visit brings swaps forward, times `early`
 
 
 class SiteSwaps(NamedTuple):
@@ -36,7 +38,7 @@ class Visiting(NamedTuple):
     """The visits of all sites in one drawn world, between edges (m + 1,) days.
 
     cover: (s, m + 1) day up to which swaps that fall due have been made by each edge. made: (s, m) visits with swaps.
-    release: (s, m, m) where the swaps of later generations go that would fall in each period were they spread evenly.
+    release: (s, k, m) where the swaps of later generations go that would fall in each of k periods were they spread evenly.
     """
 
     cover: FloatArray
@@ -44,12 +46,17 @@ class Visiting(NamedTuple):
     release: FloatArray
 
 
-def draw_visiting(sites: list[SiteSwaps], edges: FloatArray, rng: np.random.Generator) -> Visiting:
-    """Draw the visits of every site."""
-    periods = edges.size - 1
+def further(edges: FloatArray, days: float) -> FloatArray:
+    """The edges (m + 1,), and more of them (k + 1,) up to `days` after the last, from where visits bring swaps forward."""
+    return np.append(edges, edges[-1] + _PERIOD * np.arange(1.0, np.ceil(days / _PERIOD) + 1.0))
+
+
+def draw_visiting(sites: list[SiteSwaps], edges: FloatArray, rng: np.random.Generator, beyond: float) -> Visiting:
+    """Draw the visits of every site; swaps are foreseen for `beyond` days after the last edge."""
+    periods, longer = edges.size - 1, further(edges, beyond)
     cover = np.empty((len(sites), edges.size))
     made = np.empty((len(sites), periods))
-    release = np.empty((len(sites), periods, periods))
+    release = np.empty((len(sites), longer.size - 1, periods))
     for number, site in enumerate(sites):
         chosen, reach = drawn_visits(site, edges, rng)
         reach = np.append(_NEVER, np.maximum.accumulate(reach))
@@ -57,7 +64,7 @@ def draw_visiting(sites: list[SiteSwaps], edges: FloatArray, rng: np.random.Gene
         when = np.concatenate([[0.0] if site.at_once else [], site.days[chosen]])
         month = np.maximum(np.searchsorted(edges, when, side="left") - 1, 0)
         made[number] = np.bincount(month[when <= edges[-1]], minlength=periods)
-        release[number] = _released(site, cover[number], edges)
+        release[number] = _released(site, cover[number], longer)
     return Visiting(cover, made, release)
 
 
@@ -78,7 +85,7 @@ def drawn_visits(site: SiteSwaps, edges: FloatArray, rng: np.random.Generator) -
     while True:
         if visit is not None:
             held.append(visit)
-            reach.append(float(site.days[visit + 1]) + site.early * rng.uniform(0.0, 2.0))
+            reach.append(float(site.days[visit + 1]) + site.early * rng.uniform(0.0, FARTHEST))
         after = reach[-1] if held else 0.0
         wanted = np.interp(after, edges, due) + rng.exponential()
         following = held[-1] + 1 if held else 1
@@ -91,7 +98,7 @@ def drawn_visits(site: SiteSwaps, edges: FloatArray, rng: np.random.Generator) -
 
 
 def _released(site: SiteSwaps, cover: FloatArray, edges: FloatArray) -> FloatArray:
-    """Matrix (m, m) that takes expected swaps by period, spread evenly, to the periods of the visits that are made.
+    """Matrix (k, m) that takes expected swaps by period (edges: (k + 1,)), spread evenly, to the periods of the visits that are made.
 
     Spread evenly, a swap comes half an interval before the day on which it falls due, on average.
     """
@@ -102,5 +109,4 @@ def _released(site: SiteSwaps, cover: FloatArray, edges: FloatArray) -> FloatArr
     upper = np.clip(np.searchsorted(edges, at, side="right"), 1, edges.size - 1)
     share = ((at - edges[upper - 1]) / np.maximum(edges[upper] - edges[upper - 1], 1e-9))[:, None]
     by = sums[upper - 1] * (1.0 - share) + sums[upper] * share
-    by[:, -1] += np.maximum(wanted - edges[-1], 0.0) / max(edges[-1] - edges[-2], 1e-9)
     return np.diff(by, axis=0).T

@@ -57,7 +57,7 @@ class RemainingLife:
     @cached_property
     def total(self) -> Array:
         """Probability (n, m) of having ended by each grid day, of either cause."""
-        return self.soft + self.sudden
+        return np.minimum(self.soft + self.sudden, 1.0)
 
     @property
     def horizon_days(self) -> float:

@@ -13,7 +13,7 @@ from test_judge import WORLDS
 
 from sensorhealth.decide import FleetPlan, Policy, budgets, orders
 from sensorhealth.decide.budget import months
-from sensorhealth.decide.visiting import SiteSwaps, draw_visiting, drawn_visits
+from sensorhealth.decide.visiting import SiteSwaps, draw_visiting, drawn_visits, further
 
 SUMS = (6, 12, 24, 36)
 STUDIED = ("usual", "noisy readings", "long lives", "two visits a year", "dear failures and visits", "few sensors on many sites")
@@ -116,7 +116,7 @@ def test_visits_are_fewer_where_swaps_are_brought_forward_and_reach_further() ->
     made = {}
     for early in (0.0, 150.0):
         site, edges = _site(early, per_day=0.02)
-        drawn = [draw_visiting([site], edges, np.random.default_rng(seed)) for seed in range(200)]
+        drawn = [draw_visiting([site], edges, np.random.default_rng(seed), 2.0 * site.early + 90.0) for seed in range(200)]
         made[early] = np.mean([found.made.sum() for found in drawn])
         for found in drawn:
             assert (np.diff(found.cover[0]) >= 0).all()
@@ -125,12 +125,12 @@ def test_visits_are_fewer_where_swaps_are_brought_forward_and_reach_further() ->
 
 
 def test_later_swaps_all_go_to_visits_and_none_is_lost() -> None:
-    """Spread evenly over three years, they fall in months with a visit alone, and up to the last visit all are made."""
+    """Spread evenly over three years and on, one a day, they fall in months with a visit alone, and up to the last visit all are made."""
     site, edges = _site(60.0, per_day=0.05)
     for seed in range(20):
-        found = draw_visiting([site], edges, np.random.default_rng(seed))
-        released = np.full(36, 1.0) @ found.release[0]
+        found = draw_visiting([site], edges, np.random.default_rng(seed), 2.0 * site.early + 90.0)
+        released = np.diff(further(edges, 2.0 * site.early + 90.0)) @ found.release[0]
         assert (released[found.made[0] == 0] == 0).all()
         assert (released >= 0).all()
         reach = found.cover[0][-1] - 45.0
-        assert released.sum() == pytest.approx(36 * reach / edges[-1])
+        assert released.sum() == pytest.approx(reach)

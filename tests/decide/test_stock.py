@@ -108,7 +108,7 @@ def test_spares_that_age_on_the_shelf_are_fewer() -> None:
     """Short-lived sensors: half a shelf life of half a year, aged as fast as in service, costs a third of the price."""
     totals = []
     for rate in (0.0, 0.5, 1.0):
-        plan = _plan(40, life=320.0, shelf_ageing=rate, service_level=0.9999, visit_cost=800.0, order_interval_days=120)
+        plan = _plan(80, life=320.0, shelf_ageing=rate, service_level=0.9999, visit_cost=800.0, order_interval_days=180)
         table = orders(plan)
         totals.append(
             [table.loc[table["order_by"] <= AS_OF + pd.Timedelta(days=day), "quantity"].sum() for day in range(0, 365, 5)]
