@@ -57,9 +57,8 @@ def _chains_in_each(worlds: Sequence[Replacing], tables: Sequence[LifeTable]) ->
         return [world.then if fresh is None else chains(fresh, world.rule, world.calendar.edges)
                 for world, fresh in zip(worlds, drawn)]  # fmt: skip
     kinds = len(told[0].kinds)
-    ends = (np.concatenate([getattr(fresh, name) for fresh in told]) for name in ("soft", "sudden"))
-    names, assumed = (getattr(told[0], name) * len(told) for name in ("kinds", "assumed"))
-    fresh = NewLives(names, told[0].grid_days, *ends, assumed)
+    soft, sudden = (np.concatenate([getattr(fresh, name) for fresh in told]) for name in ("soft", "sudden"))
+    fresh = NewLives(told[0].kinds * len(told), told[0].grid_days, soft, sudden, told[0].assumed * len(told))
     found = chains(fresh, _together([world.rule for world in worlds]), worlds[0].calendar.edges)
     return [found[begin : begin + kinds] for begin in range(0, len(found), kinds)]
 
