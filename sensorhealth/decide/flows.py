@@ -83,13 +83,13 @@ def followed(
     planned, failed = (np.diff(values[:, 1:], axis=1, prepend=0.0) for values in by[:2])
     first = planned + failed
     later = np.zeros((len(planned), then[0].planned.shape[1]))
-    for number, mine in _by_group(kind):
+    for number, mine in by_group(kind):
         later[mine] = first[mine] @ then[number].all_planned
         failed[mine] += first[mine] @ then[number].all_failed
     return Flows(planned + on_visits(later, rule, site), failed, first)
 
 
-def _by_group(group: IntArray) -> Iterator[tuple[int, IntArray | slice]]:
+def by_group(group: IntArray) -> Iterator[tuple[int, IntArray | slice]]:
     """Each of the groups (n,) and where it is: a slice where that lies in one piece."""
     order = np.argsort(group, kind="stable")
     bounds = np.flatnonzero(np.r_[True, np.diff(group[order]) != 0, True][: group.size + 1])
@@ -104,7 +104,7 @@ def on_visits(evenly: FloatArray, rule: Ways, site: IntArray) -> FloatArray:
     if rule.release is None:
         return evenly[:, : rule.cover.shape[1] - 1]
     found = np.empty((len(evenly), rule.release.shape[2]))
-    for number, mine in _by_group(site):
+    for number, mine in by_group(site):
         found[mine] = evenly[mine] @ rule.release[number]
     return found
 

@@ -164,11 +164,12 @@ def _facts(lives: pd.DataFrame | None, forecast: pd.DataFrame, fleet: Any | None
 def _last_rows(source: pd.DataFrame, ids: pd.Index) -> IntArray:
     """Position (n,) of the last row of `source` of each sensor, -1 for none."""
     names = source["sensor_id"].to_numpy(dtype=object)
-    keyed = pd.Series(np.arange(names.size)).groupby(names, sort=False).last() if not pd.Index(names).is_unique else None
-    if keyed is None:
-        return pd.Index(names).get_indexer(ids).astype(np.intp)
-    where = keyed.index.get_indexer(ids)
-    return np.where(where >= 0, keyed.to_numpy()[where], -1).astype(np.intp)
+    ends = np.flatnonzero(np.r_[names[1:] != names[:-1], True][: names.size])  # records mostly hold the rows of a sensor together
+    index = pd.Index(names[ends])
+    if not index.is_unique:
+        last = np.flatnonzero(~index.duplicated(keep="last"))
+        ends, index = ends[last], index[last]
+    return np.append(ends, -1)[index.get_indexer(ids)].astype(np.intp)
 
 
 def _last_tests(fleet: Any | None, ids: ObjectArray) -> tuple[DateArray, ObjectArray, DateArray]:

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sensorhealth.decide.counts import TINY, count_distribution
-from sensorhealth.decide.flows import Chains, Expected, Flows, on_visits
+from sensorhealth.decide.flows import Chains, Expected, Flows, by_group, on_visits
 from sensorhealth.decide.policy import Policy
 from sensorhealth.decide.schemes import Ways
 from sensorhealth.decide.totals import GroupSums, budget_table
@@ -45,6 +45,7 @@ class Tally:
         self.draws = 0
         self.moments: dict[str, list[FloatArray]] = {name: [] for name in ("count", "cost", "count_sum", "cost_sum")}
         self.exact: dict[tuple[str, int], FloatArray] = {}
+        self._orders: dict[tuple[int, int], tuple[IntArray, IntArray, IntArray, FloatArray]] = {}
 
     def moments_of(self, expected: Expected) -> list[Moments]:
         """Moments of each position's counts and money in each block: the same for every way of grouping the positions."""
@@ -59,12 +60,11 @@ class Tally:
         self.draws += 1
         sums = {name: np.zeros((3, self.groups, self.months)) for name in self.moments}
         for (rows, _), own in zip(expected.blocks, of_each):
-            order = np.argsort(self.code[rows], kind="stable")
-            present, start = np.unique(self.code[rows][order], return_index=True)
-            heavy = self.weight[rows][order, None]
+            order, present, start, heavy = self._sorted(rows)
             for name, values in own.items():
-                for power in range(3):
-                    sums[name][power, present] += np.add.reduceat(values[power][order] * heavy, start, axis=0)
+                every = np.take(np.stack(values), order, axis=1)
+                every *= heavy
+                sums[name][:, present] += np.add.reduceat(every, start, axis=1)
         if visits is not None:
             sums["cost"][0] += visits
             sums["cost_sum"][0] += visits.cumsum(axis=1)
@@ -72,6 +72,15 @@ class Tally:
             self.moments[name].append(total)
         if (self.whole & (self.size <= _EXACT)).any():
             self._add_exact(expected, rule)
+
+    def _sorted(self, rows: IntArray) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
+        """Order of `rows` by group, the groups present and where each begins, and the weights (k, 1) in that order."""
+        block = int(rows[0]) if rows.size else 0, rows.size  # blocks are the same in every world
+        if block not in self._orders:
+            order = np.argsort(self.code[rows], kind="stable")
+            present, start = np.unique(self.code[rows][order], return_index=True)
+            self._orders[block] = order, present, start, self.weight[rows][order, None]
+        return self._orders[block]
 
     def _moments(self, rows: IntArray, flow: Flows, then: list[Chains]) -> Moments:
         """Mean, second and third central moments (k, m) of each position's count and money, monthly and cumulative."""
@@ -92,13 +101,12 @@ class Tally:
         """The same of the sums from the first month on; a replacement and its successors are dependent."""
         c_p, c_f, rise = prices
         planned, failed = c_p * rise, c_f * rise
-        kinds = self.kind[rows]
+        kinds = list(by_group(self.kind[rows]))
 
         def following(weight: FloatArray) -> tuple[FloatArray, FloatArray]:
             """Later swaps and ends, weighted by what went before."""
             found = np.empty_like(weight), np.empty_like(weight)
-            for kind in np.unique(kinds):
-                mine = kinds == kind
+            for kind, mine in kinds:
                 for values, every in zip(found, (chains[kind].all_planned[:, : self.months], chains[kind].all_failed)):
                     values[mine] = weight[mine] @ every
             return found

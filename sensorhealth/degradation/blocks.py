@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,15 +15,16 @@ from sensorhealth.degradation.strata import StratumModel
 
 def like(readings: pd.DataFrame, residuals: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """The residual tables of all strata indexed like `readings`, NaN where a reading was not used."""
-    columns = {}
+    columns: dict[str, Any] = {}
     for name in residuals[0].columns.drop("position"):
+        if name in ("life_id", "log_ratio"):
+            columns[name] = readings[name]
+            continue
         parts = [table[name].to_numpy() for table in residuals]
         columns[name] = np.full(len(readings), np.nan, dtype=np.float64 if parts[0].dtype.kind == "f" else object)
         for table, values in zip(residuals, parts):
             columns[name][table["position"].to_numpy()] = values
     table = pd.DataFrame(columns, index=readings.index)
-    table["life_id"] = readings["life_id"]
-    table["log_ratio"] = readings["log_ratio"]
     table.insert(0, "row", readings["row"] if "row" in readings else np.arange(len(readings)))
     return table
 

@@ -112,18 +112,21 @@ def _uses(readings: pd.DataFrame, effects: pd.DataFrame, residuals: pd.DataFrame
     low."""
     gas = effects.drop_duplicates("stratum").set_index("stratum")["gas"]
     cylinder, names = pd.factorize(readings["cylinder"], sort=True)
-    kind, gases_met = pd.factorize(readings["stratum"].map(gas), sort=True)
+    stratum, strata = pd.factorize(readings["stratum"])
+    of_stratum, gases_met = pd.factorize(pd.Series(strata).map(gas), sort=True)
+    kind = np.append(of_stratum, -1)[stratum]
     life = pd.factorize(readings["life_id"])[0]
     met = pd.unique(life * (len(names) + 1) + cylinder) // (len(names) + 1)
     linked = np.bincount(met, minlength=life.max(initial=-1) + 1) > 1  # lives that were read on another too
     off = np.nan if residuals is None else residuals["residual"].to_numpy() + residuals["gas_effect"].to_numpy()
     used = pd.DataFrame({"key": cylinder * (len(gases_met) + 1) + kind, "life": life, "off": off})
-    used["time"], used["site"] = readings["time"].to_numpy(), readings["site"].to_numpy()
-    used = used[(cylinder >= 0) & (readings["cylinder"] != "").to_numpy() & (kind >= 0)]
+    used["time"] = readings["time"].to_numpy()
+    kept = (cylinder >= 0) & np.append(names != "", False)[cylinder] & (kind >= 0)
+    used = used[kept]
     grouped = used.groupby("key", sort=True)
-    frame = pd.DataFrame(
-        {"first_used": grouped["time"].min(), "last_used": grouped["time"].max(), "site": grouped["site"].first()}
-    )
+    first = np.unique(used["key"].to_numpy(), return_index=True)[1]
+    frame = pd.DataFrame({"first_used": grouped["time"].min(), "last_used": grouped["time"].max()})
+    frame["site"] = readings["site"].to_numpy(dtype=object)[np.flatnonzero(kept)[first]]
     own = used.groupby(["key", "life"])["off"].mean()
     at = own.index.get_level_values("key")
     frame["linked"] = pd.Series(linked[own.index.get_level_values("life")]).groupby(at).sum().astype(int)

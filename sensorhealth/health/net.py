@@ -29,9 +29,17 @@ def net_readings(readings: pd.DataFrame, lives: pd.DataFrame, residuals: pd.Data
     known = (table["life"] >= 0) & np.isfinite(table["net"]) & np.isfinite(table["age_years"])
     table = table if known.all() else table[known]
     keys = [table[name].to_numpy() for name in ("life", "age_years", "row")]
-    order = np.lexsort(keys[::-1])
-    in_order = bool((order == np.arange(order.size)).all())
-    return table.reset_index(drop=True) if in_order else table.take(order).reset_index(drop=True)
+    return (table if _in_order(*keys) else table.take(np.lexsort(keys[::-1]))).reset_index(drop=True)
+
+
+def _in_order(*keys: NDArray) -> bool:
+    """Whether rows stand in the order of the first key, where that is equal in the order of the next, and so on."""
+    equal = np.ones(max(len(keys[0]) - 1, 0), dtype=bool)
+    for key in keys:
+        if (equal & (key[1:] < key[:-1])).any():
+            return False
+        equal &= key[1:] == key[:-1]
+    return True
 
 
 def _gas_of_neighbours(table: pd.DataFrame) -> tuple[FloatArray, FloatArray]:

@@ -16,6 +16,7 @@ from sensorhealth.health.ends import (
     WORN,
     ends_between_readings,
     final_readings,
+    last_of_life,
     removal_reasons,
 )
 from sensorhealth.health.fault_search import FoundFaults, find_faults
@@ -118,9 +119,9 @@ def find_oddities(
     found = second_look(table, searched)
     valued = ~only_passed(table)
     table["deviation"], table["deviation_sd"] = np.where(valued, found.deviation, np.nan), found.deviation_sd
-    first_life = table["life_id"].to_numpy()
     table["life_id"] = life_after_swaps(table, found)
-    replaced = table["life_id"] != table["life_id"].groupby(first_life).transform("last")
+    named = table["life_id"].to_numpy()
+    replaced = pd.Series(named != named[last_of_life(life)], index=table.index)
     table.loc[replaced, "removal_reason"] = ""
     table["over"] = replaced | (table["end_kind"] != "")
     ended = replaced.to_numpy() | table["end_kind"].isin(ENDS_BY_ITSELF).to_numpy()
@@ -130,7 +131,7 @@ def find_oddities(
     singles = single_readings(table, found, back, ends)
     steps = steps_and_swaps(table, found, ends)
     table["odd"] = table["row"].isin(singles["row"])
-    sessions = judge_sessions(table[valued], false_discovery_rate)
+    sessions = judge_sessions(table if valued.all() else table[valued], false_discovery_rate)
     singles["likely"] = wording.likely_cause(singles, table, sessions, cylinders, zeros)
     singles["advice"] = wording.single_advice(singles)
     swaps = steps[steps["kind"] == "swap"].assign(time=lambda frame: frame["time_after"])

@@ -46,11 +46,23 @@ def _last_known_adjustment(fleet: FleetTables) -> pd.DataFrame:
         (calibrations["outcome"] == "") & calibrations[["as_left", "span_gain"]].notna().any(axis=1)
     )
     spans = calibrations.loc[calibrations["kind"].isin(ADJUSTING) & passed, ["sensor_id", "time", "cylinder_id"]]
-    latest = spans.groupby("sensor_id")["time"].max().rename("latest").reset_index()
-    known = spans[spans["cylinder_id"] != ""].drop_duplicates("sensor_id", keep="last")
+    latest = (_run_ends(spans) if _in_order(spans) else spans).groupby("sensor_id")["time"].max().rename("latest").reset_index()
+    known = _run_ends(spans[spans["cylinder_id"] != ""]).drop_duplicates("sensor_id", keep="last")
     known = known.merge(latest, on="sensor_id")
     serving = fleet.sensors[fleet.sensors["removed"].isna()]
     return known.merge(serving[["sensor_id", "site", "instrument_id", "gas"]], on="sensor_id", how="inner")
+
+
+def _run_ends(spans: pd.DataFrame) -> pd.DataFrame:
+    """The last row of each stretch of rows of one sensor."""
+    sensor = spans["sensor_id"].to_numpy()
+    return spans[np.r_[sensor[1:] != sensor[:-1], True][: sensor.size]]
+
+
+def _in_order(spans: pd.DataFrame) -> bool:
+    """Whether rows of one sensor that follow one another do so in time."""
+    sensor, time = spans["sensor_id"].to_numpy(), spans["time"].to_numpy()
+    return bool(((np.diff(time) >= np.timedelta64(0)) | (sensor[1:] != sensor[:-1])).all())
 
 
 def _reason(row: dict) -> str:

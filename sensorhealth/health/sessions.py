@@ -40,7 +40,7 @@ def judge_sessions(table: pd.DataFrame, false_discovery_rate: float) -> pd.DataF
     flagged = _flag(sessions, false_discovery_rate)
     off = sessions.index[flagged]
     parts = [
-        _instruments(table[~table["session"].isin(off)], false_discovery_rate),
+        _instruments(table[~table["session"].isin(off)] if len(off) else table, false_discovery_rate),
         sessions[flagged].reset_index(names="where").assign(kind="session", flagged=True),
         _technicians(sessions, false_discovery_rate),
         _first_of_session(table, false_discovery_rate),
@@ -71,8 +71,8 @@ def _flag(frame: pd.DataFrame, rate: float) -> NDArray[np.bool_]:
 def _session_shifts(table: pd.DataFrame) -> pd.DataFrame:
     """Median deviation of each session of LEAST_SENSORS sensors or more on more than one instrument. What only some of
     a session's readings have in common is not the session's."""
-    known = table[(table["session"] != "") & (table["censoring"] >= 0)]
-    known = known[["session", "sensor_id", "instrument_id", "site", "time", "deviation", "deviation_sd", "session_effect"]]
+    columns = ["session", "sensor_id", "instrument_id", "site", "time", "deviation", "deviation_sd", "session_effect"]
+    known = table.loc[(table["session"] != "") & (table["censoring"] >= 0), columns]
     value = known["deviation"] + known["session_effect"]
     sensor = pd.factorize(known["sensor_id"])[0]
     instrument, names = pd.factorize(known["instrument_id"])
@@ -112,8 +112,9 @@ def _instruments(table: pd.DataFrame, rate: float) -> pd.DataFrame:
     The lowest sensor is left out of the test, so that one bad sensor alone does not condemn the visit. Of the attempts of a
     day the first counts: the next ones were made because of it.
     """
-    known = table.assign(where=table["instrument_id"], day=table["time"].dt.floor("D"))
-    known = known[known["where"] != ""].sort_values("time", kind="stable").drop_duplicates(["where", "day", "sensor_id"])
+    known = table.loc[table["instrument_id"] != "", ["instrument_id", "time", "sensor_id", "site", "deviation", "deviation_sd"]]
+    known = known.assign(where=known["instrument_id"], day=known["time"].dt.floor("D"))
+    known = known.sort_values("time", kind="stable").drop_duplicates(["where", "day", "sensor_id"])
     known = known.assign(z=known["deviation"] / known["deviation_sd"], weight=known["deviation_sd"] ** -2.0)
     known["weighted"] = known["deviation"] * known["weight"]
     grouped = known.groupby(["where", "day"], sort=True)
@@ -178,7 +179,8 @@ def _contrasts(sums: pd.DataFrame, usual: pd.Series) -> pd.DataFrame:
 
 def _first_of_session(table: pd.DataFrame, rate: float) -> pd.DataFrame:
     """First visit to a cylinder in a session against the later ones of the same session, by stratum."""
-    known = table[(table["session"] != "") & (table["cylinder"] != "") & ~table["odd"]]
+    columns = ["stratum", "session", "cylinder", "order_in_session", "deviation", "deviation_sd"]
+    known = table.loc[(table["session"] != "") & (table["cylinder"] != "") & ~table["odd"], columns]
     first = known["order_in_session"] == 1
     visit = np.zeros(len(known), dtype=np.int64)
     for name in ("stratum", "session", "cylinder"):

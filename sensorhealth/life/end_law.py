@@ -246,8 +246,8 @@ def _read(values: Array, days: Array) -> Array:
 
 
 def _ended(wide: Array, near: Array, weights: Array, days: Array) -> Array:
-    """Chance (n, len(FACTORS)) that each life has ended by its own of `days` (n,) if what is ahead of its path comes so many times
-    as soon.
+    """Chance (n, len(FACTORS)) of each life to have ended by its own of `days` (n,) if what is ahead of its path comes so many
+    times as soon.
 
     near (n, k, w): to have come near the limit by each of `wide`; weights (k, len(GRID)): of the nodes, as falls do not come
     sooner.

@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 
 QUANTILES = {"p05": 0.05, "p10": 0.10, "p25": 0.25, "p50": 0.50, "p75": 0.75, "p90": 0.90, "p95": 0.95}
 P_END_DAYS = (90, 180, 365)
+MONTH = 30.0  # days
 AT_END = 0.5  # a sensor is called "at end" when its latent headroom is at the limit with more than this probability
 TOLD, TOLD_PART = 0.01, 0.1  # chance of an end by falls within a year, and its part in all, from which on it is told
 OWN_READINGS = 2  # with fewer readings of its own, the lot speaks for a sensor
@@ -108,12 +109,21 @@ def _facts(fleet: Fleet, as_of: pd.Timestamp) -> pd.DataFrame:
     ).astype(object)
     tests = fleet.calibrations
     known = tests["kind"].isin(GAS_TESTS) & (tests["time"] <= as_of)
-    tests = tests.loc[known, ["sensor_id", "time", "outcome"]].sort_values("time", kind="stable")
-    last = tests.drop_duplicates("sensor_id", keep="last").set_index("sensor_id")
+    last = _last_of_each(tests.loc[known, ["sensor_id", "time", "outcome"]]).set_index("sensor_id")
     table["last_gas_test"] = last["time"].reindex(table["sensor_id"]).to_numpy(dtype="datetime64[ns]")
     outcome = last["outcome"].astype(object).where(last["outcome"] != "", "unknown")
     table["last_gas_test_outcome"] = outcome.reindex(table["sensor_id"]).fillna("").to_numpy()
     return table.reset_index(drop=True)
+
+
+def _last_of_each(tests: pd.DataFrame) -> pd.DataFrame:
+    """The last test of each sensor in time, of those at one instant the one that stands last."""
+    sensor, time = tests["sensor_id"].to_numpy(), tests["time"].to_numpy()
+    ends = np.flatnonzero(np.r_[sensor[1:] != sensor[:-1], True][: sensor.size])
+    in_order = np.diff(time) >= np.timedelta64(0)
+    in_order[ends[:-1]] = True
+    candidates = tests.iloc[ends] if in_order.all() else tests
+    return candidates.sort_values("time", kind="stable").drop_duplicates("sensor_id", keep="last")
 
 
 def _numbers(own: RemainingLife, warranty_end: NDArray[np.datetime64]) -> dict[str, Array]:
@@ -212,7 +222,7 @@ def next_calibration_fails(
         mixture = reading_of(own, age + ahead[to] / DAYS_PER_YEAR, laws.get(own.stratum))
         chance[to] = distribution(*mixture, np.zeros(to.size))
     if sudden is not None:
-        horizon = np.linspace(0.0, max(float(ahead.max(initial=0.0)), 1.0), 60)
+        horizon = np.linspace(0.0, MONTH * np.ceil(max(float(ahead.max(initial=0.0)), 1.0) / MONTH), 60)
         dead = np.asarray(sudden.conditional_cdf(lives, as_of, horizon), dtype=float)
         place, share = cells(horizon, ahead)
         rows = np.arange(ahead.size)

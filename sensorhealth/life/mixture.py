@@ -15,7 +15,8 @@ from .likelihood import FamilyFit, Prior, fit_family, log_likelihood
 Array = NDArray[np.float64]
 
 _EXACT = 200  # ages up to which conditional distributions are those of the very age; of more they are read from a table
-_TABLE = 400  # ages in it
+_TABLE = 600  # ages in it
+_SPAN = 5.0  # years of age that it covers, or a multiple, so that it is the same for other lives
 _TABLES = 8  # such tables that are kept
 _LEAST_WEIGHT = 1e-3
 _WORK = 4_000_000  # likelihood terms spent on proposals, at most 16 and at least 2 per draw
@@ -63,7 +64,8 @@ class HazardMixture:
         known, where = np.unique(ages, return_inverse=True)
         if known.size <= _EXACT:
             return self._conditional(known, ahead)[where]
-        table, values = self._table(float(np.floor(known[0])), float(np.floor(known[-1]) + 1.0), ahead)
+        first, last = (_SPAN * float(np.floor(age / _SPAN)) for age in (known[0], known[-1]))
+        table, values = self._table(first, last + _SPAN, ahead)
         position = (ages - table[0]) / (table[1] - table[0])
         below = np.clip(position.astype(int), 0, _TABLE - 2)
         share = (position - below)[:, None]
