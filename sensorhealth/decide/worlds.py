@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import islice
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -65,6 +65,8 @@ def _chains_in_each(worlds: Sequence[Replacing], tables: Sequence[LifeTable]) ->
 
 def _together(rules: Sequence[Ways]) -> Ways:
     """The rules one after the other."""
-    values = {name: np.concatenate([getattr(rule, name) for rule in rules]) for name in (*BY_PLACE, *BY_KIND, "early")}
+    values: dict[str, Any] = {
+        name: np.concatenate([getattr(rule, name) for rule in rules]) for name in (*BY_PLACE, *BY_KIND, "early")
+    }
     released = [rule.release for rule in rules if rule.release is not None]
     return replace(rules[0], **values, release=np.concatenate(released) if released else None)
