@@ -98,7 +98,7 @@ def drawn_visits(site: SiteSwaps, edges: FloatArray, rng: np.random.Generator) -
 
 
 def _released(site: SiteSwaps, cover: FloatArray, edges: FloatArray) -> FloatArray:
-    """Matrix (k, m) that takes expected swaps by period (edges: (k + 1,)), spread evenly, to the periods of the visits that are made.
+    """Matrix (k, m) that takes expected swaps, spread evenly between edges (k + 1,), to the periods of the visits made.
 
     Spread evenly, a swap comes half an interval before the day on which it falls due, on average.
     """

@@ -125,7 +125,7 @@ def test_visits_are_fewer_where_swaps_are_brought_forward_and_reach_further() ->
 
 
 def test_later_swaps_all_go_to_visits_and_none_is_lost() -> None:
-    """Spread evenly over three years and on, one a day, they fall in months with a visit alone, and up to the last visit all are made."""
+    """Spread evenly, one a day and beyond three years, they fall in months with a visit alone, and all are made."""
     site, edges = _site(60.0, per_day=0.05)
     for seed in range(20):
         found = draw_visiting([site], edges, np.random.default_rng(seed), 2.0 * site.early + 90.0)
