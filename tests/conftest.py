@@ -14,7 +14,7 @@ import pytest
 if TYPE_CHECKING:
     from sensorhealth.analysis import Analysis
 
-TOGETHER = (("test_analysis", "test_cli"), ("test_sharded",))  # files whose tests share what takes long to make
+TOGETHER = (("test_analysis", "test_cli", "test_coherence"), ("test_sharded",))  # files whose tests share what takes long to make
 ROOT = Path(__file__).resolve().parent.parent
 
 
