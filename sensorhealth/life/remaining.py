@@ -199,7 +199,7 @@ def remaining_draws(
                 spared = worn.copy() if spared is None else spared
                 struck[:, rows] = own.struck
             if spared is not None:
-                spared[:, rows] = own.spared
+                spared[:, rows] = own.worn if own.spared is None else own.spared
         yield from _combined(_SoftEnds(worn, struck, spared), hazards[some], ids, flat, lives, as_of, days)
 
 
