@@ -56,7 +56,21 @@ def _read(
     cavity = variance / np.maximum(1.0 - precision * variance, 1e-9)
     middle = mean - precision * cavity * (response - mean)
     off = y - middle
-    total, near, square, least = _shares(0.5 * off * off, cavity, noise, degrees)
+    half = 0.5 * off * off
+    chances, factors = grains(degrees)
+    widest = 1.0 / (cavity + noise * factors.max())  # its density is the largest far out, and keeps the sum above nought
+    total, near, square, least = np.zeros((4, y.size))
+    for chance, factor in zip(chances, factors):
+        inverse = 1.0 / (cavity + noise * factor)
+        share = np.exp(half * (widest - inverse))
+        share *= np.sqrt(inverse)
+        share *= chance
+        total += share
+        least += share / factor
+        share *= inverse
+        near += share
+        share *= inverse
+        square += share
     near /= total
     square /= total
     least *= EXACT / (noise * total)
@@ -67,28 +81,3 @@ def _read(
     pull = wanted * middle + shift * (1.0 / cavity + wanted)
     new = precision + step * (wanted - precision)
     return (precision * response + step * (pull - precision * response)) / new, new
-
-
-def _shares(half: FloatArray, cavity: FloatArray, noise: float, degrees: float) -> FloatArray:
-    """Sums (4, n) over the normals: of their parts of the density, and of these times the inverse of their variance, its square,
-    and the inverse of their factor. half: (n,) half the squared error.
-
-    In single precision: the sums are of numbers above nought, so that they are good to a millionth.
-    """
-    half, cavity = half.astype(np.float32), cavity.astype(np.float32)
-    chances, factors = (part.astype(np.float32) for part in grains(degrees))
-    scale = np.float32(noise)
-    widest = 1.0 / (cavity + scale * factors.max())  # its density is the largest far out, and keeps the sum above nought
-    total, near, square, least = np.zeros((4, half.size), dtype=np.float32)
-    for chance, factor in zip(chances, factors):
-        inverse = 1.0 / (cavity + scale * factor)
-        share = np.exp(half * (widest - inverse))
-        share *= np.sqrt(inverse)
-        share *= chance
-        total += share
-        least += share / factor
-        share *= inverse
-        near += share
-        share *= inverse
-        square += share
-    return np.stack([total, near, square, least]).astype(float)

@@ -5,19 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from ..degradation.paces import STEADY
 from ..technologies import flat_technologies
 from .calibration import Calibration
-from .end_law import AT_LIMIT
-from .falls import FallLaw, fallen, falls_of, that_count, weights_of
-from .lifedata import DAYS_PER_YEAR, years_between
-from .soft import default_grid, nearer, paced_cdf, thinned
+from .falls import falls_of, that_count
+from .lifedata import years_between
+from .soft import default_grid
+from .soft_ends import SoftEnds, soft_of_several, unseen
 
 if TYPE_CHECKING:
     from ..degradation.posterior import PathPosterior
@@ -25,7 +24,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _CELLS = 4_000_000  # chances of several draws worked out at once
-_PLAIN = Calibration()
 _LEAST_RISE = 1e-15  # of a distribution function between two days
 
 
@@ -182,7 +180,7 @@ def remaining_draws(
         if found.size:
             kinds.append((stratum, found, places[found]))
     together = max(1, _CELLS // max(ids.size * days.size, 1))
-    gap = _unseen(lives, ages, as_of)
+    gap = unseen(lives, ages, as_of)
     farthest = float(days[-1] + gap.max(initial=0.0))
     for begin in range(0, len(hazards), together):
         some = slice(begin, begin + together)
@@ -192,7 +190,7 @@ def remaining_draws(
         for stratum, found, rows in kinds:
             paths = [widened(path.take(found), calibration) for path in stratum[some]]
             laws = that_count([falls_of(hazard).laws.get(paths[0].stratum) for hazard in hazards[some]], farthest)
-            own = _soft_of_several(paths, laws, ages[rows], gap[rows], days, margin, lives.iloc[rows], as_of, calibration)
+            own = soft_of_several(paths, laws, ages[rows], gap[rows], days, margin, lives.iloc[rows], as_of, calibration)
             worn[:, rows] = own.worn
             if own.struck is not None:
                 struck = np.zeros(shape) if struck is None else struck
@@ -200,20 +198,11 @@ def remaining_draws(
                 struck[:, rows] = own.struck
             if spared is not None:
                 spared[:, rows] = own.worn if own.spared is None else own.spared
-        yield from _combined(_SoftEnds(worn, struck, spared), hazards[some], ids, flat, lives, as_of, days)
-
-
-class _SoftEnds(NamedTuple):
-    """Cumulative chances (k, n, m) of ends by the path and by falls at once, and by the path if no fall came; no other ends. The
-    last two are None where no falls count."""
-
-    worn: Array
-    struck: Array | None
-    spared: Array | None
+        yield from _combined(SoftEnds(worn, struck, spared), hazards[some], ids, flat, lives, as_of, days)
 
 
 def _combined(
-    ends: _SoftEnds,
+    ends: SoftEnds,
     hazards: Sequence[SuddenEnds],
     ids: NDArray[np.object_],
     flat: NDArray[np.bool_],
@@ -235,89 +224,6 @@ def _combined(
         struck[flat] = 0.0
         life = combine(ids, as_of, days, worn, dead, struck)
         yield replace(life, by_falls=life.total - (1.0 - (1.0 - spared) * (1.0 - dead)))
-
-
-def _end_to_end(paths: Sequence[PathPosterior]) -> PathPosterior:
-    """Posteriors on one curve each, the same, as one of all their lives; brownian (1, n): of each life."""
-    size = len(paths[0].life_id)
-    return replace(
-        paths[0],
-        life_id=np.concatenate([path.life_id for path in paths]),
-        level=np.concatenate([path.level for path in paths], axis=1),
-        slope=np.concatenate([path.slope for path in paths], axis=1),
-        phi_now=np.concatenate([path.phi_now for path in paths], axis=1),
-        covariance=np.concatenate([path.covariance for path in paths], axis=1),
-        brownian=np.repeat([path.brownian[0] for path in paths], size)[None],
-        readings_used=np.concatenate([path.readings_used for path in paths]),
-    )
-
-
-def _soft_of_several(
-    paths: Sequence[PathPosterior],
-    laws: Sequence[FallLaw | None],
-    ages: Array,
-    gap: Array,
-    days: Array,
-    margin: float,
-    lives: pd.DataFrame,
-    as_of: pd.Timestamp,
-    calibration: Calibration | None,
-) -> _SoftEnds:
-    """Ends (k, n, m) of several posteriors of the same lives, with falls by each one's law; those on the same curve are worked
-    out side by side. gap: (n,) days as of `_unseen`."""
-    shape = len(paths), ages.size, days.size
-    fall = next((law for law in laws if law is not None), None)
-    nodes = AT_LIMIT if fall is None else fall.nodes(max(path.highest for path in paths) - float(np.log1p(margin)))
-    out = _SoftEnds(np.empty(shape), *(None if fall is None else np.empty(shape) for _ in range(2)))
-    alike: dict[object, list[int]] = {}
-    for k, path in enumerate(paths):
-        alike.setdefault(path.curve[0] if len(path.curve) == 1 else k, []).append(k)
-    for where in alike.values():
-        own = [paths[k] for k in where]
-        many = np.tile(np.arange(ages.size), len(own))
-        one, rows = (own[0], lives) if len(own) == 1 else (_end_to_end(own), lives.iloc[many])
-        told = _soft(one, ages[many], days, margin, rows, as_of, calibration, nodes)
-        chances = (cdf.reshape(len(own), *shape[1:]) for cdf in told)
-        if out.struck is None or out.spared is None:
-            out.worn[where] = next(chances)
-            continue
-        every = list(chances)
-        out.spared[where] = every[0]
-        out.worn[where], out.struck[where] = fallen(every, weights_of([laws[k] for k in where], days, gap, nodes))
-    return out
-
-
-def _unseen(lives: pd.DataFrame, ages: Array, as_of: pd.Timestamp) -> Array:
-    """Days (n,) since the last gas test, or since it was new, in which a fall may have come that no reading shows yet."""
-    days = ages * DAYS_PER_YEAR
-    if "last_test" in lives:
-        days = np.fmin(years_between(pd.to_datetime(lives["last_test"]), as_of) * DAYS_PER_YEAR, days)
-    return np.maximum(days, 0.0)
-
-
-def _soft(
-    path: PathPosterior,
-    ages: Array,
-    days: Array,
-    margin: float,
-    lives: pd.DataFrame,
-    as_of: pd.Timestamp,
-    calibration: Calibration | None,
-    nodes: Array,
-) -> Iterator[Array]:
-    """Chance (n, m) to have come within each of `nodes` (k,) of the end, with what the past of the stratum has taught."""
-    known, name = calibration or _PLAIN, path.stratum
-    places = known.places.get(name)
-    if known.end_law is not None and name in known.end_law.share:
-        yield from known.end_law.soft(path, ages, days, margin, lives, as_of, places, nodes)
-        return
-    own = known.paces.get(name, STEADY), known.knees.get(name), places
-
-    def at(when: Array, limit: float) -> Array:
-        return paced_cdf(path, ages, when, limit, *own)
-
-    yield at(days, margin)
-    yield from (thinned(at, days, nearer(margin, node)) for node in nodes[1:])
 
 
 def combine(

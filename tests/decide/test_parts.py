@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -58,6 +60,27 @@ def test_a_part_of_the_sensors_gives_the_budget_of_all(plan: FleetPlan) -> None:
     band = [table["fleet"].iloc[-1] for table in (every, part)]
     width = [row["cumulative_p90_count"] - row["cumulative_p10_count"] for row in band]
     assert 0.8 < width[1] / width[0] < 1.25
+
+
+@pytest.mark.parametrize("scheme", ["condition", "calendar", "failure"])
+def test_worlds_side_by_side_are_what_they_are_one_by_one(plan: FleetPlan, scheme: str) -> None:
+    """New lives of their own in each world included."""
+    rows = np.sort(np.random.default_rng(2).permutation(SIZE)[:400])
+    new = np.random.default_rng(3).uniform(400.0, 900.0, 12)
+    worlds = [_with_new(world, scale) for world, scale in zip(_worlds(plan, rows), new)]
+    together, alone = Account(plan, ("fleet", "site"), scheme), Account(plan, ("fleet", "site"), scheme)
+    together.add(*worlds)
+    for world in worlds:
+        alone.add(world)
+    for name in ("fleet", "site"):
+        pd.testing.assert_frame_equal(together.tables()[name], alone.tables()[name], rtol=1e-9)
+    assert together.replaced() == pytest.approx(alone.replaced(), rel=1e-9)
+
+
+def _with_new(world: LifeRows, scale: float) -> LifeRows:
+    own = weibull_rows([KIND], scale, 5.0, 0.05)
+    parts = (np.concatenate([getattr(world, name), getattr(own, name)]) for name in ("life_id", "soft", "sudden"))
+    return replace(world, **dict(zip(("life_id", "soft", "sudden"), parts)))
 
 
 def test_what_the_part_lacks_in_the_mean_is_put_right(plan: FleetPlan) -> None:

@@ -12,8 +12,8 @@ from scipy import stats
 
 from sensorhealth import Fleet
 from sensorhealth.decide import Policy
-from sensorhealth.life import SuddenLife, forecast_table, remaining_life
-from sensorhealth.life.falls import NONE, WIDTH, FallLaw, Falls, falls_of, learn_falls
+from sensorhealth.life import SuddenLife, falls, forecast_table, remaining_life
+from sensorhealth.life.falls import NEGLIGIBLE, NONE, WIDTH, FallLaw, Falls, falls_of, learn_falls
 from sensorhealth.outlook import Outlook, look_ahead, new_sensors, shared_draws
 
 KIND = "electrochemical CO"
@@ -107,6 +107,24 @@ def test_ends_with_falls_to_come_are_as_many_as_simulated(
         by_falls = float(life.p_end(day)[0] - alone.p_end(day)[0])
         assert life.p_end_by_falls(day) == pytest.approx([by_falls], abs=1e-9)
         assert by_falls > 0.02  # what a forecast without falls leaves out
+
+
+@pytest.mark.parametrize("rate", [4e-5, 5e-4, 5e-3])
+def test_falls_are_left_out_only_where_that_changes_chances_by_less_than_is_stated(
+    rate: float, lives_of: Any, path_of: Any, as_of: pd.Timestamp, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rates of several kinds, whatever the fleet; with no limit the same falls are counted."""
+    lives = lives_of([400.0, 900.0])
+    path = path_of(lives, [0.35, 0.2], [-0.03, -0.1], SPREAD)
+    hazard = OnlyFalls(Falls({KIND: replace(EVEN, shape=rate * 1e4, years=1e4)}))
+    used = remaining_life([path], hazard, lives, as_of)
+    monkeypatch.setattr(falls, "NEGLIGIBLE", 0.0)
+    exact = remaining_life([path], hazard, lives, as_of)
+    assert exact.by_falls is not None and exact.by_falls.max() > 0.0
+    off = np.abs(used.total - exact.total).max()
+    assert off <= NEGLIGIBLE
+    assert (used.by_falls is None) == (off > 0.0) == (rate < 5e-4)
+    assert (exact.by_falls.max() > NEGLIGIBLE) == (rate > 1e-4)  # more than is left out would be missed
 
 
 def test_each_end_is_counted_once(lives_of: Any, path_of: Any, as_of: pd.Timestamp) -> None:

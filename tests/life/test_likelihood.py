@@ -10,10 +10,11 @@ import pandas as pd
 import pytest
 
 from sensorhealth.errors import FitError
+from sensorhealth.life import lifedata
 from sensorhealth.life.families import life_families
 from sensorhealth.life.families.piecewise import Piecewise
-from sensorhealth.life.lifedata import LifeData
-from sensorhealth.life.likelihood import FamilyFit, fit_family
+from sensorhealth.life.lifedata import LifeData, condensed
+from sensorhealth.life.likelihood import FamilyFit, fit_family, log_likelihood
 
 WEIBULL, LOGNORMAL, EXPONENTIAL = (life_families()[name] for name in ("weibull", "lognormal", "exponential"))
 
@@ -181,3 +182,21 @@ def test_lives_that_cannot_be_are_refused(lower: list[float], upper: list[float]
 def test_no_deaths_and_no_prior_is_one_clear_error() -> None:
     with pytest.raises(FitError, match="no deaths among 2 lives"):
         fit_family(WEIBULL, LifeData.of([1.0, 2.0], np.inf))
+
+
+@pytest.mark.parametrize("name", sorted(life_families()))
+def test_ages_on_a_grid_leave_the_likelihood_of_very_many_lives_as_it_is(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twenty thousand lives, one of a hundred dead: to a hundredth in log likelihood; with ages half a year apart not."""
+    rng = np.random.default_rng(1201)
+    entry = rng.uniform(0.0, 2.0, 20_000)
+    last = entry + rng.uniform(0.0, 8.0, entry.size)
+    data = LifeData.of(last, np.where(rng.random(entry.size) < 0.01, last, np.inf), entry)
+    family = life_families()[name]
+    theta = fit_family(family, data).theta
+    exact = log_likelihood(family, data, theta)
+    assert log_likelihood(family, condensed(data), theta) == pytest.approx(exact, abs=0.01)
+    assert condensed(data).lower.size < 1_500
+    assert condensed(data).exposure == pytest.approx(data.exposure)
+    monkeypatch.setattr(lifedata, "_AGES", 20)
+    if name not in ("exponential", "piecewise"):  # of these the cumulative hazard is straight nearly everywhere
+        assert abs(log_likelihood(family, condensed(data), theta) - exact) > 0.01
