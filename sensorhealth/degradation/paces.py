@@ -110,7 +110,7 @@ def foretold_last(model: StratumModel, part: float) -> Foretold | None:
     birth = begun - posterior.curve[0].path(posterior.slope[0], begin)
     return Foretold(
         birth, begun, posterior, begin, stratum.age[last] - begin, mean, variance, path[last] + own[last],
-        noise[last] + np.maximum(steps, 0.0), steps > 0.0,
+        noise[last] + item.fitted.parameters.returning + np.maximum(steps, 0.0), steps > 0.0,
     )  # fmt: skip
 
 
@@ -163,8 +163,9 @@ def from_some(model: StratumModel, kept: NDArray[np.bool_]) -> tuple[PathPosteri
     told = np.diff(offsets) > 0
     g = fitted.base.g
     ahead = one_ahead(
-        offsets, g[rows], own[rows], noise[rows], parameters.sensor, parameters.brownian, steps_found(stratum)[rows]
-    )
+        offsets, g[rows], own[rows], noise[rows], parameters.sensor, parameters.brownian, steps_found(stratum)[rows],
+        None if fitted.keep is None else fitted.keep[rows], parameters.returning,
+    )  # fmt: skip
     last = rows[offsets[1:][told] - 1]
     row = np.stack([np.ones(last.size), g[last], np.ones(last.size)])
     spread = ahead.spread[:, :, told]

@@ -132,7 +132,7 @@ def _weight(
         told = told_by(item, shapes, beginnings(stratum, part) & asked[stratum.life], slopes)
         slope, birth, log, latent = (array[:, asked] for array in told)
         ways = [factor * shape.path(one, age / factor) for shape, one in zip(shapes, by_shape(slope))]
-        variance = latent + noise[last]
+        variance = latent + noise[last] + item.fitted.parameters.returning
         off = np.minimum((came - birth - np.concatenate(ways)) ** 2 / variance, UNFORESEEN)
         density = np.exp(-0.5 * off) / np.sqrt(variance)
         score += np.log((own_law(log, len(shapes), chance) * density).sum(axis=1)).sum(axis=1) / len(PARTS)

@@ -12,6 +12,7 @@ from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.effects import BREAK_IN, CYLINDER, LOT_LEVEL, LOT_SLOPE, SESSION, STATED, STEP, bend, still_to_come
 from sensorhealth.degradation.fitting import CurveFit
 from sensorhealth.degradation.mixture import moments
+from sensorhealth.degradation.posterior import Wiggling
 
 
 @dataclass(frozen=True)
@@ -108,6 +109,22 @@ class Component:
         spread[..., 0, 0] += self.share * (1.0 - self.share) * jump**2
         return moved, spread, curve.clock(age)
 
+    @cached_property
+    def returning(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Of the wiggle of the readings at each life's last one: mean, variance (n,), covariance (n, 2) with `origin`."""
+        n = self.stratum.life_id.size
+        mean, variance, with_path = self.fitted.fit.returning(*self._path())
+        return mean[:n], variance[:n], with_path[:n]
+
+    def as_read(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """As `latent`, with what readings wiggle by about the path."""
+        mean, variance = self.latent(index, age)
+        wiggle = wiggling_of([self], index, age)
+        if wiggle is None:
+            return mean, variance
+        found = wiggle.added(mean[None], variance[None], np.zeros((1, index.size)), age)
+        return found[0][0], found[1][0]
+
     def latent(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean and variance (m,) of the latent path of lives `index` (m,) at any `age` (m,), in or after."""
         mean, variance = np.empty(index.size), np.empty(index.size)
@@ -156,6 +173,22 @@ class Component:
         return total
 
 
+def wiggling_of(components: Sequence[Component], index: IntArray, age: FloatArray) -> Wiggling | None:
+    """What the readings of lives `index` (n,) wiggle by, beside posteriors at `age` (n,); None where they do not."""
+    wiggles = [item.fitted.terms.wiggle for item in components]
+    if not all(wiggles):
+        return None
+    parts = []
+    for item in components:
+        mean, variance, with_path = (array[index] for array in item.returning)
+        by_slope = item.fitted.curve.path_by_slope(item.origin[0][index, 1], age)
+        now = np.stack([with_path[:, 0] + by_slope * with_path[:, 1], with_path[:, 1]], axis=1)
+        parts.append((mean, variance, now))
+    years = np.array([wiggle.years for wiggle in wiggles if wiggle])
+    lasting = np.array([item.fitted.parameters.returning for item in components])
+    return Wiggling(*(np.stack(part) for part in zip(*parts)), years, lasting, components[0].stratum.last_age[index])
+
+
 def segment_at(stratum: Stratum, index: IntArray, age: FloatArray) -> IntArray:
     """Step segment of lives `index` (m,) at `age` (m,): that of the last reading then, the present's beyond it."""
     if not stratum.segments:
@@ -188,10 +221,10 @@ def latent_moments(
 
 
 def reading_variance(components: Sequence[Component]) -> FloatArray:
-    """Variance (m,) of gas and noise of one reading, tails included (three times the scale where it is infinite)."""
+    """Variance (m,) of gas and noise of one reading, tails included (three times the scale where it is infinite), with what readings wiggle by."""
     found = []
     for item in components:
         degrees = item.fitted.degrees
         widening = degrees / (degrees - 2.0) if np.isfinite(degrees) else 1.0
-        found.append(item.gas_variance + widening * item.fitted.parameters.residual)
+        found.append(item.gas_variance + item.fitted.parameters.returning + widening * item.fitted.parameters.residual)
     return np.array(found)

@@ -168,7 +168,7 @@ def reading_of(path: PathPosterior, age: FloatArray, law: ReadingLaw | None = No
 
     law: how the stratum's next readings are foretold; None for the posterior and its noise alone.
     """
-    mean, variance = path.latent(age)
+    mean, variance = path.as_read(age)
     if law is None:
         total = np.maximum(variance + path.gas_variance[:, None], TINY)
         return with_tails(path.weight, mean, total, path.residual_variance, path.degrees)
@@ -234,8 +234,9 @@ def _expected(stratum: Stratum, item: Component) -> tuple[FloatArray, FloatArray
     path, own, noise = own_readings(item)
     parameters = item.fitted.parameters
     ahead = one_ahead(
-        stratum.offsets, item.fitted.base.g, own, noise, parameters.sensor, parameters.brownian, steps_found(stratum)
-    )
+        stratum.offsets, item.fitted.base.g, own, noise, parameters.sensor, parameters.brownian, steps_found(stratum),
+        item.fitted.keep, parameters.returning,
+    )  # fmt: skip
     return path + ahead.mean, ahead.variance
 
 
