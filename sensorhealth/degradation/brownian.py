@@ -90,6 +90,10 @@ class ClockNoise:
         half[:-1] -= (1.0 - last[:-1])[:, None] * half[1:]  # where the next reading is the same sensor's
         return half
 
+    def apart_from_path(self, columns: FloatArray) -> FloatArray:
+        """R - tau K times columns (N, k)."""
+        return columns / self.weights[:, None]
+
     def rooted(self, half: FloatArray, readings: IntArray | None = None) -> FloatArray:
         """Of columns from `half_way`, what squares and adds up to columns' R^-1 K R^-1 columns."""
         step = self.clock.step if readings is None else self.clock.step[readings]

@@ -73,7 +73,8 @@ class Terms:
     slope: a mean slope; random: the sensors' own effects; floor: a noise (standard deviation) believed in with the weight
     of one reading, which keeps the noise off zero; prior: on the mean path, where the readings cannot tell it;
     doubt: (N,) variance given to a reading in doubt, NaN elsewhere. break_in: years in which a first rise or fall of new sensors
-    dies away e-fold, 0 for none; own_break_in: whether sensors differ in its size. wiggle: of the readings about the path, if any.
+    dies away e-fold, 0 for none; own_break_in: whether sensors differ in its size. wiggle: of the readings
+    about the path, if any.
     """
 
     slope: bool

@@ -104,11 +104,6 @@ class CurveFit:
         return self.parameters.brownian > 0.0 or self.terms.wiggle is not None
 
     @property
-    def keep(self) -> FloatArray | None:
-        """Of a wiggle of the readings, share (N,) that is left since the reading before; None without one."""
-        return None if self.base.returning is None else self.base.returning.keep
-
-    @property
     def parameters(self) -> VarianceParameters:
         """Variances at which everything stands."""
         return self.fit.parameters

@@ -41,8 +41,8 @@ def one_ahead(
     offsets (n+1,): readings of sensor i are offsets[i]:offsets[i+1], in order of g. y (N,): readings less everything but the
     sensor's own effects; noise (N,): their variances. sensor (2, 2): covariance of (a, b); brownian: variance of W per unit
     of g. step (N,): variance of a step that has come between the last reading and this one, found with hindsight: this
-    reading is still expected without it, the later ones are not. keep (N,): share left since the reading before of a wander of the
-    readings that comes back, if any, and its variance; it is in what is expected, and not in the state.
+    reading is still expected without it, the later ones are not. keep (N,): share left since the reading before of a
+    wander of the readings that comes back, if any; returning: its variance. It is in what is expected, and not in the state.
     """
     size = 3 if keep is None else 4
     count, state = np.diff(offsets), np.zeros((size, len(offsets) - 1))

@@ -27,8 +27,7 @@ from sensorhealth.degradation.own_knees import FACTORS, Shape, Told, by_shape, s
 from sensorhealth.degradation.own_laws import PLAIN, WORTHS, evidence, own_law, spread_of
 from sensorhealth.degradation.paces import FEWEST_READINGS as FEWEST_FORETOLD
 from sensorhealth.degradation.paces import PARTS, beginnings
-from sensorhealth.degradation.predicting import Component
-from sensorhealth.degradation.reading_law import own_readings
+from sensorhealth.degradation.predicting import Component, own_readings
 from sensorhealth.degradation.strata import StratumModel
 
 LOGS = np.linspace(-2.0, 2.0, 41)  # ln of how much sooner the end comes

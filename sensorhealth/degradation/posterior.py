@@ -19,9 +19,9 @@ ObjectArray = NDArray[np.object_]
 class Wiggling:
     """What readings wiggle by about their paths, of m components and n lives.
 
-    mean, variance (m, n): of the wiggle at the last reading; with_path (m, n, 2): its covariance with level and slope at the given
-    age. years, lasting (m,): in which it dies away e-fold, and its variance where nothing tells of it. last (n,): age at the last
-    reading, NaN for none.
+    mean, variance (m, n): of the wiggle at the last reading; with_path (m, n, 2): its covariance with level and slope
+    at the given age. years, lasting (m,): in which it dies away e-fold, and its variance where nothing tells of it. last (n,):
+    age at the last reading, NaN for none.
     """
 
     mean: FloatArray
@@ -39,8 +39,8 @@ class Wiggling:
     def added(
         self, mean: FloatArray, variance: FloatArray, by_slope: FloatArray, age: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Mean and variance (m, n) of paths at `age` (n,) with the wiggle then; by_slope (m, n): how they change with their slopes
-        since the given age. Within the history, where the readings beside would tell of it, only its size is counted."""
+        """Mean and variance (m, n) of paths at `age` (n,) with the wiggle then; by_slope (m, n): how they change with their
+        slopes since the given age. Within the history, where readings beside would tell of it, only its size is counted."""
         since = np.where(age >= self.last, age - self.last, np.inf)
         left = np.exp(-since / self.years[:, None])
         together = self.with_path[..., 0] + by_slope * self.with_path[..., 1]
@@ -57,8 +57,8 @@ class PathPosterior:
     the given age. brownian (m,): variance of the wander per unit phi; residual_variance (m,): scale^2 of a reading's
     noise, with degrees (m,) of freedom; gas_variance (m,): a new cylinder and session together. readings_used (n,).
     The latent path is level + slope (phi - phi_now) + sqrt(brownian) W(phi - phi_now), W a standard Wiener process; on a
-    curve of own pace it is level + path(slope, age) - path(slope, age now), straight about the slope's mean. wiggle: what readings
-    wander by about it and come back from, None for nothing.
+    curve of own pace it is level + path(slope, age) - path(slope, age now), straight about the slope's mean. wiggle: what
+    readings wander by about it and come back from, None for nothing.
     """
 
     stratum: str

@@ -9,8 +9,19 @@ from functools import cached_property
 import numpy as np
 
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
-from sensorhealth.degradation.effects import BREAK_IN, CYLINDER, LOT_LEVEL, LOT_SLOPE, SESSION, STATED, STEP, bend, still_to_come
-from sensorhealth.degradation.fitting import CurveFit
+from sensorhealth.degradation.effects import (
+    BREAK_IN,
+    CYLINDER,
+    LOT_LEVEL,
+    LOT_SLOPE,
+    PASSING,
+    SESSION,
+    STATED,
+    STEP,
+    bend,
+    still_to_come,
+)
+from sensorhealth.degradation.fitting import CurveFit, class_effects
 from sensorhealth.degradation.mixture import moments
 from sensorhealth.degradation.posterior import Wiggling
 
@@ -178,15 +189,23 @@ def wiggling_of(components: Sequence[Component], index: IntArray, age: FloatArra
     wiggles = [item.fitted.terms.wiggle for item in components]
     if not all(wiggles):
         return None
-    parts = []
-    for item in components:
-        mean, variance, with_path = (array[index] for array in item.returning)
-        by_slope = item.fitted.curve.path_by_slope(item.origin[0][index, 1], age)
-        now = np.stack([with_path[:, 0] + by_slope * with_path[:, 1], with_path[:, 1]], axis=1)
-        parts.append((mean, variance, now))
+    known = [[array[index] for array in item.returning] for item in components]
+    mean, variance, at_birth = (np.stack(part) for part in zip(*known))
+    by_slope = np.stack([item.fitted.curve.path_by_slope(item.origin[0][index, 1], age) for item in components])
+    with_path = np.stack([at_birth[..., 0] + by_slope * at_birth[..., 1], at_birth[..., 1]], axis=2)
     years = np.array([wiggle.years for wiggle in wiggles if wiggle])
     lasting = np.array([item.fitted.parameters.returning for item in components])
-    return Wiggling(*(np.stack(part) for part in zip(*parts)), years, lasting, components[0].stratum.last_age[index])
+    return Wiggling(mean, variance, with_path, years, lasting, components[0].stratum.last_age[index])
+
+
+def own_readings(item: Component) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The path of the sensor's kind and lot (N,) at each reading; what is the sensor's own in it, noise's variance with it."""
+    fitted = item.fitted
+    of_path = 2 if fitted.terms.slope else 1
+    x, beta = fitted.base.x, fitted.fit.beta
+    path = fitted.bend + x[:, :of_path] @ beta[:of_path] + class_effects(fitted, (LOT_LEVEL, LOT_SLOPE))
+    visit = x[:, of_path:] @ beta[of_path:] + class_effects(fitted, PASSING)
+    return path, fitted.sites.response - path - visit, fitted.parameters.residual / fitted.sites.weight
 
 
 def segment_at(stratum: Stratum, index: IntArray, age: FloatArray) -> IntArray:
@@ -221,7 +240,8 @@ def latent_moments(
 
 
 def reading_variance(components: Sequence[Component]) -> FloatArray:
-    """Variance (m,) of gas and noise of one reading, tails included (three times the scale where it is infinite), with what readings wiggle by."""
+    """Variance (m,) of one reading about its path: gas, what it wiggles by and noise, tails included (three times the scale where
+    it is infinite)."""
     found = []
     for item in components:
         degrees = item.fitted.degrees

@@ -13,8 +13,8 @@ from sensorhealth.degradation.reml_parameters import ParameterSpace, Relative
 from sensorhealth.degradation.reml_penalty import penalty_terms
 from sensorhealth.degradation.reml_score import Score, finish_score, score_sensors, tell_back
 from sensorhealth.degradation.reml_solution import Solution, solve_effects
-from sensorhealth.degradation.returning import make_noise
 from sensorhealth.degradation.reml_wander import finish_wandering, score_wandering
+from sensorhealth.degradation.returning import make_noise
 
 
 class Evaluation:

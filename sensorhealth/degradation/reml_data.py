@@ -39,8 +39,8 @@ class CrossedClass:
 class Returning:
     """A wander of the readings about the path that comes back.
 
-    keep (N,): share of it that is left since the sensor's reading before, less than 1, and 0 at the first; share: its variance, in
-    residual variances.
+    keep (N,): share of it that is left since the sensor's reading before, less than 1, and 0 at the first; share: its variance,
+    in residual variances.
     """
 
     keep: FloatArray
@@ -68,6 +68,11 @@ class CrossedData:
     @property
     def sensors(self) -> int:
         return len(self.offsets) - 1
+
+    @property
+    def keep(self) -> FloatArray | None:
+        """Share (N,) of a wander that comes back which is left since the reading before; None without one."""
+        return None if self.returning is None else self.returning.keep
 
 
 @dataclass(frozen=True)

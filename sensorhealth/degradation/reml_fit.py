@@ -17,8 +17,8 @@ from sensorhealth.degradation.reml_errors import covariance_of, relative_varianc
 from sensorhealth.degradation.reml_readings import fitted_variance
 from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_solution import sensor_means
-from sensorhealth.degradation.returning import ReturningNoise
 from sensorhealth.degradation.reml_wander import plain_residual
+from sensorhealth.degradation.returning import ReturningNoise
 from sensorhealth.errors import FitError
 
 Terms = Mapping[str, IntArray | tuple[IntArray, FloatArray | None]]
@@ -185,8 +185,9 @@ class CrossedFit:
         """Joint posterior of every sensor's latent level and slope per unit g: mean (n, 2), covariance (n, 2, 2).
 
         The level stands at g = 0 and contains the wander gathered up to the last reading, so that the path after it is
-        level + slope * g + new wander (one that comes back is no part of it). x_level, x_slope (n, p): fixed-effect rows of level and slope. The terms name
-        crossed effects that belong to the path (lots): class -> (n,) column (-1 none), or (column, coefficient).
+        level + slope * g + new wander (one that comes back is no part of it). x_level, x_slope (n, p): fixed-effect rows of
+        level and slope. The terms name crossed effects that belong to the path (lots): class -> (n,) column (-1 none), or
+        (column, coefficient).
         """
         level, slope = self._path_rows(x_level, x_slope, level_terms, slope_terms)
         so = self.evaluation.solution

@@ -18,8 +18,8 @@ from sensorhealth.degradation.reml_data import FloatArray, IntArray
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_solution import Solution
-from sensorhealth.degradation.returning import ReturningNoise
 from sensorhealth.degradation.reml_wander import plain_residual
+from sensorhealth.degradation.returning import ReturningNoise
 
 
 @dataclass(frozen=True)
@@ -89,21 +89,18 @@ def _path_left(weights: sparse.csr_array, g: FloatArray, layout: Layout, noise: 
 
 
 def returning_rows(layout: Layout, noise: ReturningNoise) -> tuple[Rows, FloatArray]:
-    """Rows of what the wander that comes back is at the last reading of every sensor (n,), its lasting variance where it has none;
-    their relative covariance (n,) with the path's own wander then, given everything else."""
-    size, sensor = len(layout.sensor), layout.sensor
+    """Rows of what the wander that comes back is at the last reading of every sensor (n,), untold where there is none; their
+    relative covariance (n,) with the path's own wander then, given everything else."""
+    size, sensors = len(layout.sensor), layout.sensors
     to_last = noise.to_last()
     told = noise.solve(to_last[:, None])[:, 0]
-    weights = sparse.csr_array((told, (sensor, np.arange(size))), shape=(layout.sensors, size))
-    rows = Rows(
-        np.arange(layout.sensors),
-        -(weights @ layout.data.x),
-        -np.column_stack((weights.sum(axis=1), weights @ layout.data.g)),
-        ((weights @ layout.crossed) * -1.0).tocsr(),
-        np.maximum(noise.share - weights @ to_last, 0.0),
-        weights @ layout.response,
+    weights = sparse.csr_array((told, (layout.sensor, np.arange(size))), shape=(sensors, size))
+    one, g, known, x, y = (
+        np.asarray(weights @ values) for values in (np.ones(size), layout.data.g, to_last, layout.data.x, layout.response)
     )
-    return rows, -noise.tau * (weights @ layout.data.g)
+    touched = ((weights @ layout.crossed) * -1.0).tocsr()
+    rows = Rows(np.arange(sensors), -x, -np.column_stack((one, g)), touched, np.maximum(noise.share - known, 0.0), y)
+    return rows, -noise.tau * g
 
 
 def wander_left(sensor: IntArray, g: FloatArray, layout: Layout, noise: ClockNoise) -> FloatArray:

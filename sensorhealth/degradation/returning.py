@@ -1,11 +1,12 @@
 """Kernel: noise that is white, plus a wander of the readings that comes back, plus a Brownian wander of the path.
 
 R = diag(1/w) + share C + tau K within a sensor; C_jk = exp(-|t_j - t_k| / time) (Ornstein and Uhlenbeck 1930, Physical Review
-36:823-841), K as in `brownian`. What keeps a share a_k of C's wander since the reading before and all of K's is foretold without
-error by the last two readings of both together: y_k - c_k y_(k-1) - (1 - c_k) y_(k-2), with c_k = (1 - a_(k-1) a_k) / (1 - a_(k-1)),
-holds nothing but what was added to either at k and k-1. These second differences D turn R into P = D R D', five diagonals wide, and
-K into F diag(step) F', F two diagonals wide; R^-1 = D' P^-1 D and |R| = |P|. The diagonals of P^-1 come from its factor upwards
-(Takahashi, Fagan and Chin 1973). Regular at tau = 0; readings at one time must keep a little less than all.
+36:823-841), K as in `brownian`. Of C's wander a share a_k is left since the reading before, of K's all. The last two readings of
+both together foretell the next without error but for what was added since: y_k - c_k y_(k-1) - (1 - c_k) y_(k-2), with c_k =
+(1 - a_(k-1) a_k) / (1 - a_(k-1)), holds nothing but what was added to either at k and k-1. These second differences D turn R into
+P = D R D', five diagonals wide, and K into F diag(step) F', F two diagonals wide; R^-1 = D' P^-1 D and |R| = |P|. The diagonals
+of P^-1 come from its factor upwards (Takahashi, Fagan and Chin 1973; from memory). Regular at tau = 0; readings at one time must
+keep a little less than all.
 """
 
 from __future__ import annotations
@@ -22,8 +23,8 @@ from sensorhealth.degradation.reml_data import FloatArray, IntArray, Returning
 
 @dataclass(frozen=True)
 class Differences:
-    """The second differences: each reading less `one` of the last and `two` of the last but one of its sensor, (N,) each; what was
-    added at the reading before enters by `two` (of K) and `after` (of C), `fresh` is the variance of what C adds."""
+    """The second differences: each reading less `one` times the last and `two` times the last but one of its sensor, (N,) each.
+    What was added at the reading before enters by `path` (of K) and `after` (of C); `fresh`: variance of what C adds."""
 
     one: FloatArray
     two: FloatArray
@@ -98,6 +99,17 @@ class ReturningNoise(ClockNoise):
         found = moved.copy()
         found[1:] += self._by.path[1:, None] * moved[:-1]
         return found
+
+    def apart_from_path(self, columns: FloatArray) -> FloatArray:
+        cells = self.clock.reading
+        keep, fresh = (np.where(cells >= 0, part[cells], 0.0)[:, :, None] for part in (self.keep, self._by.fresh))
+        walk = np.where(cells[:, :, None] >= 0, columns[cells], 0.0)
+        for k in range(len(walk) - 2, -1, -1):
+            walk[k] += keep[k + 1] * walk[k + 1]
+        walk *= fresh
+        for k in range(1, len(walk)):
+            walk[k] += keep[k] * walk[k - 1]
+        return super().apart_from_path(columns) + self.share * walk.transpose(1, 0, 2)[cells.T >= 0]
 
     def means(self, residual: FloatArray) -> FloatArray:
         return residual - self.solve(residual[:, None])[:, 0] / self.weights

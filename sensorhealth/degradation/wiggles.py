@@ -1,9 +1,10 @@
 """Whether readings wiggle about their path and come back: temperature, rest and handling move what is read, not the sensor.
 
 Taken for a path that wanders, such readings make what lies ahead less and less certain without end. A wander that comes back is
-looked for beside the path's own, which may become nothing, where a path seems to wander: on a coarse grid of times and sizes, from
-neighbour to neighbour as long as the readings are likelier. What stands in for the readings is made anew each time, for those of
-one fit speak for its wander.
+looked for beside the path's own, which may become nothing, where a path seems to wander: on a coarse grid of times and sizes,
+from neighbour to neighbour as long as the readings are likelier. What stands in for the readings is made anew each time, for
+those of one fit speak for its wander. Paths that are not of the curve's shape seem to come back to it too, which misleads about
+what lies far ahead: a wiggle must also foretell last readings better from early ones.
 """
 
 from __future__ import annotations
@@ -13,19 +14,25 @@ from dataclasses import replace
 import numpy as np
 
 from sensorhealth.degradation.design import Stratum
-from sensorhealth.degradation.effects import Wiggle
+from sensorhealth.degradation.effects import Wiggle, steps_found
 from sensorhealth.degradation.fitting import CurveFit, Options, fit_curve, rough_fit
+from sensorhealth.degradation.one_ahead import one_ahead
+from sensorhealth.degradation.predicting import Component, own_readings
 
 FEWEST_EACH = 12  # readings of the usual sensor, below which a wiggle is not told from wander
 FIRST = (4.0, 2.0)  # usual times between readings and share of the noise, looked at first
 STEP = 2.5  # factor between neighbours on the grid
 SHORTEST, LARGEST = -1, 4  # steps down in time and up in share, beyond which a wiggle is noise, or noise nothing
 LONGEST = 0.25  # of the usual sensor's records
+PARTS = (1.0 / 3.0, 2.0 / 3.0)  # of the readings, from which the last ones are foretold
+UNREAD, UNFORESEEN = 1e9, 12.0  # variance of what is not looked at; squared error, in variances, beyond which it tells no more
+AHEAD = 1.0  # log likelihood of last readings foretold long before that it must gain
+
 SUPPORT = 9.21  # deviance that a wiggle must gain: 1 % point of chi2_2 for its time and size
 
 
 def with_wiggle(stratum: Stratum, first: CurveFit, options: Options) -> CurveFit:
-    """The fit, or one with the likeliest wiggle beside its wander where that is clearly likelier."""
+    """The fit, or one with the likeliest wiggle beside its wander where that is clearly likelier and foretells better."""
     usual, longest = _times(stratum)
     if first.parameters.brownian <= 0.0 or not 0.0 < FIRST[0] * usual <= longest:
         return first
@@ -49,7 +56,19 @@ def with_wiggle(stratum: Stratum, first: CurveFit, options: Options) -> CurveFit
         best = better
     likeliest = found[best]
     full = fit_curve(stratum, first.curve, likeliest.terms, options, likeliest)
-    return full if full.deviance < first.deviance - SUPPORT else first
+    if full.deviance > first.deviance - SUPPORT or _foretold(stratum, full) < _foretold(stratum, first) + AHEAD:
+        return first
+    return full
+
+
+def said_of(stratum: str, fit: CurveFit) -> str:
+    """What the user is told of the wiggle of a fit."""
+    wiggle, size = fit.terms.wiggle, float(np.sqrt(fit.parameters.returning))
+    assert wiggle is not None
+    return (
+        f"{stratum}: readings wiggle about their paths by {100.0 * size:.2g} % and come back within about "
+        f"{365.25 * wiggle.years:.0f} days; this is taken for the readings' and not for the sensors'"
+    )
 
 
 def _times(stratum: Stratum) -> tuple[float, float]:
@@ -66,3 +85,22 @@ def _beside(stratum: Stratum, wiggle: Wiggle, options: Options, start: CurveFit)
     """A look at the stratum with a wiggle, from a fit with another or none."""
     ground = start.ground.with_wiggle(wiggle)
     return rough_fit(stratum, start.curve, ground.terms, options, replace(start, ground=ground))
+
+
+def _foretold(stratum: Stratum, fit: CurveFit) -> float:
+    """Log density of the last readings of sensors, foretold from their first third and their first two thirds."""
+    _, own, noise = own_readings(Component(stratum, fit, 1.0))
+    told = stratum.counts >= FEWEST_EACH
+    last, parameters = stratum.last[told], fit.parameters
+    number = np.arange(stratum.age.size) - np.repeat(stratum.offsets[:-1], stratum.counts)
+    total = 0.0
+    for part in PARTS:
+        unread = number >= np.ceil(part * (stratum.counts - 1))[stratum.life]
+        ahead = one_ahead(
+            stratum.offsets, fit.base.g, own, np.where(unread, UNREAD, noise), parameters.sensor, parameters.brownian,
+            steps_found(stratum), fit.base.keep, parameters.returning,
+        )  # fmt: skip
+        variance = ahead.variance[last] + noise[last]
+        off = np.minimum((own[last] - ahead.mean[last]) ** 2 / variance, UNFORESEEN)
+        total += float((-0.5 * (off + np.log(variance))).sum()) / len(PARTS)
+    return total
