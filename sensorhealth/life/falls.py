@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from ..health.change_points import SIZE_VARIANCE, Rates
+from .falls_together import clocks, unevenness
 from .lifedata import DAYS_PER_YEAR, years_between
 from .soft import cells
 from .worn import wears_out
@@ -43,6 +44,7 @@ ALIKE = 0.2  # standard deviation of ln(size) about a fall that was seen
 WIDTH = 0.02  # of the cells of sizes
 CELLS = 256  # of sums: up to five in ln ratio
 TILT = 20.0  # of sums over the whole grid, in ln: what comes back is e^-20 of what it was, and rounding grows to 1e-7 at most
+BEYOND = 8  # days beyond the last at which clocks that run fast are read
 NODES = 5  # sums at which chances are worked out
 MOSTLY = 0.5  # share of a kind's falls that ended their sensors, above which these are not counted as falls
 KNOWN = 1e9  # years after which a rate counts as known
@@ -55,7 +57,8 @@ class FallLaw:
     """Falls at once of one kind of sensor.
 
     shape, years: of the gamma law of their rate per year; sizes (g,): ln ratio, chance (g,) of each; seen: falls of at least
-    `least` (ln ratio) in so many sensor-years `watched`.
+    `least` (ln ratio) in so many sensor-years `watched`. uneven: years, how unevenly they come at a site, 0 where sensors fall each by
+    itself; world: numbers that one possible world's clocks are drawn by, none outside of such.
     """
 
     shape: float
@@ -65,6 +68,8 @@ class FallLaw:
     least: float = LEAST
     seen: int = 0
     watched: float = 0.0
+    uneven: float = 0.0
+    world: tuple[int, ...] = ()
 
     @property
     def rate(self) -> float:
@@ -119,8 +124,12 @@ class Falls:
     ended: frozenset[str] = field(default_factory=frozenset)
 
     def draw(self, rng: np.random.Generator) -> Falls:
-        """One possible world: every rate drawn from what is known of it."""
-        return replace(self, laws={name: law.draw(rng) for name, law in self.laws.items()})
+        """One possible world: every rate drawn from what is known of it, and when falls come where they come together."""
+        laws = {name: law.draw(rng) for name, law in self.laws.items()}
+        if any(law.uneven for law in laws.values()):
+            seed = int(rng.integers(2**32))
+            laws = {name: replace(law, world=(seed, *law.world)) if law.uneven else law for name, law in laws.items()}
+        return replace(self, laws=laws)
 
     def remarks(self, part: Mapping[str, float] | None = None) -> tuple[str, ...]:
         """What was learnt, in words; part: of the ends within a year, by kind, those that falls bring."""
@@ -169,15 +178,16 @@ def learn_falls(lives: pd.DataFrame, readings: pd.DataFrame, steps: pd.DataFrame
     fell = _counted(fell[(fell["size"].to_numpy() >= smallest) & (fell["size"].to_numpy() < DEATH)])
     seen = fell["stratum"].value_counts().reindex(watched.index).fillna(0).astype(int)
     laws = {}
-    for _, kinds in worn.drop_duplicates("stratum").groupby("technology")["stratum"]:
+    for number, (_, kinds) in enumerate(worn.drop_duplicates("stratum").groupby("technology")["stratum"]):
         names = sorted(kinds)
         sizes = fell[fell["stratum"].isin(names)]
         company = _company(sizes, home, (readings["time"].max() - readings["time"].min()) / MONTH)
+        uneven = unevenness(sizes, readings, home["site"][home["stratum"].isin(names)])
         count, span = (np.asarray(item[names], dtype=np.float64) / company for item in (seen, watched))
         for name, (shape, years) in zip(names, _rates(count, span)):
             if least[name] < DEATH - WIDTH:
                 law = _sizes(sizes["size"].to_numpy(), sizes["std_error"].to_numpy(float), float(least[name]))
-                laws[str(name)] = FallLaw(shape, years, *law, float(least[name]), int(seen[name]), float(watched[name]))
+                laws[str(name)] = FallLaw(shape, years, *law, float(least[name]), int(seen[name]), float(watched[name]), uneven, (number,))
     return Falls(laws, frozenset(fell["life_id"][fell["ended"].astype(bool)].astype(str)))
 
 
@@ -242,16 +252,35 @@ def _sizes(seen: Array, error: Array, least: float) -> tuple[Array, Array]:
     return sizes, np.asarray(law / law.sum(), dtype=np.float64)
 
 
-def weights_of(laws: Sequence[FallLaw | None], days: Array, gap: Array, nodes: Array) -> Iterator[Array]:
+def weights_of(
+    laws: Sequence[FallLaw | None], days: Array, gap: Array, nodes: Array, sites: pd.Series | None = None
+) -> Iterator[Array]:
     """Chance (j, n, m) by which each of `nodes` in turn stands for the falls by `days` (m,) from now, in each of j worlds.
 
-    gap: (n,) days before now in which falls may have come unseen.
+    gap: (n,) days before now in which falls may have come unseen. sites: of the lives (n,), missing for those that have no date of
+    their own yet; None where no falls come together.
     """
-    table = np.append(days, days[-1] + max(float(gap.max(initial=0.0)), 1.0))
+    asked = gap[:, None] + days
+    if sites is not None and any(law is not None and law.world[1:] for law in laws):
+        asked = gap[:, None] + np.stack([_on_clocks(law, days, sites) for law in laws])
+    most = max(float(asked.max(initial=0.0)), days[-1] + max(float(gap.max(initial=0.0)), 1.0))
+    beyond = np.geomspace(days[-1], most, 2 if asked.ndim == 2 else BEYOND)[1:]
+    table = np.append(days, beyond)
     known = np.stack([np.ones((1, table.size)) if law is None else law.weights(table, nodes) for law in laws], axis=1)
-    place, share = cells(table, gap[:, None] + days)
+    place, share = cells(table, asked)
+    worlds = np.arange(len(laws))[:, None, None]
     for weight in known:
-        yield (1.0 - share) * weight[:, place] + share * weight[:, place + 1]
+        at = (lambda where, each=weight: each[:, where]) if asked.ndim == 2 else (lambda where, each=weight: each[worlds, where])
+        yield (1.0 - share) * at(place) + share * at(place + 1)
+
+
+def _on_clocks(law: FallLaw | None, days: Array, sites: pd.Series) -> Array:
+    """Days (n, m) on the clocks of falls of the lives' sites in one world."""
+    if law is None or not law.world[1:]:
+        return np.broadcast_to(days, (len(sites), days.size))
+    code, names = pd.factorize(sites)
+    read = np.vstack([clocks([str(name) for name in names], days, law.uneven, law.world), days])
+    return np.asarray(read[code])
 
 
 def fallen(chances: Iterable[Array], weights: Iterable[Array]) -> tuple[Array, Array]:

@@ -251,6 +251,7 @@ def _soft_of_several(
     out side by side."""
     out = _SoftEnds(*(np.zeros((len(paths), ages.size, days.size)) for _ in _SoftEnds._fields))
     fall, gap = laws[0], _unseen(lives, ages, as_of)
+    sites = lives["site"].where(lives["current"].astype(bool)) if {"site", "current"} <= set(lives) else None
     nodes = AT_LIMIT if fall is None else fall.nodes(max(path.highest for path in paths) - float(np.log1p(margin)))
     alike: dict[object, list[int]] = {}
     for k, path in enumerate(paths):
@@ -263,7 +264,7 @@ def _soft_of_several(
         told = _soft(one, ages[many], days, margin, rows, as_of, calibration, nodes)
         chances = [cdf.reshape(shape) for cdf in told]
         out.spared[where] = chances[0]
-        out.worn[where], out.struck[where] = fallen(chances, weights_of([laws[k] for k in where], days, gap, nodes))
+        out.worn[where], out.struck[where] = fallen(chances, weights_of([laws[k] for k in where], days, gap, nodes, sites))
     return out
 
 
