@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, log1p
 
 from ..health.change_points import SIZE_VARIANCE, Rates
-from .falls_together import clocks, unevenness
+from .falls_together import on_clocks, unevenness
 from .lifedata import DAYS_PER_YEAR, years_between
 from .soft import cells
 from .worn import wears_out
@@ -57,8 +57,8 @@ class FallLaw:
     """Falls at once of one kind of sensor.
 
     shape, years: of the gamma law of their rate per year; sizes (g,): ln ratio, chance (g,) of each; seen: falls of at least
-    `least` (ln ratio) in so many sensor-years `watched`. uneven: years, how unevenly they come at a site, 0 where sensors fall each by
-    itself; world: numbers that one possible world's clocks are drawn by, none outside of such.
+    `least` (ln ratio) in so many sensor-years `watched`. uneven: how unevenly they come at a site (`falls_together`), 0 where
+    each sensor falls by itself; world: numbers by which one possible world's clocks are drawn, a single one outside of such.
     """
 
     shape: float
@@ -139,6 +139,7 @@ class Falls:
             if law.seen:
                 years = f"{law.watched:.0f} sensor-years"
                 kinds.append(f"{name} {law.rate:.2f} ({law.seen} in {years}), usually {100 * np.expm1(-law.usual):.0f} %")
+                kinds[-1] += ", several of a site together" if law.uneven else ""
                 if part is not None and name in part:
                     kinds[-1] += f", {100 * part[name]:.0f} % of the ends within a year"
         text = (
@@ -188,7 +189,8 @@ def learn_falls(lives: pd.DataFrame, readings: pd.DataFrame, steps: pd.DataFrame
         for name, (shape, years) in zip(names, _rates(count, span)):
             if least[name] < DEATH - WIDTH:
                 law = _sizes(sizes["size"].to_numpy(), sizes["std_error"].to_numpy(float), float(least[name]))
-                laws[str(name)] = FallLaw(shape, years, *law, float(least[name]), int(seen[name]), float(watched[name]), uneven, (number,))
+                held = FallLaw(shape, years, *law, float(least[name]), int(seen[name]), float(watched[name]))
+                laws[str(name)] = replace(held, uneven=uneven, world=(number,))
     return Falls(laws, frozenset(fell["life_id"][fell["ended"].astype(bool)].astype(str)))
 
 
@@ -258,30 +260,28 @@ def weights_of(
 ) -> Iterator[Array]:
     """Chance (j, n, m) by which each of `nodes` in turn stands for the falls by `days` (m,) from now, in each of j worlds.
 
-    gap: (n,) days before now in which falls may have come unseen. sites: of the lives (n,), missing for those that have no date of
-    their own yet; None where no falls come together.
+    gap: (n,) days before now in which falls may have come unseen. sites: of the lives (n,), missing for those that have no date
+    of their own yet; None where no falls come together.
     """
-    asked = gap[:, None] + days
-    if sites is not None and any(law is not None and law.world[1:] for law in laws):
-        asked = gap[:, None] + np.stack([_on_clocks(law, days, sites) for law in laws])
-    most = max(float(asked.max(initial=0.0)), days[-1] + max(float(gap.max(initial=0.0)), 1.0))
-    beyond = np.geomspace(days[-1], most, 2 if asked.ndim == 2 else BEYOND)[1:]
-    table = np.append(days, beyond)
-    known = np.stack([np.ones((1, table.size)) if law is None else law.weights(table, nodes) for law in laws], axis=1)
+    plain, unseen = gap[:, None] + days, max(float(gap.max(initial=0.0)), 1.0)
+    drawn = [(law.uneven, law.world) if law is not None and law.world[1:] else None for law in laws]
+    if sites is None or not any(drawn):
+        known = _known(laws, np.append(days, days[-1] + unseen), nodes)
+        place, share = cells(np.append(days, days[-1] + unseen), plain)
+        for weight in known:
+            yield (1.0 - share) * weight[:, place] + share * weight[:, place + 1]
+        return
+    asked = gap[:, None] + np.stack([on_clocks(sites, days, world) for world in drawn])
+    table = np.append(days, np.geomspace(days[-1], max(float(asked.max()), days[-1] + unseen), BEYOND)[1:])
     place, share = cells(table, asked)
-    worlds = np.arange(len(laws))[:, None, None]
-    for weight in known:
-        at = (lambda where, each=weight: each[:, where]) if asked.ndim == 2 else (lambda where, each=weight: each[worlds, where])
-        yield (1.0 - share) * at(place) + share * at(place + 1)
+    world = np.arange(len(laws))[:, None, None]
+    for weight in _known(laws, table, nodes):
+        yield (1.0 - share) * weight[world, place] + share * weight[world, place + 1]
 
 
-def _on_clocks(law: FallLaw | None, days: Array, sites: pd.Series) -> Array:
-    """Days (n, m) on the clocks of falls of the lives' sites in one world."""
-    if law is None or not law.world[1:]:
-        return np.broadcast_to(days, (len(sites), days.size))
-    code, names = pd.factorize(sites)
-    read = np.vstack([clocks([str(name) for name in names], days, law.uneven, law.world), days])
-    return np.asarray(read[code])
+def _known(laws: Sequence[FallLaw | None], days: Array, nodes: Array) -> Array:
+    """Chance (k, j, m) by which each of `nodes` stands for the sums by `days` (m,), in each of j worlds."""
+    return np.stack([np.ones((1, days.size)) if law is None else law.weights(days, nodes) for law in laws], axis=1)
 
 
 def fallen(chances: Iterable[Array], weights: Iterable[Array]) -> tuple[Array, Array]:

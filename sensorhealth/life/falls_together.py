@@ -1,6 +1,6 @@
 """Falls that hit many sensors of a site together: silicone in the air, a storm, a wash-down, a fire test.
 
-Given a site's clock, the falls of its sensors come independently, each at the rate of its kind on that clock and not on the wall's.
+Given a site's clock, the falls of its sensors come independently, each at the rate of its kind on that clock in place of time.
 The clock is a gamma process, with mean t and variance `uneven` t: now and then it leaps, and many fall at once. How uneven it is
 shows in how many pairs of sensors of a site fell between the same visits, beside the pairs that chance brings.
 """
@@ -25,16 +25,17 @@ MOST = 5.0  # years: one leap in five years that brings all falls of that time
 
 
 def unevenness(fell: pd.DataFrame, readings: pd.DataFrame, site: pd.Series) -> float:
-    """Variance (years) by which the clock of a site's falls is off after a year; 0 where falls come no more together than by chance.
+    """Variance (years squared a year) of the clock of a site's falls; 0 where they come no more together than by chance.
 
     fell: falls, life_id and time_after (of the first reading that shows it). readings: life_id, time. site: of each life (index
-    life_id). The falls of a month at a site are compared with the time that its readings in that month look back on, so that falls
-    found at one visit do not pass for falls that came together.
+    life_id). The falls of a month at a site are compared with the time that its readings in that month look back on, so that
+    falls found at one visit do not pass for falls that came together.
     """
     told = readings[readings["life_id"].isin(site.index)].sort_values(["life_id", "time"], kind="stable")
     if len(fell) < 2 or told.empty:
         return 0.0
-    back = (told["time"] - told["time"].shift()).where(told["life_id"] == told["life_id"].shift()) / pd.Timedelta(days=DAYS_PER_YEAR)
+    own = told["life_id"] == told["life_id"].shift()
+    back = told["time"].diff().where(own).dt.total_seconds() / (86_400.0 * DAYS_PER_YEAR)
     told, back = told[back > 0.0], back[back > 0.0]
     start = told["time"].min()
 
@@ -55,3 +56,15 @@ def clocks(sites: Sequence[str], days: Array, uneven: float, world: Sequence[int
     steps = np.diff(days, prepend=0.0) / DAYS_PER_YEAR
     drawn = [np.random.default_rng([*world, zlib.crc32(name.encode())]).gamma(steps / uneven) for name in sites]
     return np.cumsum(uneven * DAYS_PER_YEAR * np.reshape(drawn, (len(sites), days.size)), axis=1)
+
+
+def on_clocks(sites: pd.Series, days: Array, world: tuple[float, Sequence[int]] | None) -> Array:
+    """Days (n, m) on the clocks of falls of the lives' sites (n,), on the wall's where the site is missing.
+
+    world: how uneven clocks are and the numbers by which one possible world's are drawn; None: all on the wall's.
+    """
+    if world is None:
+        return np.broadcast_to(days, (len(sites), days.size))
+    code, names = pd.factorize(sites)
+    read = np.vstack([clocks([str(name) for name in names], days, *world), days])  # a missing site has the code -1
+    return np.asarray(read[code])
