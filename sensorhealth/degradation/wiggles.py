@@ -20,6 +20,7 @@ from sensorhealth.degradation.one_ahead import one_ahead
 from sensorhealth.degradation.predicting import Component, own_readings
 
 FEWEST_EACH = 12  # readings of the usual sensor, below which a wiggle is not told from wander
+WANDER = 0.2  # of the noise's variance, that a path seems to gather between two readings, below which it is left at that
 FIRST = (4.0, 2.0)  # usual times between readings and share of the noise, looked at first
 STEP = 2.5  # factor between neighbours on the grid
 SHORTEST, LARGEST = -1, 4  # steps down in time and up in share, beyond which a wiggle is noise, or noise nothing
@@ -34,7 +35,7 @@ SUPPORT = 9.21  # deviance that a wiggle must gain: 1 % point of chi2_2 for its 
 def with_wiggle(stratum: Stratum, first: CurveFit, options: Options) -> CurveFit:
     """The fit, or one with the likeliest wiggle beside its wander where that is clearly likelier and foretells better."""
     usual, longest = _times(stratum)
-    if first.parameters.brownian <= 0.0 or not 0.0 < FIRST[0] * usual <= longest:
+    if not 0.0 < FIRST[0] * usual <= longest or _gathered(stratum, first) < WANDER * first.parameters.residual:
         return first
     found: dict[tuple[int, int], CurveFit] = {}
 
@@ -79,6 +80,12 @@ def _times(stratum: Stratum) -> tuple[float, float]:
     between = np.diff(stratum.age)[np.diff(stratum.life) == 0]
     spans = stratum.age[stratum.offsets[1:][read] - 1] - stratum.age[stratum.offsets[:-1][read]]
     return float(np.median(between)), LONGEST * float(np.median(spans))
+
+
+def _gathered(stratum: Stratum, fit: CurveFit) -> float:
+    """Variance that the wander of a fit usually gathers between two readings."""
+    between = np.diff(fit.base.g)[np.diff(stratum.life) == 0]
+    return fit.parameters.brownian * float(np.median(between)) if between.size else 0.0
 
 
 def _beside(stratum: Stratum, wiggle: Wiggle, options: Options, start: CurveFit) -> CurveFit:
