@@ -38,7 +38,8 @@ class StudyBasis:
     def of(cls, slope: float, parameters: VarianceParameters, degrees: float, curve: Curve) -> StudyBasis:
         """From a fit; heavy-tailed noise of scale^2 s2 and nu degrees says as much as normal noise of s2 (nu+3)/(nu+1)."""
         worth = (degrees + 3.0) / (degrees + 1.0) if np.isfinite(degrees) else 1.0
-        return cls(abs(slope), parameters.sensor, parameters.brownian, worth * parameters.residual, curve)
+        noise = worth * parameters.residual + parameters.returning
+        return cls(abs(slope), parameters.sensor, parameters.brownian, noise, curve)
 
 
 def slope_variance(basis: StudyBasis, months: float, interval_days: float, since_months: float = 0.0) -> float:

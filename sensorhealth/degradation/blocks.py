@@ -10,6 +10,7 @@ import pandas as pd
 
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.posterior import PathPosterior
+from sensorhealth.degradation.predicting import wiggling_of
 from sensorhealth.degradation.strata import StratumModel
 
 
@@ -41,8 +42,10 @@ def posterior_of(
     weight: FloatArray,
     parts: list[tuple[FloatArray, FloatArray, FloatArray]],
     only: int | None = None,
+    age: FloatArray | None = None,
 ) -> PathPosterior:
-    """The posterior of lives `local` from what each component (or `only` one) says of them."""
+    """The posterior of lives `local` from what each component (or `only` one) says of them; age (n,): then, for what readings
+    wiggle by besides."""
     chosen = model.components if only is None else model.components[only : only + 1]
     mean = np.stack([part[0] for part in parts])
     return PathPosterior(
@@ -59,4 +62,5 @@ def posterior_of(
         degrees=np.array([item.fitted.degrees for item in chosen]),
         gas_variance=np.array([item.gas_variance for item in chosen]),
         readings_used=model.stratum.counts[local],
+        wiggle=None if age is None else wiggling_of(chosen, local, age),
     )

@@ -73,7 +73,7 @@ def _gain(stratum: Stratum, fit: CurveFit, times: list[float]) -> tuple[float, f
     more: FloatArray = np.zeros((len(data.y), len(times)))
     more[: stratum.age.size] = np.column_stack([still_to_come(time, stratum.age) for time in times])
     try:
-        layout = reml.lay_out(replace(data, x=np.column_stack([data.x, more])), brownian=fit.parameters.brownian > 0.0)
+        layout = reml.lay_out(replace(data, x=np.column_stack([data.x, more])), brownian=fit.wanders)
         told = reml.solve(layout, fit.parameters, "ML")
     except (FitError, np.linalg.LinAlgError):
         return 0.0, 0.0

@@ -48,6 +48,8 @@ def make_clock(g: FloatArray, offsets: IntArray) -> Clock:
 class ClockNoise:
     """R at one tau (relative wander variance per unit of g): solves, log determinant and what is left of the wander."""
 
+    returns = False  # whether there is a wander that comes back besides
+
     def __init__(self, clock: Clock, weights: FloatArray, tau: float) -> None:
         self.clock, self.weights, self.tau = clock, weights, tau
         white = 1.0 / weights
@@ -87,6 +89,23 @@ class ClockNoise:
         last = self.clock.last if readings is None else self.clock.last[readings]
         half[:-1] -= (1.0 - last[:-1])[:, None] * half[1:]  # where the next reading is the same sensor's
         return half
+
+    def apart_from_path(self, columns: FloatArray) -> FloatArray:
+        """R - tau K times columns (N, k)."""
+        return columns / self.weights[:, None]
+
+    def rooted(self, half: FloatArray, readings: IntArray | None = None) -> FloatArray:
+        """Of columns from `half_way`, what squares and adds up to columns' R^-1 K R^-1 columns."""
+        step = self.clock.step if readings is None else self.clock.step[readings]
+        return np.asarray(np.sqrt(step)[:, None] * half)
+
+    def stepped(self, half: FloatArray) -> FloatArray:
+        """D K R^-1 columns, from what `half_way` gave of the columns."""
+        return np.asarray(self.clock.step[:, None] * half)
+
+    def means(self, residual: FloatArray) -> FloatArray:
+        """E(W | residuals (N,)) at every reading (N,)."""
+        return self.tau * self.wander(self.solve(residual[:, None]))[:, 0]
 
     def wander(self, columns: FloatArray) -> FloatArray:
         """K times columns (N, k): the derivative of R to tau applied to them."""

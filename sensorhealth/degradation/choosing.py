@@ -17,6 +17,7 @@ from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import choose_degrees
 from sensorhealth.degradation.tuning import tuned
+from sensorhealth.degradation.wiggles import with_wiggle
 
 LEAST_WEIGHT = 0.01  # of a curve that stays in the average
 LITTLE = 0.1  # weight at the first look below which a curve is given the variances of the likeliest
@@ -125,7 +126,12 @@ def fit_curves(
             first, options, tried = loose, replace(options, brownian=True), {loose.curve: loose}
             look = _Looks(stratum, terms, first)
             looks = _again(look, looks)
-    if gain <= SUPPORT and len(grid) > 1:
+    wiggly = with_wiggle(stratum, first, options)
+    if wiggly is not first:
+        first, terms, tried = wiggly, wiggly.terms, {wiggly.curve: wiggly}
+        look = _Looks(stratum, terms, first)
+        looks = _again(look, looks)
+    elif gain <= SUPPORT and len(grid) > 1:
         tried[first.curve] = first = fit_curve(stratum, first.curve, terms, options, first)
     for step in REFINED:
         _refine(look, looks, step)
@@ -215,7 +221,7 @@ class _Looks:
         self.stratum, self.first = stratum, first
         self.response = first.sites.response - class_effects(first, (SESSION,))
         data = crossed_data(stratum, first.curve, replace(terms, sessions=False), first.slopes)
-        self.layout = reml.lay_out(data, brownian=first.parameters.brownian > 0.0)
+        self.layout = reml.lay_out(data, brownian=first.wanders)
 
     def __call__(self, curve: Curve) -> float:
         return reml.deviance(self._straight(curve)[0], self.first.parameters, "ML")
@@ -224,7 +230,7 @@ class _Looks:
         """The same at variances of the curve's own, to be compared with others that are searched for."""
         begin = self.first.parameters
         layout, slopes = self._straight(curve)
-        found = reml.fit(layout, method="ML", brownian=begin.brownian > 0.0, start=begin, tolerance=ROUGHLY)
+        found = reml.fit(layout, method="ML", brownian=self.first.wanders, start=begin, tolerance=ROUGHLY)
         if slopes is not None:
             layout = self._on(curve, nearer(curve, slopes, life_slopes(self.stratum, found)))
         return reml.deviance(layout, found.parameters, "ML")

@@ -8,7 +8,7 @@ import numpy as np
 
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
-from sensorhealth.degradation.reml_data import CrossedClass, CrossedData, RandomEffects
+from sensorhealth.degradation.reml_data import CrossedClass, CrossedData, RandomEffects, Returning
 from sensorhealth.health.two_groups import ORDINARY
 from sensorhealth.technologies import gases
 
@@ -24,6 +24,7 @@ STEP_VARIANCE = 1.0  # ln ratio squared: a step may be of any size
 LARGEST_GROUP, FEWEST_GROUPS = 10, 5  # sensors of one device, and devices, for sessions to be left out
 SHARED_SESSIONS = 0.5  # share of the readings that must not be alone in their session
 LEAST_NOISE = 1e-6  # standard deviation in ln ratio that even constant readings are given
+AT_ONCE = 0.02  # of a wiggle's time, within which readings are not told apart
 SAME_AGE = 1e-3  # years; ages within it tell no slope
 
 
@@ -40,13 +41,40 @@ class PathPrior:
 
 
 @dataclass(frozen=True)
+class Wiggle:
+    """How readings wander about their path and come back: years in which a wander dies away e-fold, its variance in those of the
+    noise, and the usual time between readings."""
+
+    years: float
+    share: float
+    every: float
+
+    @property
+    def worth(self) -> float:
+        """Variance, in those of the noise, of readings without a wiggle that would tell a path about as well as those with it."""
+        left = float(np.exp(-self.every / self.years))
+        return 1.0 + self.share * (1.0 + left) / (1.0 - left)
+
+    def left(self, since: FloatArray) -> FloatArray:
+        """Share of it that is left after `since` years."""
+        return np.exp(-since / self.years)
+
+    def returning(self, stratum: Stratum) -> Returning:
+        """The same for each reading of a stratum; what is read at once keeps a little less than all."""
+        since = np.diff(stratum.age, prepend=0.0)
+        follows = np.diff(stratum.life, prepend=-1) == 0
+        return Returning(np.where(follows, self.left(np.maximum(since, AT_ONCE * self.years)), 0.0), self.share)
+
+
+@dataclass(frozen=True)
 class Terms:
     """What a stratum's model contains.
 
     slope: a mean slope; random: the sensors' own effects; floor: a noise (standard deviation) believed in with the weight
     of one reading, which keeps the noise off zero; prior: on the mean path, where the readings cannot tell it;
     doubt: (N,) variance given to a reading in doubt, NaN elsewhere. break_in: years in which a first rise or fall of new sensors
-    dies away e-fold, 0 for none; own_break_in: whether sensors differ in its size.
+    dies away e-fold, 0 for none; own_break_in: whether sensors differ in its size. wiggle: of the readings
+    about the path, if any.
     """
 
     slope: bool
@@ -59,6 +87,7 @@ class Terms:
     doubt: FloatArray | None = None
     break_in: float = 0.0
     own_break_in: bool = False
+    wiggle: Wiggle | None = None
 
 
 def terms(stratum: Stratum, *, fade: bool, sessions: bool, lots: bool) -> Terms:
@@ -132,6 +161,7 @@ def crossed_data(stratum: Stratum, curve: Curve, chosen: Terms, slopes: FloatArr
         g=g,
         classes=_classes(stratum, g, chosen),
         random=chosen.random,
+        returning=None if chosen.wiggle is None else chosen.wiggle.returning(stratum),
     )
 
 

@@ -97,12 +97,16 @@ class Meetings:
     @cached_property
     def _differences(self) -> FloatArray:
         """First differences of the coefficients within each sensor (r, c), as the noise's equations want them."""
-        size = len(self.readings)
-        cells = np.bincount(self.slot * size + self.entry, self.value, self.slots * size)
-        table = cells.astype(float, copy=False).reshape(self.slots, size)
+        table = self._table()
         on = self.sensor[1:] == self.sensor[:-1]
         table[:, 1:] -= table[:, :-1] * on
         return np.asarray(table.T)
+
+    def _table(self) -> FloatArray:
+        """Coefficients (c, r)."""
+        size = len(self.readings)
+        cells = np.bincount(self.slot * size + self.entry, self.value, self.slots * size)
+        return cells.astype(float, copy=False).reshape(self.slots, size)
 
     @cached_property
     def _across(self) -> sparse.csr_array:
@@ -118,7 +122,8 @@ class Meetings:
         """The same before its last step (r, c)."""
         if self._latest and self._latest[0][0] is noise:
             return self._latest[0][1]
-        found = np.ascontiguousarray(noise.half_way(self._differences, self.readings))
+        apart = noise.differences(self._table().T, self.readings) if noise.returns else self._differences
+        found = np.ascontiguousarray(noise.half_way(apart, self.readings))
         if self.kept:
             self._latest[:] = [(noise, found)]
         return found
@@ -164,8 +169,7 @@ class Meetings:
 
     def crossing_slope(self, noise: ClockNoise) -> FloatArray:
         """Its derivative to tau, -S'KS for S = R^-1T."""
-        step = noise.clock.step[self.readings, None]
-        weighted = self.padded(np.sqrt(step) * self._half_way(noise))
+        weighted = self.padded(noise.rooted(self._half_way(noise), self.readings))
         return -self.scatter(weighted.transpose(0, 2, 1) @ weighted)
 
 

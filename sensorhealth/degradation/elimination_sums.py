@@ -90,7 +90,7 @@ def reduce_wander(layout: Layout, noise: ClockNoise) -> Sums:
 def wander_slopes(layout: Layout, noise: ClockNoise) -> Sums:
     """Derivatives of the sums to tau: d R^-1 / d tau = -R^-1 K R^-1."""
     xy, half = _half_way(layout, noise)
-    slope = -noise.whole_way(noise.half_way(noise.clock.step[:, None] * half))
+    slope = -noise.whole_way(noise.half_way(noise.stepped(half)))
     return _in_time(layout, xy, slope, noise.d_log_det, lambda some: some.crossing_slope(noise))
 
 

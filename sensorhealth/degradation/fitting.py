@@ -99,6 +99,11 @@ class CurveFit:
         return self.fit.fitted_variance[: self.base.y.size]
 
     @property
+    def wanders(self) -> bool:
+        """Whether the noise is more than white: the path wanders, or readings wiggle about it."""
+        return self.parameters.brownian > 0.0 or self.terms.wiggle is not None
+
+    @property
     def parameters(self) -> VarianceParameters:
         """Variances at which everything stands."""
         return self.fit.parameters

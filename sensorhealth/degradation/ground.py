@@ -10,8 +10,8 @@ from sensorhealth.degradation import reml
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.curves.own_pace import TYPICAL_LOSS
 from sensorhealth.degradation.design import FloatArray, Stratum
-from sensorhealth.degradation.effects import LOT_SLOPE, Terms, at_columns, bend, crossed_data
-from sensorhealth.degradation.reml_data import CrossedClass, CrossedData
+from sensorhealth.degradation.effects import LOT_SLOPE, Terms, Wiggle, at_columns, bend, crossed_data
+from sensorhealth.degradation.reml_data import CrossedClass, CrossedData, Returning
 from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.robust import LEAST_WEIGHT, Sites, ballast
 
@@ -57,6 +57,13 @@ class Ground:
         """Whether this is the ground of these readings with these terms, but for the readings in doubt."""
         return self.stratum is stratum and replace(self.terms, doubt=None) == replace(terms, doubt=None)
 
+    def with_wiggle(self, wiggle: Wiggle) -> Ground:
+        """The same readings wiggling about their paths."""
+        returning = wiggle.returning(self.stratum)
+        more = len(self.layout.data.y) - self.stratum.age.size
+        base, layout = replace(self.base, returning=returning), self.layout.with_returning(_longer_still(returning, more))
+        return replace(self, terms=replace(self.terms, wiggle=wiggle), base=base, layout=layout)
+
     def stand_in(self, sites: Sites, noise: float) -> Layout:
         """The layout with the stand-ins as readings."""
         terms, y, weights = self.terms, [sites.response - self.bend], [sites.weight]
@@ -87,6 +94,7 @@ def lay_ground(stratum: Stratum, curve: Curve, terms: Terms, slopes: FloatArray 
         offsets=np.append(base.offsets, base.offsets[-1] + 1 + np.arange(more)),
         g=np.append(base.g, np.zeros(more)),
         classes=tuple(_longer(item, more) for item in base.classes),
+        returning=None if base.returning is None else _longer_still(base.returning, more),
     )
     return Ground(stratum, curve, terms, base, slopes, bent, reml.lay_out(data))
 
@@ -95,6 +103,11 @@ def _longer(item: CrossedClass, more: int) -> CrossedClass:
     """A class on `more` further readings that it does not touch."""
     value = None if item.value is None else np.append(item.value, np.zeros(more))
     return replace(item, index=np.append(item.index, np.full(more, -1)), value=value)
+
+
+def _longer_still(item: Returning, more: int) -> Returning:
+    """A wander that comes back with further readings that nothing is left at."""
+    return replace(item, keep=np.append(item.keep, np.zeros(more)))
 
 
 def times(stratum: Stratum, curve: Curve, slopes: FloatArray | None) -> FloatArray:

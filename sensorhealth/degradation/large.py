@@ -29,6 +29,16 @@ if TYPE_CHECKING:
     from sensorhealth.degradation.strata import StratumModel
 
 
+def _as_white(fitted: CurveFit) -> CurveFit:
+    """The fit; where readings wiggle about their paths, as if their noise were white and told the paths about as little."""
+    wiggle, known = fitted.terms.wiggle, fitted.parameters
+    if wiggle is None:
+        return fitted
+    variances = replace(known, residual=wiggle.worth * known.residual, returning=0.0)
+    white = replace(fitted.terms, wiggle=None)
+    return cast(CurveFit, Taught(fitted.curve, white, variances, fitted.degrees, cast(SharedFit, fitted.fit)))
+
+
 def with_all_lives(part: StratumModel, bare: Stratum, *, elsewhere: bool = False) -> StratumModel:
     """The model `part`, fitted on a part of the lives of `bare`, for all of them.
 
@@ -36,7 +46,7 @@ def with_all_lives(part: StratumModel, bare: Stratum, *, elsewhere: bool = False
     """
     modes = part.modes
     likeliest = max(modes, key=lambda item: item.weight)
-    fitted = cast(CurveFit, likeliest.fitted)
+    fitted = _as_white(cast(CurveFit, likeliest.fitted))
     terms = replace(fitted.terms, doubt=None, own_break_in=False)
     seen = fit_all(bare, fitted, terms, elsewhere=elsewhere, tolerance=ROUGHLY)
     stratum, doubt, _ = find_surprises(bare, cast(CurveFit, seen), part.surprises, np.inf)
@@ -45,7 +55,7 @@ def with_all_lives(part: StratumModel, bare: Stratum, *, elsewhere: bool = False
         stratum, seen = _with_gas(stratum, fitted, terms, seen, elsewhere)
     found: list[Component] = []
     for item in modes:
-        own = cast(CurveFit, item.fitted)
+        own = _as_white(cast(CurveFit, item.fitted))
         here = fit_all(stratum, own, replace(own.terms, doubt=doubt, own_break_in=False), seen, elsewhere=elsewhere)
         found.append(AllLives(stratum, cast(CurveFit, here), item.weight, item.share))
     remark = (

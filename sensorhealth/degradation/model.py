@@ -281,7 +281,7 @@ class AgeingModel(BaseEstimator):
 
     def _reading_mixture(self, model: StratumModel, local: IntArray, age: FloatArray) -> Mixture:
         """Mixture of normals of the next reading of lives `local` at `age`."""
-        latent = stacked_latent(model, [item.latent(local, age) for item in model.components])
+        latent = stacked_latent(model, [item.as_read(local, age) for item in model.components])
         return self._law(model.stratum.name).reading(model.stratum.life_id[local], age, latent, *reading_terms(model.components))
 
     def path_posterior(self, lives: Lives, age_years: Any) -> list[PathPosterior]:
@@ -289,7 +289,7 @@ class AgeingModel(BaseEstimator):
         blocks = []
         for model, _, local, age in self._by_stratum(lives, age_years):
             parts = [item.at(local, age, *(array[local] for array in item.origin)) for item in model.components]
-            blocks.append(posterior_of(model, local, np.array([item.weight for item in model.components]), parts))
+            blocks.append(posterior_of(model, local, np.array([item.weight for item in model.components]), parts, age=age))
         return blocks
 
     def kinds_alone(self) -> AgeingModel:

@@ -33,26 +33,36 @@ def one_ahead(
     sensor: FloatArray,
     brownian: float = 0.0,
     step: FloatArray | None = None,
+    keep: FloatArray | None = None,
+    returning: float = 0.0,
 ) -> Ahead:
     """What a_i + b_i g + W_i(g) is expected to be at each reading given the earlier readings of its sensor.
 
     offsets (n+1,): readings of sensor i are offsets[i]:offsets[i+1], in order of g. y (N,): readings less everything but the
     sensor's own effects; noise (N,): their variances. sensor (2, 2): covariance of (a, b); brownian: variance of W per unit
     of g. step (N,): variance of a step that has come between the last reading and this one, found with hindsight: this
-    reading is still expected without it, the later ones are not.
+    reading is still expected without it, the later ones are not. keep (N,): share left since the reading before of a
+    wander of the readings that comes back, if any; returning: its variance. It is in what is expected, and not in the state.
     """
-    count, state = np.diff(offsets), np.zeros((3, len(offsets) - 1))
-    spread = np.zeros((3, 3, len(offsets) - 1))
+    size = 3 if keep is None else 4
+    count, state = np.diff(offsets), np.zeros((size, len(offsets) - 1))
+    spread = np.zeros((size, size, len(offsets) - 1))
     spread[:2, :2] = np.asarray(sensor, dtype=float)[:, :, None]
     before = np.zeros(len(offsets) - 1)
     mean, variance, after = np.zeros(len(y)), np.zeros(len(y)), np.zeros(len(y))
     for k in range(int(count.max(initial=0))):
         here = np.flatnonzero(count > k)
         at = offsets[here] + k
-        row = np.stack([np.ones(at.size), g[at], np.ones(at.size)])
+        row = np.ones((size, at.size))
+        row[1] = g[at]
         own, x = spread[:, :, here], state[:, here]
         own[2, 2] += brownian * np.maximum(g[at] - before[here], 0.0)
         before[here] = g[at]
+        if keep is not None:
+            own[3] *= keep[at]
+            own[:, 3] *= keep[at]
+            own[3, 3] += returning * (1.0 - keep[at] ** 2)
+            x[3] *= keep[at]
         mean[at] = (row * x).sum(axis=0)
         variance[at] = np.einsum("in,ijn,jn->n", row, own, row)
         if step is not None:
@@ -63,4 +73,4 @@ def one_ahead(
         moved = x + gain * (y[at] - mean[at])
         after[at], state[:, here] = (row * moved).sum(axis=0), moved
         spread[:, :, here] = own - gain[:, None] * shared[None]
-    return Ahead(mean, variance, after, state, spread)
+    return Ahead(mean, variance, after, state[:3], spread[:3, :3])

@@ -131,7 +131,8 @@ def _told_of(item: Component, shape: Shape, rows: IntArray, passing: FloatArray,
     g = factor * shape.by_slope(own, age / factor)
     y = (fitted.sites.response[rows] - visit - level[life] - path - g * (common[life] - own)).ravel()
     noise, step = (np.tile(one[rows], k) for one in (parameters.residual / fitted.sites.weight, steps_found(stratum)))
-    ahead = one_ahead(offsets, g.ravel(), y, noise, parameters.sensor, parameters.brownian, step)
+    keep = None if fitted.base.keep is None else np.tile(fitted.base.keep[rows], k)
+    ahead = one_ahead(offsets, g.ravel(), y, noise, parameters.sensor, parameters.brownian, step, keep, parameters.returning)
     variance = ahead.variance + noise
     off = np.minimum((y - ahead.mean) ** 2 / variance, FAR_OFF)
     sums = np.concatenate([[0.0], np.cumsum(-0.5 * (off + np.log(variance)))])

@@ -20,7 +20,7 @@ from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
 from sensorhealth.degradation.effects import LOT_SLOPE, at_columns, steps_found
 from sensorhealth.degradation.one_ahead import one_ahead
 from sensorhealth.degradation.posterior import PathPosterior
-from sensorhealth.degradation.reading_law import own_readings
+from sensorhealth.degradation.predicting import own_readings
 from sensorhealth.degradation.strata import StratumModel
 
 LOGS = np.array([0.0, 0.2, 0.5, 1.0, 1.7])  # sizes of ln(pace) that are tried, up and down
@@ -110,7 +110,7 @@ def foretold_last(model: StratumModel, part: float) -> Foretold | None:
     birth = begun - posterior.curve[0].path(posterior.slope[0], begin)
     return Foretold(
         birth, begun, posterior, begin, stratum.age[last] - begin, mean, variance, path[last] + own[last],
-        noise[last] + np.maximum(steps, 0.0), steps > 0.0,
+        noise[last] + item.fitted.parameters.returning + np.maximum(steps, 0.0), steps > 0.0,
     )  # fmt: skip
 
 
@@ -163,8 +163,9 @@ def from_some(model: StratumModel, kept: NDArray[np.bool_]) -> tuple[PathPosteri
     told = np.diff(offsets) > 0
     g = fitted.base.g
     ahead = one_ahead(
-        offsets, g[rows], own[rows], noise[rows], parameters.sensor, parameters.brownian, steps_found(stratum)[rows]
-    )
+        offsets, g[rows], own[rows], noise[rows], parameters.sensor, parameters.brownian, steps_found(stratum)[rows],
+        None if fitted.base.keep is None else fitted.base.keep[rows], parameters.returning,
+    )  # fmt: skip
     last = rows[offsets[1:][told] - 1]
     row = np.stack([np.ones(last.size), g[last], np.ones(last.size)])
     spread = ahead.spread[:, :, told]

@@ -27,8 +27,7 @@ from sensorhealth.degradation.own_knees import FACTORS, Shape, Told, by_shape, s
 from sensorhealth.degradation.own_laws import PLAIN, WORTHS, evidence, own_law, spread_of
 from sensorhealth.degradation.paces import FEWEST_READINGS as FEWEST_FORETOLD
 from sensorhealth.degradation.paces import PARTS, beginnings
-from sensorhealth.degradation.predicting import Component
-from sensorhealth.degradation.reading_law import own_readings
+from sensorhealth.degradation.predicting import Component, own_readings
 from sensorhealth.degradation.strata import StratumModel
 
 LOGS = np.linspace(-2.0, 2.0, 41)  # ln of how much sooner the end comes
@@ -132,7 +131,7 @@ def _weight(
         told = told_by(item, shapes, beginnings(stratum, part) & asked[stratum.life], slopes)
         slope, birth, log, latent = (array[:, asked] for array in told)
         ways = [factor * shape.path(one, age / factor) for shape, one in zip(shapes, by_shape(slope))]
-        variance = latent + noise[last]
+        variance = latent + noise[last] + item.fitted.parameters.returning
         off = np.minimum((came - birth - np.concatenate(ways)) ** 2 / variance, UNFORESEEN)
         density = np.exp(-0.5 * off) / np.sqrt(variance)
         score += np.log((own_law(log, len(shapes), chance) * density).sum(axis=1)).sum(axis=1) / len(PARTS)

@@ -9,9 +9,21 @@ from functools import cached_property
 import numpy as np
 
 from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
-from sensorhealth.degradation.effects import BREAK_IN, CYLINDER, LOT_LEVEL, LOT_SLOPE, SESSION, STATED, STEP, bend, still_to_come
-from sensorhealth.degradation.fitting import CurveFit
+from sensorhealth.degradation.effects import (
+    BREAK_IN,
+    CYLINDER,
+    LOT_LEVEL,
+    LOT_SLOPE,
+    PASSING,
+    SESSION,
+    STATED,
+    STEP,
+    bend,
+    still_to_come,
+)
+from sensorhealth.degradation.fitting import CurveFit, class_effects
 from sensorhealth.degradation.mixture import moments
+from sensorhealth.degradation.posterior import Wiggling
 
 
 @dataclass(frozen=True)
@@ -108,6 +120,22 @@ class Component:
         spread[..., 0, 0] += self.share * (1.0 - self.share) * jump**2
         return moved, spread, curve.clock(age)
 
+    @cached_property
+    def returning(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Of the wiggle of the readings at each life's last one: mean, variance (n,), covariance (n, 2) with `origin`."""
+        n = self.stratum.life_id.size
+        mean, variance, with_path = self.fitted.fit.returning(*self._path())
+        return mean[:n], variance[:n], with_path[:n]
+
+    def as_read(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """As `latent`, with what readings wiggle by about the path."""
+        mean, variance = self.latent(index, age)
+        wiggle = wiggling_of([self], index, age)
+        if wiggle is None:
+            return mean, variance
+        found = wiggle.added(mean[None], variance[None], np.zeros((1, index.size)), age)
+        return found[0][0], found[1][0]
+
     def latent(self, index: IntArray, age: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mean and variance (m,) of the latent path of lives `index` (m,) at any `age` (m,), in or after."""
         mean, variance = np.empty(index.size), np.empty(index.size)
@@ -156,6 +184,30 @@ class Component:
         return total
 
 
+def wiggling_of(components: Sequence[Component], index: IntArray, age: FloatArray) -> Wiggling | None:
+    """What the readings of lives `index` (n,) wiggle by, beside posteriors at `age` (n,); None where they do not."""
+    wiggles = [item.fitted.terms.wiggle for item in components]
+    if not all(wiggles):
+        return None
+    known = [[array[index] for array in item.returning] for item in components]
+    mean, variance, at_birth = (np.stack(part) for part in zip(*known))
+    by_slope = np.stack([item.fitted.curve.path_by_slope(item.origin[0][index, 1], age) for item in components])
+    with_path = np.stack([at_birth[..., 0] + by_slope * at_birth[..., 1], at_birth[..., 1]], axis=2)
+    years = np.array([wiggle.years for wiggle in wiggles if wiggle])
+    lasting = np.array([item.fitted.parameters.returning for item in components])
+    return Wiggling(mean, variance, with_path, years, lasting, components[0].stratum.last_age[index])
+
+
+def own_readings(item: Component) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The path of the sensor's kind and lot (N,) at each reading; what is the sensor's own in it, noise's variance with it."""
+    fitted = item.fitted
+    of_path = 2 if fitted.terms.slope else 1
+    x, beta = fitted.base.x, fitted.fit.beta
+    path = fitted.bend + x[:, :of_path] @ beta[:of_path] + class_effects(fitted, (LOT_LEVEL, LOT_SLOPE))
+    visit = x[:, of_path:] @ beta[of_path:] + class_effects(fitted, PASSING)
+    return path, fitted.sites.response - path - visit, fitted.parameters.residual / fitted.sites.weight
+
+
 def segment_at(stratum: Stratum, index: IntArray, age: FloatArray) -> IntArray:
     """Step segment of lives `index` (m,) at `age` (m,): that of the last reading then, the present's beyond it."""
     if not stratum.segments:
@@ -188,10 +240,11 @@ def latent_moments(
 
 
 def reading_variance(components: Sequence[Component]) -> FloatArray:
-    """Variance (m,) of gas and noise of one reading, tails included (three times the scale where it is infinite)."""
+    """Variance (m,) of one reading about its path: gas, what it wiggles by and noise, tails included (three times the scale where
+    it is infinite)."""
     found = []
     for item in components:
         degrees = item.fitted.degrees
         widening = degrees / (degrees - 2.0) if np.isfinite(degrees) else 1.0
-        found.append(item.gas_variance + widening * item.fitted.parameters.residual)
+        found.append(item.gas_variance + item.fitted.parameters.returning + widening * item.fitted.parameters.residual)
     return np.array(found)

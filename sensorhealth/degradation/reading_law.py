@@ -25,9 +25,6 @@ from sensorhealth.degradation.design import FloatArray, IntArray, ObjectArray, S
 from sensorhealth.degradation.effects import (
     CYLINDER,
     FADE,
-    LOT_LEVEL,
-    LOT_SLOPE,
-    PASSING,
     SESSION,
     STATED,
     steps_found,
@@ -36,7 +33,7 @@ from sensorhealth.degradation.fitting import class_effects
 from sensorhealth.degradation.mixture import moments, with_steps, with_tails
 from sensorhealth.degradation.one_ahead import one_ahead
 from sensorhealth.degradation.posterior import PathPosterior
-from sensorhealth.degradation.predicting import Component
+from sensorhealth.degradation.predicting import Component, own_readings
 from sensorhealth.degradation.recent import NO_CHANGE, WAYS, Change, recent, usual_change
 from sensorhealth.degradation.strata import StratumModel
 
@@ -168,7 +165,7 @@ def reading_of(path: PathPosterior, age: FloatArray, law: ReadingLaw | None = No
 
     law: how the stratum's next readings are foretold; None for the posterior and its noise alone.
     """
-    mean, variance = path.latent(age)
+    mean, variance = path.as_read(age)
     if law is None:
         total = np.maximum(variance + path.gas_variance[:, None], TINY)
         return with_tails(path.weight, mean, total, path.residual_variance, path.degrees)
@@ -234,19 +231,10 @@ def _expected(stratum: Stratum, item: Component) -> tuple[FloatArray, FloatArray
     path, own, noise = own_readings(item)
     parameters = item.fitted.parameters
     ahead = one_ahead(
-        stratum.offsets, item.fitted.base.g, own, noise, parameters.sensor, parameters.brownian, steps_found(stratum)
-    )
+        stratum.offsets, item.fitted.base.g, own, noise, parameters.sensor, parameters.brownian, steps_found(stratum),
+        item.fitted.base.keep, parameters.returning,
+    )  # fmt: skip
     return path + ahead.mean, ahead.variance
-
-
-def own_readings(item: Component) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """The path of the sensor's kind and lot (N,) at each reading; what is the sensor's own in it, noise's variance with it."""
-    fitted = item.fitted
-    of_path = 2 if fitted.terms.slope else 1
-    x, beta = fitted.base.x, fitted.fit.beta
-    path = fitted.bend + x[:, :of_path] @ beta[:of_path] + class_effects(fitted, (LOT_LEVEL, LOT_SLOPE))
-    visit = x[:, of_path:] @ beta[of_path:] + class_effects(fitted, PASSING)
-    return path, fitted.sites.response - path - visit, fitted.parameters.residual / fitted.sites.weight
 
 
 def _log_density(part: Mixture, y: FloatArray) -> FloatArray:

@@ -48,9 +48,15 @@ def lay_out(data: CrossedData, *, brownian: bool = False) -> Layout:
 
 
 def _laid_out(data: CrossedData | Layout, brownian: bool) -> Layout:
+    brownian = brownian or (data if isinstance(data, CrossedData) else data.data).returning is not None
     if isinstance(data, CrossedData):
         return lay_out(data, brownian=brownian)
     return data.with_clock() if brownian else data
+
+
+def _wanders(data: CrossedData | Layout, parameters: VarianceParameters) -> bool:
+    arrays = data if isinstance(data, CrossedData) else data.data
+    return parameters.brownian > 0 or arrays.returning is not None
 
 
 def fit(
@@ -69,6 +75,7 @@ def fit(
     effect once thought absent can return. Raises FitError on data that no such model fits.
     """
     layout = _laid_out(data, brownian)
+    brownian = brownian or layout.data.returning is not None
     criterion = Criterion(layout, method, brownian=brownian, penalty=penalty)
     if tolerance is None:
         tolerance = TOLERANCE if len(layout.data.y) >= FEW_READINGS else 0.1 * TOLERANCE
@@ -82,14 +89,14 @@ def fit(
 
 def deviance(data: CrossedData | Layout, parameters: VarianceParameters, method: Method = "REML") -> float:
     """-2 log (restricted) likelihood at given absolute variances; nothing is profiled but the fixed effects."""
-    brownian = parameters.brownian > 0
+    brownian = _wanders(data, parameters)
     criterion = Criterion(_laid_out(data, brownian), method, brownian=brownian)
     return criterion.at(parameters).deviance
 
 
 def solve(data: CrossedData | Layout, parameters: VarianceParameters, method: Method = "REML") -> CrossedFit:
     """Predictions of everything at given variances."""
-    brownian = parameters.brownian > 0
+    brownian = _wanders(data, parameters)
     criterion = Criterion(_laid_out(data, brownian), method, brownian=brownian)
     evaluation = criterion.at(parameters)
     return CrossedFit(criterion, evaluation, True, 1, "variances were given")

@@ -14,6 +14,7 @@ from sensorhealth.degradation.reml_penalty import penalty_terms
 from sensorhealth.degradation.reml_score import Score, finish_score, score_sensors, tell_back
 from sensorhealth.degradation.reml_solution import Solution, solve_effects
 from sensorhealth.degradation.reml_wander import finish_wandering, score_wandering
+from sensorhealth.degradation.returning import make_noise
 
 
 class Evaluation:
@@ -82,6 +83,7 @@ class Criterion(ParameterSpace):
             fixed=layout.fixed,
             brownian=brownian,
             penalty=penalty,
+            returning=0.0 if data.returning is None else data.returning.share,
         )
         self.layout = layout
 
@@ -95,7 +97,7 @@ class Criterion(ParameterSpace):
         if not self.brownian:
             return self.white_sums, None
         assert self.layout.clock is not None
-        noise = ClockNoise(self.layout.clock, self.layout.weights, tau)
+        noise = make_noise(self.layout.clock, self.layout.weights, tau, self.layout.data.returning)
         return reduce_wander(self.layout, noise), noise
 
     def at(self, parameters: VarianceParameters) -> Evaluation:

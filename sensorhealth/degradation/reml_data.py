@@ -36,11 +36,24 @@ class CrossedClass:
 
 
 @dataclass(frozen=True)
+class Returning:
+    """A wander of the readings about the path that comes back.
+
+    keep (N,): share of it that is left since the sensor's reading before, less than 1, and 0 at the first; share: its variance,
+    in residual variances.
+    """
+
+    keep: FloatArray
+    share: float
+
+
+@dataclass(frozen=True)
 class CrossedData:
     """Readings of n sensors, sorted by sensor and by g within a sensor.
 
     The model of reading j of sensor i is
-    ``y = x'beta + a_i + b_i g + W_i(g) + sum over classes value * c[index] + e``, with e of variance residual / weight.
+    ``y = x'beta + a_i + b_i g + W_i(g) + sum over classes value * c[index] + e``, with e of variance residual / weight; e is
+    correlated besides where there is a wander `returning`.
     """
 
     y: FloatArray  # (N,)
@@ -50,10 +63,16 @@ class CrossedData:
     weights: FloatArray | None = None  # (N,) relative precisions, > 0
     classes: tuple[CrossedClass, ...] = ()
     random: RandomEffects = "intercept+slope"
+    returning: Returning | None = None
 
     @property
     def sensors(self) -> int:
         return len(self.offsets) - 1
+
+    @property
+    def keep(self) -> FloatArray | None:
+        """Share (N,) of a wander that comes back which is left since the reading before; None without one."""
+        return None if self.returning is None else self.returning.keep
 
 
 @dataclass(frozen=True)
@@ -64,6 +83,7 @@ class VarianceParameters:
     sensor: FloatArray  # (2, 2) covariance of (intercept, slope per unit g); zeros where not in the model
     crossed: dict[str, float] = field(default_factory=dict)
     brownian: float = 0.0  # variance of the wander per unit of g
+    returning: float = 0.0  # variance of the readings' wander that comes back
 
 
 @dataclass(frozen=True)
@@ -124,6 +144,9 @@ def _check_class(crossed: CrossedClass, n: int) -> None:
 
 
 def _check_clock(data: CrossedData) -> None:
+    keep = None if data.returning is None else data.returning.keep
+    if keep is not None and not (len(keep) == len(data.y) and np.all((keep >= 0) & (keep < 1))):
+        raise FitError("what is left of a wander since the reading before must be one share for each reading, below 1")
     if len(data.g) and data.g.min() < 0:
         raise FitError(f"the Brownian clock starts at g = 0, but g goes down to {data.g.min():.6g}")
     step = np.diff(data.g)

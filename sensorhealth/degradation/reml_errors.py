@@ -59,4 +59,5 @@ def variance_errors(space: ParameterSpace, covariance: FloatArray) -> VariancePa
     sensor = np.array([[errors[1], errors[2]], [errors[2], errors[3]]])
     names = [c.name for c in space.classes]
     crossed = {name: float(error) for name, error in zip(names, errors[4:])}
-    return VarianceParameters(float(errors[0]), sensor, crossed, float(errors[-1]) if space.brownian else 0.0)
+    wander = float(errors[-1]) if space.brownian else 0.0
+    return VarianceParameters(float(errors[0]), sensor, crossed, wander, space.returning * float(errors[0]))

@@ -18,6 +18,7 @@ from sensorhealth.degradation.reml_readings import fitted_variance
 from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_solution import sensor_means
 from sensorhealth.degradation.reml_wander import plain_residual
+from sensorhealth.degradation.returning import ReturningNoise
 from sensorhealth.errors import FitError
 
 Terms = Mapping[str, IntArray | tuple[IntArray, FloatArray | None]]
@@ -184,14 +185,34 @@ class CrossedFit:
         """Joint posterior of every sensor's latent level and slope per unit g: mean (n, 2), covariance (n, 2, 2).
 
         The level stands at g = 0 and contains the wander gathered up to the last reading, so that the path after it is
-        level + slope * g + new wander. x_level, x_slope (n, p): fixed-effect rows of level and slope. The terms name
-        crossed effects that belong to the path (lots): class -> (n,) column (-1 none), or (column, coefficient).
+        level + slope * g + new wander (one that comes back is no part of it). x_level, x_slope (n, p): fixed-effect rows of
+        level and slope. The terms name crossed effects that belong to the path (lots): class -> (n,) column (-1 none), or
+        (column, coefficient).
         """
         level, slope = self._path_rows(x_level, x_slope, level_terms, slope_terms)
         so = self.evaluation.solution
         start = self.criterion.layout.start
         mean = np.stack((reml_rows.means(level, so) + x_level @ start, reml_rows.means(slope, so) + x_slope @ start), 1)
         return mean, self._joint(level, slope)
+
+    def returning(
+        self,
+        x_level: FloatArray,
+        x_slope: FloatArray,
+        level_terms: Terms | None = None,
+        slope_terms: Terms | None = None,
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """What the wander of the readings that comes back is at each sensor's last reading: mean (n,), variance (n,) and
+        covariance (n, 2) with level and slope as of `posterior`; nil where there is none in the model."""
+        noise, layout = self.evaluation.noise, self.criterion.layout
+        if not isinstance(noise, ReturningNoise):
+            return np.zeros(layout.sensors), np.zeros(layout.sensors), np.zeros((layout.sensors, 2))
+        level, slope = self._path_rows(x_level, x_slope, level_terms, slope_terms)
+        rows, with_wander = reml_rows.returning_rows(layout, noise)
+        so, size = self.evaluation.solution, self.evaluation.residual
+        cross = [reml_rows.covariances(one, rows, so) for one in (level, slope)]
+        cross[0] = cross[0] + with_wander
+        return reml_rows.means(rows, so), size * reml_rows.covariances(rows, rows, so), size * np.stack(cross, axis=1)
 
     def _path_rows(
         self, x_level: FloatArray, x_slope: FloatArray, level_terms: Terms | None, slope_terms: Terms | None

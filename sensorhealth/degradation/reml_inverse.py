@@ -39,11 +39,13 @@ class Covariance:
         level, slope = self._by_sensor(columns)
         g, sensor = layout.data.g[:, None], layout.sensor
         level, slope = level[sensor], slope[sensor]
-        found = [columns / layout.weights[:, None], level, g * level + slope, g * slope]
+        noise = self.evaluation.noise
+        white = columns / layout.weights[:, None] if noise is None else noise.apart_from_path(columns)
+        found = [white, level, g * level + slope, g * slope]
         for begin, end in zip(layout.first_column[:-1], layout.first_column[1:]):
             found.append(layout.crossed[:, begin:end] @ (self._effects[begin:end] @ columns))
-        if self.evaluation.noise is not None:
-            found.append(self.evaluation.noise.wander(columns))
+        if noise is not None:
+            found.append(noise.wander(columns))
         return found
 
     def _by_sensor(self, columns: FloatArray) -> FloatArray:

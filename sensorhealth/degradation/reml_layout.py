@@ -15,7 +15,7 @@ from sensorhealth.degradation.elimination_meetings import Entries, Fronts, Meeti
 from sensorhealth.degradation.elimination_tree import Node, Skeleton, grow, make_skeleton
 from sensorhealth.degradation.elimination_units import Cutter
 from sensorhealth.degradation.elimination_whole import Whole, make_whole
-from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray, Where
+from sensorhealth.degradation.reml_data import CrossedData, FloatArray, IntArray, Returning, Where
 from sensorhealth.errors import FitError
 
 KEPT_ENTRIES = 1_000_000  # readings x classes up to which it is kept which columns each sensor meets
@@ -74,6 +74,12 @@ class Layout:
         if self.clock is not None:
             return self
         new = replace(self, clock=make_clock(self.data.g, self.data.offsets))
+        new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
+        return new
+
+    def with_returning(self, returning: Returning) -> Layout:
+        """The same for noise with a wander that comes back."""
+        new = replace(self, data=replace(self.data, returning=returning), clock=make_clock(self.data.g, self.data.offsets))
         new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
         return new
 

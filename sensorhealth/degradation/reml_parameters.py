@@ -50,6 +50,7 @@ class ParameterSpace:
         fixed: int,
         brownian: bool,
         penalty: Penalty | None,
+        returning: float = 0.0,
     ) -> None:
         self.classes, self.random, self.method, self.brownian, self.penalty = classes, random, method, brownian, penalty
         self.free_factor = {"intercept+slope": [0, 1, 2], "intercept": [0], "slope": [2], "none": []}[random]
@@ -57,6 +58,7 @@ class ParameterSpace:
         self.fixed_class = [k for k, c in enumerate(classes) if c.fixed_variance is not None]
         self.profiled = not self.fixed_class
         self.slope_first = False
+        self.returning = returning  # variance of the wander that comes back, in residual variances
         self.nu = readings - (fixed if method == "REML" else 0)
 
     def flipped(self) -> Self:
@@ -107,7 +109,8 @@ class ParameterSpace:
     def absolute(self, relative: Relative, residual: float) -> VarianceParameters:
         """Absolute variances."""
         crossed = {c.name: float(relative.theta[k] * residual) for k, c in enumerate(self.classes)}
-        return VarianceParameters(residual, residual * relative.factor @ relative.factor.T, crossed, relative.tau * residual)
+        sensor = residual * relative.factor @ relative.factor.T
+        return VarianceParameters(residual, sensor, crossed, relative.tau * residual, self.returning * residual)
 
     def deviance(self, eliminated: Eliminated, residual: float | None) -> tuple[float, float]:
         """-2 log (restricted) likelihood and the residual variance used."""

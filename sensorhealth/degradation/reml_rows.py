@@ -19,6 +19,7 @@ from sensorhealth.degradation.reml_layout import Layout
 from sensorhealth.degradation.reml_score import symmetric
 from sensorhealth.degradation.reml_solution import Solution
 from sensorhealth.degradation.reml_wander import plain_residual
+from sensorhealth.degradation.returning import ReturningNoise
 
 
 @dataclass(frozen=True)
@@ -44,12 +45,13 @@ def add_wander(rows: Rows, g: FloatArray, layout: Layout, noise: ClockNoise) -> 
     weights = wander_weights(rows.sensor, g, layout, noise)
     touched = (weights @ layout.crossed).tocsr()
     t = (touched * -1.0) if rows.t is None else (rows.t - touched).tocsr()
+    left = _path_left(weights, g, layout, noise) if noise.returns else wander_left(rows.sensor, g, layout, noise)
     return Rows(
         rows.sensor,
         rows.x - weights @ layout.data.x,
         rows.z - np.column_stack((weights.sum(axis=1), weights @ layout.data.g)),
         t,
-        rows.gamma + wander_left(rows.sensor, g, layout, noise),
+        rows.gamma + left,
         rows.offset + weights @ layout.response,
     )
 
@@ -76,6 +78,29 @@ def wander_weights(sensor: IntArray, g: FloatArray, layout: Layout, noise: Clock
         return sparse.csr_array((m, n))
     value, row, reading = (np.concatenate(part) for part in zip(*parts))
     return sparse.csr_array((value, (row, reading)), shape=(m, n))
+
+
+def _path_left(weights: sparse.csr_array, g: FloatArray, layout: Layout, noise: ClockNoise) -> FloatArray:
+    """As `wander_left`, from what the readings tell of the wander: weights (m, N) of `wander_weights`."""
+    cells = weights.tocoo()
+    row, reading = cells.coords
+    told = np.bincount(row, cells.data * np.minimum(g[row], layout.data.g[reading]), len(g))
+    return noise.tau * np.maximum(g - told, 0.0)
+
+
+def returning_rows(layout: Layout, noise: ReturningNoise) -> tuple[Rows, FloatArray]:
+    """Rows of what the wander that comes back is at the last reading of every sensor (n,), untold where there is none; their
+    relative covariance (n,) with the path's own wander then, given everything else."""
+    size, sensors = len(layout.sensor), layout.sensors
+    to_last = noise.to_last()
+    told = noise.solve(to_last[:, None])[:, 0]
+    weights = sparse.csr_array((told, (layout.sensor, np.arange(size))), shape=(sensors, size))
+    one, g, known, x, y = (
+        np.asarray(weights @ values) for values in (np.ones(size), layout.data.g, to_last, layout.data.x, layout.response)
+    )
+    touched = ((weights @ layout.crossed) * -1.0).tocsr()
+    rows = Rows(np.arange(sensors), -x, -np.column_stack((one, g)), touched, np.maximum(noise.share - known, 0.0), y)
+    return rows, -noise.tau * g
 
 
 def wander_left(sensor: IntArray, g: FloatArray, layout: Layout, noise: ClockNoise) -> FloatArray:
@@ -143,4 +168,4 @@ def covariances(left: Rows, right: Rows, so: Solution) -> FloatArray:
 def wander_means(so: Solution, noise: ClockNoise) -> FloatArray:
     """E(W | y) at every reading (N,)."""
     residual = plain_residual(so.sums.layout, so.eliminated.beta, so.u, so.v)
-    return noise.tau * noise.wander(noise.solve(residual[:, None]))[:, 0]
+    return noise.means(residual)

@@ -93,7 +93,7 @@ def _add_variate(
         u[:, where] = state.u
     left = plain_residual(layout, -back.contrast[:-1], u, v)
     half = noise.half_way(noise.differences(left[:, None]), overwrite=True)
-    moved = noise.clock.step[:, None] * half
+    moved = noise.stepped(half)
     again = noise.half_way(moved)
     out.quadratic[-1] += float(half[:, 0] @ moved[:, 0])  # e'q
     out.gram[-1, -1] += float(moved[:, 0] @ again[:, 0])  # q'R^-1q

@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from sensorhealth.degradation import borrowing
+from sensorhealth.degradation import borrowing, wiggles
 from sensorhealth.degradation.break_in import CLEARLY, break_in_of, said_of, unslowed
 from sensorhealth.degradation.choosing import CurveChoice, at_loss, curve_grid, first_look, first_with_knee, fit_curves
 from sensorhealth.degradation.design import FloatArray, Stratum
@@ -214,6 +214,8 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
                 return other
     if break_in:
         remarks = (*remarks, said_of(stratum.name, break_in))
+    if modes[0].fitted.terms.wiggle is not None:
+        remarks = (*remarks, wiggles.said_of(stratum.name, modes[0].fitted))
     spread = settings.draws if settings.draws is not None else few
     components = _drawn(modes, settings.seed) if spread else modes
     return StratumModel(bare, stratum, modes, components, tuple(choices), gain, surprises, False, _read(stratum), remarks)

@@ -162,9 +162,10 @@ def variance_table(stratum: Stratum, components: tuple[Component, ...]) -> pd.Da
     rows: dict[str, float] = {}
     for item in components:
         found = item.fitted.parameters
+        wiggle = {"wiggle": found.returning} if found.returning > 0.0 else {}
         parts = {
             "noise": found.residual, "sensor level": found.sensor[0, 0], "sensor slope": found.sensor[1, 1],
-            "sensor covariance": found.sensor[0, 1], "wander per year": found.brownian, **found.crossed,
+            "sensor covariance": found.sensor[0, 1], "wander per year": found.brownian, **wiggle, **found.crossed,
         }  # fmt: skip
         for name, value in parts.items():
             rows[name] = rows.get(name, 0.0) + item.weight * float(value)

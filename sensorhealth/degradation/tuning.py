@@ -62,7 +62,7 @@ def _step(stratum: Stratum, fit: CurveFit) -> FloatArray | None:
     more = np.zeros((len(data.y), shape.size))
     more[: stratum.age.size] = np.column_stack(changes)
     try:
-        layout = reml.lay_out(replace(data, x=np.column_stack([data.x, more])), brownian=fit.parameters.brownian > 0.0)
+        layout = reml.lay_out(replace(data, x=np.column_stack([data.x, more])), brownian=fit.wanders)
         told = reml.solve(layout, fit.parameters, "ML")
         inverse = np.linalg.inv(told.beta_covariance[-shape.size :, -shape.size :])
     except (FitError, np.linalg.LinAlgError):

@@ -66,4 +66,5 @@ def variance_draws(fitted: CurveFit, count: int, seed: int) -> list[tuple[CurveF
 def _scaled(parameters: VarianceParameters, scale: float) -> VarianceParameters:
     """All variances times `scale`: given their ratios, the residual variance itself is scaled inverse chi-square."""
     crossed = {name: scale * value for name, value in parameters.crossed.items()}
-    return VarianceParameters(scale * parameters.residual, scale * parameters.sensor, crossed, scale * parameters.brownian)
+    wander = scale * parameters.brownian, scale * parameters.returning
+    return VarianceParameters(scale * parameters.residual, scale * parameters.sensor, crossed, *wander)

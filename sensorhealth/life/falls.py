@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, log1p
 
 from ..health.change_points import SIZE_VARIANCE, Rates
+from .falls_together import on_clocks, unevenness
 from .lifedata import DAYS_PER_YEAR, years_between
 from .soft import cells
 from .worn import wears_out
@@ -43,6 +44,7 @@ ALIKE = 0.2  # standard deviation of ln(size) about a fall that was seen
 WIDTH = 0.02  # of the cells of sizes
 CELLS = 256  # of sums: up to five in ln ratio
 TILT = 20.0  # of sums over the whole grid, in ln: what comes back is e^-20 of what it was, and rounding grows to 1e-7 at most
+BEYOND = 8  # days beyond the last at which clocks that run fast are read
 NODES = 5  # sums at which chances are worked out
 NEGLIGIBLE = 5e-4  # chance of any fall within the time looked ahead below which they are left out: by so much it errs at most
 MOSTLY = 0.5  # share of a kind's falls that ended their sensors, above which these are not counted as falls
@@ -56,7 +58,8 @@ class FallLaw:
     """Falls at once of one kind of sensor.
 
     shape, years: of the gamma law of their rate per year; sizes (g,): ln ratio, chance (g,) of each; seen: falls of at least
-    `least` (ln ratio) in so many sensor-years `watched`.
+    `least` (ln ratio) in so many sensor-years `watched`. uneven: how unevenly they come at a site (`falls_together`), 0 where
+    each sensor falls by itself; world: numbers by which one possible world's clocks are drawn, a single one outside of such.
     """
 
     shape: float
@@ -66,6 +69,8 @@ class FallLaw:
     least: float = LEAST
     seen: int = 0
     watched: float = 0.0
+    uneven: float = 0.0
+    world: tuple[int, ...] = ()
 
     @property
     def rate(self) -> float:
@@ -125,8 +130,12 @@ class Falls:
     ended: frozenset[str] = field(default_factory=frozenset)
 
     def draw(self, rng: np.random.Generator) -> Falls:
-        """One possible world: every rate drawn from what is known of it."""
-        return replace(self, laws={name: law.draw(rng) for name, law in self.laws.items()})
+        """One possible world: every rate drawn from what is known of it, and when falls come where they come together."""
+        laws = {name: law.draw(rng) for name, law in self.laws.items()}
+        if any(law.uneven for law in laws.values()):
+            seed = int(rng.integers(2**32))
+            laws = {name: replace(law, world=(seed, *law.world)) if law.uneven else law for name, law in laws.items()}
+        return replace(self, laws=laws)
 
     def remarks(self, part: Mapping[str, float] | None = None) -> tuple[str, ...]:
         """What was learnt, in words; part: of the ends within a year, by kind, those that falls bring."""
@@ -135,6 +144,7 @@ class Falls:
             if law.seen:
                 years = f"{law.watched:.0f} sensor-years"
                 kinds.append(f"{name} {law.rate:.2f} ({law.seen} in {years}), usually {100 * np.expm1(-law.usual):.0f} %")
+                kinds[-1] += ", several of a site together" if law.uneven else ""
                 if part is not None and name in part:
                     kinds[-1] += f", {100 * part[name]:.0f} % of the ends within a year"
         text = (
@@ -175,15 +185,17 @@ def learn_falls(lives: pd.DataFrame, readings: pd.DataFrame, steps: pd.DataFrame
     fell = _counted(fell[(fell["size"].to_numpy() >= smallest) & (fell["size"].to_numpy() < DEATH)])
     seen = fell["stratum"].value_counts().reindex(watched.index).fillna(0).astype(int)
     laws = {}
-    for _, kinds in worn.drop_duplicates("stratum").groupby("technology")["stratum"]:
+    for number, (_, kinds) in enumerate(worn.drop_duplicates("stratum").groupby("technology")["stratum"]):
         names = sorted(kinds)
         sizes = fell[fell["stratum"].isin(names)]
         company = _company(sizes, home, (readings["time"].max() - readings["time"].min()) / MONTH)
+        uneven = unevenness(sizes, readings, home["site"][home["stratum"].isin(names)])
         count, span = (np.asarray(item[names], dtype=np.float64) / company for item in (seen, watched))
         for name, (shape, years) in zip(names, _rates(count, span)):
             if least[name] < DEATH - WIDTH:
                 law = _sizes(sizes["size"].to_numpy(), sizes["std_error"].to_numpy(float), float(least[name]))
-                laws[str(name)] = FallLaw(shape, years, *law, float(least[name]), int(seen[name]), float(watched[name]))
+                held = FallLaw(shape, years, *law, float(least[name]), int(seen[name]), float(watched[name]))
+                laws[str(name)] = replace(held, uneven=uneven, world=(number,))
     return Falls(laws, frozenset(fell["life_id"][fell["ended"].astype(bool)].astype(str)))
 
 
@@ -256,16 +268,33 @@ def that_count(laws: Sequence[FallLaw | None], days: float) -> Sequence[FallLaw 
     return laws if any(law is not None and law.any_within(days) > NEGLIGIBLE for law in laws) else [None] * len(laws)
 
 
-def weights_of(laws: Sequence[FallLaw | None], days: Array, gap: Array, nodes: Array) -> Iterator[Array]:
+def weights_of(
+    laws: Sequence[FallLaw | None], days: Array, gap: Array, nodes: Array, sites: pd.Series | None = None
+) -> Iterator[Array]:
     """Chance (j, n, m) by which each of `nodes` in turn stands for the falls by `days` (m,) from now, in each of j worlds.
 
-    gap: (n,) days before now in which falls may have come unseen.
+    gap: (n,) days before now in which falls may have come unseen. sites: of the lives (n,), missing for those that have no date
+    of their own yet; None where no falls come together.
     """
-    table = np.append(days, days[-1] + max(float(gap.max(initial=0.0)), 1.0))
-    known = np.stack([np.ones((1, table.size)) if law is None else law.weights(table, nodes) for law in laws], axis=1)
-    place, share = cells(table, gap[:, None] + days)
-    for weight in known:
-        yield (1.0 - share) * weight[:, place] + share * weight[:, place + 1]
+    plain, unseen = gap[:, None] + days, max(float(gap.max(initial=0.0)), 1.0)
+    drawn = [(law.uneven, law.world) if law is not None and law.world[1:] else None for law in laws]
+    if sites is None or not any(drawn):
+        known = _known(laws, np.append(days, days[-1] + unseen), nodes)
+        place, share = cells(np.append(days, days[-1] + unseen), plain)
+        for weight in known:
+            yield (1.0 - share) * weight[:, place] + share * weight[:, place + 1]
+        return
+    asked = gap[:, None] + np.stack([on_clocks(sites, days, world) for world in drawn])
+    table = np.append(days, np.geomspace(days[-1], max(float(asked.max()), days[-1] + unseen), BEYOND)[1:])
+    place, share = cells(table, asked)
+    world = np.arange(len(laws))[:, None, None]
+    for weight in _known(laws, table, nodes):
+        yield (1.0 - share) * weight[world, place] + share * weight[world, place + 1]
+
+
+def _known(laws: Sequence[FallLaw | None], days: Array, nodes: Array) -> Array:
+    """Chance (k, j, m) by which each of `nodes` stands for the sums by `days` (m,), in each of j worlds."""
+    return np.stack([np.ones((1, days.size)) if law is None else law.weights(days, nodes) for law in laws], axis=1)
 
 
 def fallen(chances: Iterable[Array], weights: Iterable[Array]) -> tuple[Array, Array]:

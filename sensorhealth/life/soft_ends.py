@@ -64,6 +64,7 @@ def soft_of_several(
     out side by side. gap: (n,) days as of `unseen`."""
     shape = len(paths), ages.size, days.size
     fall = next((law for law in laws if law is not None), None)
+    sites = lives["site"].where(lives["current"].astype(bool)) if {"site", "current"} <= set(lives) else None
     nodes = AT_LIMIT if fall is None else fall.nodes(max(path.highest for path in paths) - float(np.log1p(margin)))
     out = SoftEnds(np.empty(shape), *(None if fall is None else np.empty(shape) for _ in range(2)))
     alike: dict[object, list[int]] = {}
@@ -80,7 +81,7 @@ def soft_of_several(
             continue
         every = list(chances)
         out.spared[where] = every[0]
-        out.worn[where], out.struck[where] = fallen(every, weights_of([laws[k] for k in where], days, gap, nodes))
+        out.worn[where], out.struck[where] = fallen(every, weights_of([laws[k] for k in where], days, gap, nodes, sites))
     return out
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from sensorhealth.degradation.reml import CrossedClass, CrossedData, VarianceParameters
+from sensorhealth.degradation.reml_data import Returning
 
 
 def random_problem(
@@ -18,8 +19,12 @@ def random_problem(
     weights: bool = True,
     fixed: float | None = None,
     duplicates: bool = False,
+    wiggle: float = 0.0,
 ) -> CrossedData:
-    """A small unbalanced problem with three crossed classes, one sensor without readings and unequal scales."""
+    """A small unbalanced problem with three crossed classes, one sensor without readings and unequal scales.
+
+    wiggle: variance of a wander of the readings that comes back, in those of the noise.
+    """
     rng = np.random.default_rng(seed)
     count = rng.integers(2, longest + 1, sensors)
     count[sensors // 2] = 0
@@ -38,7 +43,10 @@ def random_problem(
     x = np.column_stack((np.ones(n), g, rng.standard_normal(n)))
     w = rng.uniform(0.3, 2.0, n) if weights else None
     y = 1 - 0.1 * g + 0.3 * rng.standard_normal(n) + 0.4 * np.repeat(rng.standard_normal(sensors), count)
-    return CrossedData(y, x, offsets, g, w, classes, random)  # type: ignore[arg-type]
+    left = np.minimum(np.exp(-np.diff(g, prepend=0.0) / 0.8), 0.9)
+    left[offsets[:-1][count > 0]] = 0.0
+    returning = Returning(left, wiggle) if wiggle else None
+    return CrossedData(y, x, offsets, g, w, classes, random, returning)  # type: ignore[arg-type]
 
 
 def masked(random: str) -> np.ndarray:
@@ -65,6 +73,13 @@ class Dense:
         sensor = np.repeat(np.arange(data.sensors), np.diff(data.offsets))
         self.sensor = sensor
         self.latent = self.cov_latent(sensor, data.g, self.terms(data), sensor, data.g, self.terms(data))
+        self.wiggle = np.zeros((n, n))
+        if data.returning is not None:
+            for j in range(n):
+                for k in range(j, n):
+                    left = np.prod(data.returning.keep[j + 1 : k + 1]) if sensor[j] == sensor[k] else 0.0
+                    self.wiggle[j, k] = self.wiggle[k, j] = data.returning.share * parameters.residual * left
+        self.latent = self.latent + self.wiggle
         self.v = self.latent + np.diag(parameters.residual / w)
         self.v_inv = np.linalg.inv(self.v)
         xtv = data.x.T @ self.v_inv

@@ -12,24 +12,25 @@ from sensorhealth.degradation.reml import CrossedData, VarianceParameters, devia
 from sensorhealth.degradation.reml_inverse import Covariance
 
 CASES = [
-    (seed, random, brownian, fixed)
-    for seed, (random, brownian, fixed) in enumerate(
+    (seed, random, brownian, fixed, wiggle)
+    for seed, (random, brownian, fixed, wiggle) in enumerate(
         [
-            ("intercept+slope", 0.0, None),
-            ("intercept+slope", 0.05, None),
-            ("intercept", 0.05, 0.4),
-            ("slope", 0.0, 0.4),
-            ("none", 0.0, None),
-            ("none", 0.1, None),
-            ("intercept+slope", 0.05, 0.4),
+            ("intercept+slope", 0.0, None, 0.0),
+            ("intercept+slope", 0.05, None, 0.0),
+            ("intercept", 0.05, 0.4, 0.0),
+            ("slope", 0.0, 0.4, 0.0),
+            ("none", 0.0, None, 0.0),
+            ("none", 0.1, None, 0.0),
+            ("intercept+slope", 0.05, 0.4, 0.0),
         ]
     )
 ]
+CASES += [(7, "intercept+slope", 0.05, None, 1.5), (9, "none", 0.1, None, 4.0), (11, "intercept", 0.0, 0.4, 0.6)]
 
 
-def make(case: tuple[int, str, float, float | None]) -> tuple[CrossedData, VarianceParameters, Dense]:
-    seed, random, brownian, fixed = case
-    data = random_problem(seed, random=random, fixed=fixed, duplicates=True)
+def make(case: tuple[int, str, float, float | None, float]) -> tuple[CrossedData, VarianceParameters, Dense]:
+    seed, random, brownian, fixed, wiggle = case
+    data = random_problem(seed, random=random, fixed=fixed, duplicates=True, wiggle=wiggle)
     parameters = some_parameters(data, brownian)
     return data, parameters, Dense(data, parameters)
 
@@ -137,6 +138,29 @@ def test_joint_posterior_of_level_and_slope_is_that_of_the_dense_model(case):
         np.testing.assert_allclose(cov[i], covariance, atol=1e-9)
 
 
+@pytest.mark.parametrize("case", [case for case in CASES if case[-1]])
+def test_what_readings_wiggle_by_at_the_last_is_told_as_by_the_dense_model(case):
+    data, parameters, dense = make(case)
+    found = solve(data, parameters)
+    n, p = data.sensors, data.x.shape[1]
+    x_level, x_slope = np.random.default_rng(5).standard_normal((2, n, p))
+    mean, variance, with_path = found.returning(x_level, x_slope)
+    for i in range(n):
+        own = np.flatnonzero(dense.sensor == i)
+        z = np.column_stack(((dense.sensor == i) * 1.0, (dense.sensor == i) * data.g))
+        last = data.g[own[-1]] if own.size else 0.0
+        k = np.vstack((parameters.sensor @ z.T, dense.wiggle[own[-1]] if own.size else np.zeros(len(data.g))))
+        k[0] += parameters.brownian * z[:, 0] * np.minimum(last, data.g)
+        prior = np.zeros((3, 3))
+        prior[:2, :2] = parameters.sensor
+        prior[0, 0] += parameters.brownian * last
+        prior[2, 2] = data.returning.share * parameters.residual
+        expected, covariance = dense.predict(np.stack((x_level[i], x_slope[i], np.zeros(p))), k, prior)
+        assert mean[i] == pytest.approx(expected[2], abs=1e-9)
+        assert variance[i] == pytest.approx(covariance[2, 2], abs=1e-10)
+        np.testing.assert_allclose(with_path[i], covariance[2, :2], atol=1e-9)
+
+
 @pytest.mark.parametrize("case", CASES[:3])
 def test_posterior_given_draws_of_shared_effects_averages_to_the_joint_posterior(case):
     data, parameters, _ = make(case)
@@ -185,7 +209,7 @@ def test_gradient_is_the_slope_of_the_criterion(case, method):
     from sensorhealth.degradation.reml_layout import make_layout
 
     data, parameters, _ = make(case)
-    brownian = parameters.brownian > 0
+    brownian = parameters.brownian > 0 or data.returning is not None
     criterion = Criterion(make_layout(data, brownian=brownian), method, brownian=brownian)
     for scale in (1.0, 1e-5):
         phi = criterion.phi(parameters)
