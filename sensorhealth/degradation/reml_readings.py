@@ -97,7 +97,7 @@ def _wandering(so: Solution, part: int, noise: ClockNoise) -> FloatArray:
     rz = np.asarray(so.sums.rz)[:, own].T
     for some in layout.meetings(part):
         here = some.own
-        reduced = some.padded(white[here] * some.solved(noise))
+        reduced = some.padded(white[here]) * some.solved(noise)
         padded_sz = some.padded(sz[:, here].T)
         met = some.total(rz[here])  # P of each sensor in its slots
         across = reduced - 2.0 * padded_sz @ met.transpose(0, 2, 1)
