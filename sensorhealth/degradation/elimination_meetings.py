@@ -121,9 +121,7 @@ class Meetings:
         """The same with a row for each slot of each sensor (n c, longest n)."""
         place, sensor, slot = np.nonzero(self._differences)
         where = (sensor * self.slots + slot, place * len(self.columns) + sensor)
-        return sparse.csr_array(
-            (self._differences[place, sensor, slot], where), shape=(self.columns.size, self._rectangle.size)
-        )
+        return sparse.csr_array((self._differences[place, sensor, slot], where), shape=(self.columns.size, self._rectangle.size))
 
     @cached_property
     def _across(self) -> sparse.csr_array:
