@@ -83,9 +83,9 @@ class ClockNoise:
         return np.asarray(lapack.dpttrs(pivot, multiplier, differences, overwrite_b=overwrite)[0])
 
     def half_way_abreast(self, differences: FloatArray, readings: IntArray) -> FloatArray:
-        """As `half_way` for n whole sensors side by side: differences (m, n, k) by place in the sensor, readings (m, n) which they
-        are, -1 where a sensor has none any more. Every step takes all sensors and columns along, where LAPACK goes through them
-        one by one: with many columns a third of the time."""
+        """As `half_way` for n whole sensors side by side: differences (m, n, k) by place in the sensor, readings (m, n) which
+        they are, -1 where a sensor has none any more. Every step takes all sensors and columns along, where LAPACK goes through
+        them column by column."""
         real = readings >= 0
         factor = np.where(real[1:], -np.append(self._multiplier, 0.0)[readings[:-1]], 0.0)[:, :, None]
         found, part = differences.copy(), np.empty(differences.shape[1:])

@@ -34,7 +34,7 @@ class Sums:
     tx: list[FloatArray]  # T'R^-1[X y] of every block (C_b, q), from its own sensors
     tt: list[FloatArray]  # T'R^-1T of every block (C_b, C_b), or (C_b,) where it is diagonal
     log_det: float  # log|R|
-    blocks: dict[str, Any] = field(default_factory=dict)  # what the sensors became at the latest D (see elimination)
+    blocks: dict[str, Any] = field(default_factory=dict)  # what the sensors became at the latest D and solution
     _kept: dict[int, Pairs] = field(default_factory=dict)
 
     @property

@@ -35,7 +35,17 @@ class SensorState:
 
 
 def state_of(sums: Sums, where: Where, units: list[int], back: Back) -> SensorState:
-    """Back-substitution for the sensors of some units (see `Layout.gangs`)."""
+    """Back-substitution for the sensors of some units (see `Layout.gangs`); that of all at once is kept for the next who asks."""
+    if sums.layout.at_once:
+        latest = sums.blocks.get("state")
+        if latest is None or latest[0] is not back.theta:
+            latest = sums.blocks["state"] = (back.theta, _state_of(sums, where, units, back))
+        found: SensorState = latest[1]
+        return found
+    return _state_of(sums, where, units, back)
+
+
+def _state_of(sums: Sums, where: Where, units: list[int], back: Back) -> SensorState:
     layout, blocks, left = sums.layout, blocks_of(sums, where, back.d), sums.wx[:, :, where].copy()
     spread = np.empty((3, left.shape[2]))
     for k in units:
