@@ -70,7 +70,7 @@ def reduce_readings(layout: Layout) -> Sums:
     if layout.whole is not None:
         xy = np.column_stack((layout.data.x, layout.response))
         _add_whole(out, xy, xy if w is None else xy * w[:, None])
-        for b, matrix in layout.whole.fronts.matrices(layout.whole.same_reading(w)):
+        for b, matrix in layout.whole.fronts.symmetric(layout.whole.same_reading(w)):
             out.tt[b] = matrix
         return out
     for k, unit in enumerate(layout.units):

@@ -43,7 +43,7 @@ def _white_at_once(so: Solution, whole: Whole) -> FloatArray:
     cell, reading, product = whole.products
     theta = {b: so.eliminated.covariances[b] for b in fronts.blocks}
     if len(cell):
-        out += np.bincount(reading, product * fronts.cells(theta)[cell], size)
+        out += 2.0 * np.bincount(reading, product * fronts.cells(theta)[cell], size)
     for k, unit in enumerate(layout.units):
         if len(unit.column):
             met, own = so.sums.pairs(k).meet(theta[unit.block], unit.pair), sz[:, unit.readings]
