@@ -7,8 +7,9 @@ block's columns; tables of readings by slots are small where tables of readings 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy import sparse
@@ -89,6 +90,10 @@ class Meetings:
     kept: bool
     _latest: list[tuple[ClockNoise, FloatArray]] = field(default_factory=list)
 
+    def __getstate__(self) -> dict[str, Any]:
+        """What another process is sent: it works out the rest anew if it asks."""
+        return {field.name: getattr(self, field.name) for field in fields(self)} | {"_latest": []}
+
     def with_values(self, values: FloatArray) -> Meetings:
         """The same with other coefficients of the entries asked about."""
         new = replace(self, value=values[self.entries], _latest=[])
@@ -119,9 +124,12 @@ class Meetings:
     @cached_property
     def _falling(self) -> sparse.csr_array:
         """The same with a row for each slot of each sensor (n c, longest n)."""
-        place, sensor, slot = np.nonzero(self._differences)
-        where = (sensor * self.slots + slot, place * len(self.columns) + sensor)
-        return sparse.csr_array((self._differences[place, sensor, slot], where), shape=(self.columns.size, self._rectangle.size))
+        n, row = len(self.columns), self.sensor[self.entry] * self.slots + self.slot
+        here = self.place[self.entry] * n + self.sensor[self.entry]
+        on = np.flatnonzero(np.append(self._rectangle[1:] >= 0, np.zeros((1, n), dtype=bool)).take(here))
+        value = np.concatenate((self.value, -self.value[on]))
+        where = np.concatenate((row, row[on])), np.concatenate((here, here[on] + n))
+        return sparse.csr_array((value, where), shape=(self.columns.size, self._rectangle.size))
 
     @cached_property
     def _across(self) -> sparse.csr_array:
@@ -169,14 +177,15 @@ class Meetings:
     def _halves(self) -> tuple[IntArray, sparse.csr_array]:
         """The fronts' cells (u,) under the diagonals and half of those on them, as far as they are met, and which cells (n c c)
         add up to each (u, n c c)."""
-        half = np.tril(np.ones((self.slots, self.slots))) - 0.5 * np.eye(self.slots)
-        weight = np.tile(half.ravel(), len(self.columns))
-        some = np.flatnonzero((weight > 0.0) & (self._cells < self.fronts.square[-1]))
-        shape = (int(self.fronts.square[-1]), self._cells.size)
-        met = sparse.csr_array((weight[some], (self._cells[some], some)), shape=shape)
-        rows = np.flatnonzero(np.diff(met.indptr))
-        ends = np.append(met.indptr[rows], met.indptr[-1])
-        return rows, sparse.csr_array((met.data, met.indices, ends), shape=(len(rows), self._cells.size))
+        n, c, count = len(self.columns), self.slots, int(self.fronts.square[-1])
+        row, column = np.tril_indices(c)
+        some = (np.arange(n)[:, None] * (c * c) + row * c + column).ravel()
+        weight = np.tile(np.where(row == column, 0.5, 1.0), n)
+        cell = self._cells[some]
+        met = sparse.csr_array((weight, (cell, some)), shape=(count + 1, n * c * c))
+        rows = np.flatnonzero(np.diff(met.indptr[:-1]))
+        ends = np.append(met.indptr[rows], met.indptr[-2])
+        return rows, sparse.csr_array((met.data[: ends[-1]], met.indices[: ends[-1]], ends), shape=(len(rows), n * c * c))
 
     def _add(self, values: FloatArray, halves: FloatArray) -> None:
         """Add symmetric (n, c, c) to the cells of all fronts in halves (see `Fronts.symmetric`)."""
