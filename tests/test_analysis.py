@@ -53,6 +53,33 @@ def test_quantiles_are_in_order_and_probabilities_grow(demo: Analysis) -> None:
     assert (quantiles <= demo.policy.horizon_days).all()
 
 
+def test_the_worlds_of_the_budget_say_together_what_the_forecasts_say(demo: Analysis) -> None:
+    """Else the money would be for another fleet than the one whose remaining life is shown."""
+    every = np.arange(demo.remaining.life_id.size)
+    worlds = [world.take(every) for world in demo.shared_draws()]
+    for days in (30.0, 90.0, 365.0, 730.0):
+        for name in ("p_end", "p_end_by_falls"):
+            expected = float(getattr(demo.remaining, name)(days).sum())
+            assert np.mean([getattr(world, name)(days).sum() for world in worlds]) == pytest.approx(expected, rel=0.15, abs=0.5)
+    for world in worlds:
+        assert min(np.diff(world.soft).min(), np.diff(world.sudden).min(), world.soft.min(), world.sudden.min()) >= -1e-9
+        assert world.total.max() <= 1.0 + 1e-9
+
+
+def test_bands_of_the_budget_hold_what_is_expected_and_sums_grow(demo: Analysis) -> None:
+    for _, table in demo.budget.groupby(["by", "group"]):
+        for what in ("count", "cost"):
+            low, mid, high = (table[f"cumulative_{q}_{what}"].to_numpy() for q in ("p10", "p50", "p90"))
+            expected = table[f"cumulative_expected_{what}"].to_numpy()
+            rounding = 1.0 if what == "count" else 1e-6 * expected[-1]
+            assert (low <= mid).all() and (mid <= high).all()
+            assert (expected >= low - rounding).all() and (expected <= high + rounding).all()
+            assert (np.diff(expected) >= -1e-9).all()
+    fleet = demo.budget[demo.budget["by"] == "fleet"]
+    swaps = demo.visits.loc[demo.visits["visit"] < demo.as_of + pd.Timedelta(days=30), "swaps"].sum()
+    assert fleet["cumulative_expected_count"].iloc[1] == pytest.approx(swaps, rel=0.15)  # both are of the coming weeks
+
+
 def test_a_sensor_that_failed_its_last_test_is_out_of_service(demo: Analysis) -> None:
     plan = demo.plan.merge(demo.forecast[["sensor_id", "status", "last_gas_test_outcome"]], on="sensor_id")
     failed = plan[(plan["last_gas_test_outcome"] == "fail") & ~plan["status"].isin(["removed", "not yet installed"])]

@@ -23,7 +23,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import gammaln
+from scipy.special import gammaln, log1p
 
 from ..health.change_points import SIZE_VARIANCE, Rates
 from .lifedata import DAYS_PER_YEAR, years_between
@@ -91,7 +91,8 @@ class FallLaw:
         tilt = np.exp(-TILT * np.arange(CELLS) / CELLS)
         one = np.bincount(place, weights=self.chance, minlength=CELLS) * tilt
         years = np.maximum(np.asarray(days, dtype=float), 0.0)[:, None] / DAYS_PER_YEAR
-        log = -self.shape * np.log1p(years / self.years * (1.0 - np.fft.rfft(one)))
+        # scipy's log1p: numpy's loses the digits of a complex number near 0, which the tilt then makes large
+        log = -self.shape * log1p(years / self.years * (1.0 - np.fft.rfft(one)))
         return np.maximum(np.fft.irfft(np.exp(log), CELLS) / tilt, 0.0)
 
     def nodes(self, most: float) -> Array:

@@ -178,6 +178,24 @@ def test_risk_after_the_first_visit_is_swapped_at_it() -> None:
     assert not row["over_risk"]
 
 
+@pytest.mark.parametrize("scale, policy", [(40.0, {"first_visit_days": 30}), (100.0, {})])
+def test_sensor_that_nobody_has_looked_at_for_long_is_tested_before_it_is_swapped(scale: float, policy: dict[str, Any]) -> None:
+    """A test costs less than a swap that may not be needed, unless the end is next to certain; the plan still reckons with it."""
+    known = _one({}, scale=scale, **policy)
+    assert known["action"] in ("swap now", "swap at visit")
+    for facts, why in (
+        ({"days_ago": 400, "last_gas_test": AS_OF - 400 * DAY}, "longer ago than the 180 days"),
+        ({"readings_used": 0}, "no reading of its own"),
+    ):
+        row = _one(dict(facts), scale=scale, **policy)
+        assert row["action"] == "test with gas"
+        assert row["due"] == AS_OF
+        assert why in row["reason"] and "new sensor at hand" in row["reason"]
+        assert row["swap_visit"] == known["swap_visit"] or pd.isna(known["swap_visit"])
+        assert _one(dict(facts), scale=scale, calibration_cost=1e6, **policy)["action"] == known["action"]
+    assert _one({"readings_used": 0}, scale=5.0, first_visit_days=60)["action"] == "swap now"
+
+
 def test_risk_that_a_new_sensor_would_carry_too_is_no_reason_to_swap() -> None:
     """Sudden ends at a constant, high rate: a swap would not help, so it is named instead."""
     forecast, fleet = forecast_rows(["S"]), tables(["S"])

@@ -56,6 +56,16 @@ def test_sums_of_exponential_falls_are_scipys_chi_squared_without_degrees_of_fre
     np.testing.assert_allclose(sums[at], known, atol=0.002)
 
 
+@pytest.mark.parametrize("days", [1.0, 30.0, 365.0, 3650.0])
+def test_falls_at_a_rate_that_is_known_are_scipys_poisson(days: float) -> None:
+    """As in the possible worlds of the budget, in which the rate is drawn and then known."""
+    law = replace(EVEN, sizes=np.array([5 * WIDTH]), chance=np.ones(1)).draw(np.random.default_rng(3))
+    sums = law.sums(np.array([days]))[0]
+    expected = stats.poisson(law.rate * days / YEAR).pmf(np.arange(50))
+    np.testing.assert_allclose(sums[: 50 * 5 : 5], expected, atol=1e-7)
+    assert sums.sum() == pytest.approx(1.0, abs=1e-6)
+
+
 def simulated(law: FallLaw, level: float, slope: float, years: float, rng: np.random.Generator) -> tuple[float, float]:
     """Share of paths that ended by themselves and by a fall, falls first drawn one by one."""
     count, worn, struck = 20_000, 0, 0
@@ -212,8 +222,15 @@ def test_a_fleet_with_falls_is_told_of_those_to_come_and_one_without_hardly_any(
     assert table["reason"].str.contains("come from falls at once").any()
     new = new_sensors(ahead, day, Policy())
     assert new.p_end_by_falls(730.0)[0] > 0.02  # a sensor yet to be installed will fall as well
-    world = next(shared_draws(ahead, day, Policy()))
-    assert world.p_end_by_falls(365.0).mean() > 0.01
+    worlds = list(shared_draws(ahead, day, Policy()))
+    known = [world.take(np.arange(ahead.remaining.life_id.size)) for world in worlds]
+    for days in (30.0, 365.0):  # the worlds together say what the forecast says
+        for name in ("p_end", "p_end_by_falls"):
+            expected = getattr(ahead.remaining, name)(days).mean()
+            assert np.mean([getattr(world, name)(days).mean() for world in known]) == pytest.approx(expected, rel=0.2, abs=0.003)
+    for world in worlds:
+        assert np.diff(world.soft).min() >= -1e-9 and np.diff(world.sudden).min() >= -1e-9
+        assert world.soft.min() >= 0.0 and world.sudden.min() >= -1e-9 and world.total.max() <= 1.0 + 1e-9
     calm, _, _ = seen_ahead(0.0)
     assert calm.sudden.falls.laws[KIND].seen == 0
     assert calm.remaining.p_end_by_falls(365.0).mean() < 0.005
