@@ -5,7 +5,7 @@ Read this file first: it is the house on one page. Each step is a room of its ow
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -24,6 +24,7 @@ from .threads import one_thread
 
 if TYPE_CHECKING:
     from .evaluate import TrackRecord
+    from .present.files import Parts
 
 
 @dataclass(frozen=True)
@@ -117,15 +118,23 @@ class Analysis:
 
         return summary_lines(self, track_record)
 
-    def write(self, out: Path | str, *, audience: str = "planner", track_record: TrackRecord | None = None) -> None:
+    def write(
+        self,
+        out: Path | str,
+        *,
+        audience: str = "planner",
+        track_record: TrackRecord | None = None,
+        parts: Parts | None = None,
+    ) -> None:
         """Write every table, the report, the workbook and the calendar into folder `out`, whole or not at all.
 
-        track_record: as from `track_record()`, to be shown in the report; None where it is not wanted.
+        track_record: as from `track_record()`, to be shown in the report; None where it is not wanted. parts: as from
+        `present.files.parts_of`, where they were made beforehand.
         """
         from .present.files import report_files
         from .records.outputs import write_folder
 
-        write_folder(report_files(self, audience, track_record), out, protect=[self.fleet.source], part="report")
+        write_folder(report_files(self, audience, track_record, parts), out, protect=[self.fleet.source], part="report")
 
     def write_plan(self, out: Path | str) -> None:
         """Write plan, visits, orders, warranty list, budget, workbook and calendar into folder `out`."""
@@ -167,10 +176,12 @@ def analyse_and_look_back(
     *,
     dates: int | None = None,
     progress: Progress | None = None,
+    meanwhile: Callable[[Analysis], object] | None = None,
 ) -> tuple[Analysis, TrackRecord | None]:
     """`analyse`, and beside it, in a process of its own, forecasts as they would have been made on past dates.
 
     dates: how many past dates; None for the usual one, a year back. The forecasts' spread is corrected where that past says so.
+    meanwhile: called with the analysis before that, for what can be done while the past is not through.
     The second is None where the records are too short to look back, or so many (`evaluate.LARGEST`) that it is done only when
     `dates` asks.
     """
@@ -185,6 +196,8 @@ def analyse_and_look_back(
         ahead = look_ahead(known, day, policy, progress=progress)
         past.ask(ahead.lives)
         analysis = decided(ahead, known, day, policy, progress)  # most pasts correct nothing, and would be waited for
+        if meanwhile is not None:
+            meanwhile(analysis)
         if progress is not None:
             progress("comparing past forecasts with what happened")
         record = past.record()

@@ -15,6 +15,7 @@ from .errors import SensorHealthError
 if TYPE_CHECKING:
     from .analysis import Analysis
     from .evaluate import TrackRecord
+    from .present.files import Parts
     from .records import Fleet
 
 CAUTION = (
@@ -43,6 +44,7 @@ def _analyse(args: argparse.Namespace, progress: Progress) -> Analysis:
 
 def _report(args: argparse.Namespace) -> int:
     from .analysis import analyse_and_look_back
+    from .present.files import parts_of
     from .sharded import too_large
 
     progress = Progress(args.quiet)
@@ -50,13 +52,20 @@ def _report(args: argparse.Namespace) -> int:
     if args.shards or too_large(args.fleet, args.mapping):
         return _report_in_shards(args, progress)
     record: TrackRecord | None = None
+    parts: Parts | None = None
+
+    def draw(analysis: Analysis) -> None:
+        nonlocal parts
+        progress("drawing")
+        parts = parts_of(analysis)
+
     if args.past_dates == 0:
         analysis = _analyse(args, progress)
     else:
-        fleet = _fleet(args, progress)
-        analysis, record = analyse_and_look_back(fleet, args.as_of, args.policy, dates=args.past_dates, progress=progress)
+        fleet, dates = _fleet(args, progress), args.past_dates
+        analysis, record = analyse_and_look_back(fleet, args.as_of, args.policy, dates=dates, progress=progress, meanwhile=draw)
     progress("writing")
-    analysis.write(args.out, audience=args.audience, track_record=record)
+    analysis.write(args.out, audience=args.audience, track_record=record, parts=parts)
     progress("")
     print("\n".join(analysis.summary(record)))
     print(f"Report: {Path(args.out) / 'report.html'}")

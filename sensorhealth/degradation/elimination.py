@@ -35,14 +35,14 @@ def sensor_blocks(ww: FloatArray, d: FloatArray) -> SensorBlocks:
     det_d = max(d11 * d22 - d12 * d12, 0.0)
     det_w = np.maximum(w11 * w22 - w12 * w12, 0.0)
     det = 1.0 + w11 * d11 + 2 * w12 * d12 + w22 * d22 + det_w * det_d
-    s = np.stack((d11 + det_d * w22, d12 - det_d * w12, d22 + det_d * w11)) / det
+    s = np.array([d11 + det_d * w22, d12 - det_d * w12, d22 + det_d * w11]) / det
     first = np.sqrt(s[0])
     safe = np.where(first > 0, first, 1.0)
     last = np.where(first > 0, np.sqrt(det_d / det) / safe, np.sqrt(s[2]))
-    root = np.stack((first, s[1] / safe, last))
+    root = np.array([first, s[1] / safe, last])
     cross = w12 * d12
-    back = np.stack((1.0 + cross + w22 * d22, -(w11 * d12 + w12 * d22), -(w12 * d11 + w22 * d12), 1.0 + w11 * d11 + cross))
-    zvz = np.stack((w11 + det_w * d22, w12 - det_w * d12, w22 + det_w * d11)) / det
+    back = np.array([1.0 + cross + w22 * d22, -(w11 * d12 + w12 * d22), -(w12 * d11 + w22 * d12), 1.0 + w11 * d11 + cross])
+    zvz = np.array([w11 + det_w * d22, w12 - det_w * d12, w22 + det_w * d11]) / det
     return SensorBlocks(s, root, back / det, zvz, np.log(det))
 
 
@@ -104,4 +104,4 @@ def absorb_sensors(sums: Sums, d: FloatArray) -> FirstPass:
 
 def _rotate(root: FloatArray, wx: FloatArray) -> FloatArray:
     """K' wx for each sensor (2, q, n)."""
-    return np.stack((root[0] * wx[0] + root[1] * wx[1], root[2] * wx[1]))
+    return np.array([root[0] * wx[0] + root[1] * wx[1], root[2] * wx[1]])

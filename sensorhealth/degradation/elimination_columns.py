@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 from scipy import sparse
-from scipy.linalg import cholesky, lapack, solve_triangular
+from scipy.linalg import lapack
 
 from sensorhealth.degradation.elimination import Absorbed, FirstPass, absorb_sensors
 from sensorhealth.degradation.elimination_blocks import Block
@@ -170,7 +170,7 @@ class Covariances(Mapping[int, FloatArray]):
         block, solved = self._el.layout.blocks[b], self._el.blocks[b]
         out = solved.theta
         if len(block.into):
-            above = self._front(block.parent)[np.ix_(block.into, block.into)]
+            above = self._front(block.parent)[block.into[:, None], block.into]
             k = solved.own
             across = -solved.follow @ above
             front = np.empty((len(block.columns), len(block.columns)))
@@ -248,7 +248,7 @@ def solve_all(layout: Layout, first: FirstPass, d: FloatArray, theta: FloatArray
             if block.parent not in fronts:
                 fronts[block.parent] = _empty_front(layout.blocks[block.parent], q)
             left, above = solved.left(), fronts[block.parent]
-            above.u[np.ix_(block.into, block.into)] += left.u
+            above.u[block.into[:, None], block.into] += left.u
             above.rhs[block.into] += left.rhs
     beta, root, rss, log_det_x = solve_fixed(0.5 * (schur + schur.T))
     return Eliminated(layout, d, t, blocks, beta, root, rss, log_det, log_det_x)
@@ -263,10 +263,9 @@ def solve_fixed(schur: FloatArray) -> tuple[FloatArray, FloatArray, float, float
     p = len(schur) - 1
     if p == 0:
         return np.empty(0), np.empty((0, 0)), float(schur[0, 0]), 0.0
-    try:
-        factor = cholesky(schur[:p, :p], lower=True, check_finite=False)
-    except np.linalg.LinAlgError as error:
-        raise FitError("fixed effects are confounded with each other; leave one of them out") from error
-    root = solve_triangular(factor, np.eye(p), lower=True, check_finite=False)
+    factor, info = lapack.dpotrf(schur[:p, :p], lower=1)
+    if info != 0:
+        raise FitError("fixed effects are confounded with each other; leave one of them out")
+    root = lapack.dtrtrs(factor, np.eye(p), lower=1)[0]
     z = root @ schur[:p, p]
     return root.T @ z, root, float(schur[p, p] - z @ z), 2.0 * float(np.log(np.diag(factor)).sum())

@@ -65,21 +65,21 @@ class DensePairs:
         return rotated.T @ rotated, thin.T
 
     def gather(self, columns: FloatArray) -> FloatArray:
-        return np.stack((columns.T @ self.table[0].T, columns.T @ self.table[1].T))
+        return np.array([columns.T @ self.table[0].T, columns.T @ self.table[1].T])
 
     def scatter(self, sensors: FloatArray) -> FloatArray:
         return (sensors[0] @ self.table[0] + sensors[1] @ self.table[1]).T
 
     def spread(self, matrix: FloatArray) -> FloatArray:
         (p0, p1), (image0, image1) = self.table, self._images(matrix)
-        return np.stack([np.einsum("nc,nc->n", *pair) for pair in ((p0, image0), (p1, image0), (p1, image1))])
+        return np.array([np.vecdot(p0, image0), np.vecdot(p1, image0), np.vecdot(p1, image1)])
 
     def cross_spread(self, matrix: FloatArray, other: Pairs) -> FloatArray:
         assert isinstance(other, DensePairs)
         images = [half @ matrix for half in other.table]
         p0, p1 = self.table
-        off = np.einsum("nc,nc->n", p0, images[1]) + np.einsum("nc,nc->n", p1, images[0])
-        return np.stack((np.einsum("nc,nc->n", p0, images[0]), 0.5 * off, np.einsum("nc,nc->n", p1, images[1])))
+        off = np.vecdot(p0, images[1]) + np.vecdot(p1, images[0])
+        return np.array([np.vecdot(p0, images[0]), 0.5 * off, np.vecdot(p1, images[1])])
 
     def meet(self, matrix: FloatArray, where: Places) -> FloatArray:
         return self._images(matrix).reshape(2, -1)[:, where]

@@ -34,7 +34,7 @@ class Sums:
     tx: list[FloatArray]  # T'R^-1[X y] of every block (C_b, q), from its own sensors
     tt: list[FloatArray]  # T'R^-1T of every block (C_b, C_b), or (C_b,) where it is diagonal
     log_det: float  # log|R|
-    blocks: dict[str, Any] = field(default_factory=dict)  # what the sensors became at the latest D (see elimination)
+    blocks: dict[str, Any] = field(default_factory=dict)  # what the sensors became at the latest D and solution
     _kept: dict[int, Pairs] = field(default_factory=dict)
 
     @property
@@ -70,7 +70,7 @@ def reduce_readings(layout: Layout) -> Sums:
     if layout.whole is not None:
         xy = np.column_stack((layout.data.x, layout.response))
         _add_whole(out, xy, xy if w is None else xy * w[:, None])
-        for b, matrix in layout.whole.fronts.matrices(layout.whole.same_reading(w)):
+        for b, matrix in layout.whole.fronts.symmetric(layout.whole.same_reading(w)):
             out.tt[b] = matrix
         return out
     for k, unit in enumerate(layout.units):
@@ -84,20 +84,20 @@ def reduce_readings(layout: Layout) -> Sums:
 def reduce_wander(layout: Layout, noise: ClockNoise) -> Sums:
     """Sums at the noise's tau."""
     xy, half = _half_way(layout, noise)
-    return _in_time(layout, xy, noise.whole_way(half), noise.log_det, lambda some: some.crossing(noise))
+    return _in_time(layout, xy, noise.whole_way(half), noise.log_det, lambda some, halves: some.add_crossing(noise, halves))
 
 
 def wander_slopes(layout: Layout, noise: ClockNoise) -> Sums:
     """Derivatives of the sums to tau: d R^-1 / d tau = -R^-1 K R^-1."""
     xy, half = _half_way(layout, noise)
     slope = -noise.whole_way(noise.half_way(noise.stepped(half)))
-    return _in_time(layout, xy, slope, noise.d_log_det, lambda some: some.crossing_slope(noise))
+    return _in_time(layout, xy, slope, noise.d_log_det, lambda some, halves: some.add_crossing_slope(noise, halves))
 
 
 def _in_time(
-    layout: Layout, xy: FloatArray, solved: FloatArray, log_det: float, crossing: Callable[[Meetings], FloatArray]
+    layout: Layout, xy: FloatArray, solved: FloatArray, log_det: float, crossing: Callable[[Meetings, FloatArray], None]
 ) -> Sums:
-    """Sums of [X y] (N, q) with `solved` (N, q + 2) of [X y Z]; `crossing`: of the crossed columns that meet in one unit."""
+    """Sums of [X y] (N, q) with `solved` (N, q + 2) of [X y Z]; `crossing` adds those of the crossed columns that meet."""
     out = _empty(layout, np.ascontiguousarray(solved[:, -2:].T), log_det)
     if layout.whole is not None:
         _add_whole(out, xy, solved[:, :-2])
@@ -106,10 +106,10 @@ def _in_time(
             _add_unit(out, k, out.rz_of(unit), xy[unit.readings], solved[unit.readings, :-2])
     for part in layout.parts:
         fronts = layout.fronts(part)
-        cells = np.zeros(int(fronts.square[-1]))
+        halves = np.zeros(int(fronts.square[-1]))
         for some in layout.meetings(part):
-            cells += crossing(some)
-        for b, matrix in fronts.matrices(cells):
+            crossing(some, halves)
+        for b, matrix in fronts.symmetric(halves):
             out.tt[b] = out.tt[b] + matrix
     return out
 
@@ -158,7 +158,7 @@ def _add_whole(out: Sums, xy: FloatArray, rx: FloatArray) -> None:
     np.multiply(rz[1], g, out=stacked[-1])
     added = layout.by_sensor(stacked)
     out.wx[:], out.ww[:] = added[:-3].reshape(2, q, -1), added[-3:]
-    touched = layout.table.T @ rx
+    touched = layout.turned_table @ rx
     for k, b in enumerate(whole.fronts.blocks):
         out.tx[b] = touched[whole.fronts.first[k] : whole.fronts.first[k + 1]]
     for k, unit in enumerate(layout.units):

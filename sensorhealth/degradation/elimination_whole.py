@@ -26,15 +26,15 @@ class Structure:
 
     @cached_property
     def _pairs(self) -> tuple[IntArray, IntArray, IntArray]:
-        """Pairs of entries of one reading: cell of the fronts, first and second entry (P,)."""
+        """Pairs of entries of one reading, each once: cell of the fronts, first and second entry (P,). The first pairs are each
+        entry with itself."""
         fronts, parts = self.fronts, []
         most = int(np.bincount(self.reading).max(initial=0))
         which = np.searchsorted(fronts.first, self.column, side="right") - 1
         local, width = self.column - fronts.first[which], np.asarray(fronts.widths)[which]
         for d in range(most):
             a = np.flatnonzero(self.reading[d:] == self.reading[: len(self.reading) - d])
-            for i, j in [(a, a)] if d == 0 else [(a, a + d), (a + d, a)]:
-                parts.append((fronts.square[which[i]] + local[i] * width[i] + local[j], i, j))
+            parts.append((fronts.square[which[a]] + local[a] * width[a] + local[a + d], a, a + d))
         cell, i, j = (np.concatenate(part) for part in zip(*parts)) if parts else (self.reading,) * 3
         return cell, i, j
 
@@ -65,12 +65,14 @@ class Whole:
 
     @cached_property
     def products(self) -> tuple[IntArray, IntArray, FloatArray]:
-        """Cell, reading and product of the coefficients of each pair of entries (P,)."""
+        """Cell, reading and product of the coefficients of each pair of entries (P,), half of it for an entry with itself."""
         cell, i, j = self.structure._pairs
-        return cell, self.structure.reading[i], self.value[i] * self.value[j]
+        product = self.value[i] * self.value[j]
+        product[: len(self.value)] *= 0.5
+        return cell, self.structure.reading[i], product
 
     def same_reading(self, weights: FloatArray | None) -> FloatArray:
-        """T'WT on the cells of all fronts."""
+        """T'WT on the cells of all fronts in halves (see `Fronts.symmetric`)."""
         cell, reading, product = self.products
         weighted = product if weights is None else product * weights[reading]
         return np.bincount(cell, weighted, int(self.fronts.square[-1])).astype(float, copy=False)

@@ -181,7 +181,7 @@ def _searched(
     for number in range(0 if plain and not curve.own_pace else rounds):
         early = EARLY if number or alike else FIRST if start is None else OTHER
         ground, fit, held = settle(ground, parameters, held, Settling(degrees, options.method, SETTLED, 1.0, early))
-        search = _search(fit.criterion.layout, options, parameters)
+        search = _search(fit.criterion.layout, options, parameters, fit)
         moved, parameters = _moved(parameters, search.parameters), search.parameters
         if moved < enough:
             break
@@ -217,9 +217,11 @@ def _deviance(ground: Ground, fit: reml.CrossedFit, sites: Sites) -> float:
     return float(fit.deviance_ml - 2.0 * sites.gain - extra)
 
 
-def _search(layout: Layout, options: Options, start: VarianceParameters | None) -> reml.CrossedFit:
+def _search(
+    layout: Layout, options: Options, start: VarianceParameters | None, known: reml.CrossedFit | None = None
+) -> reml.CrossedFit:
     brownian, penalty = options.brownian, options.penalty
-    return reml.fit(layout, method=options.method, brownian=brownian, penalty=penalty, start=start, tolerance=1e-4)
+    return reml.fit(layout, method=options.method, brownian=brownian, penalty=penalty, start=start, known=known, tolerance=1e-4)
 
 
 def class_effects(fitted: CurveFit, names: tuple[str, ...] | None = None) -> FloatArray:

@@ -66,19 +66,23 @@ def fit(
     brownian: bool = False,
     penalty: Penalty | None = None,
     start: VarianceParameters | None = None,
+    known: CrossedFit | None = None,
     max_evaluations: int = 100,
     tolerance: float | None = None,
 ) -> CrossedFit:
     """Estimate the variances and all effects.
 
     start: variances of an earlier fit of similar data (a warm start); zeros in it are lifted a little, so that an
-    effect once thought absent can return. Raises FitError on data that no such model fits.
+    effect once thought absent can return. known: what `solve` gave for the same layout at `start`, which saves the first
+    evaluation. Raises FitError on data that no such model fits.
     """
     layout = _laid_out(data, brownian)
     brownian = brownian or layout.data.returning is not None
     criterion = Criterion(layout, method, brownian=brownian, penalty=penalty)
     if tolerance is None:
         tolerance = TOLERANCE if len(layout.data.y) >= FEW_READINGS else 0.1 * TOLERANCE
+    if known is not None:
+        criterion.learn(known.evaluation)
     usual = start_parameters(moments_of(criterion.white_sums, layout.data.random), layout, brownian=brownian)
     begin = criterion.phi(usual)
     phi = _thin_fit(criterion, begin) if start is None else lift(criterion, criterion.phi(start), begin)

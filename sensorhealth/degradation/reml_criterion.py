@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from functools import cached_property
 
+import numpy as np
+
 from sensorhealth.degradation.brownian import ClockNoise
 from sensorhealth.degradation.elimination_columns import eliminate
 from sensorhealth.degradation.elimination_sums import Sums, reduce_readings, reduce_wander
@@ -18,13 +20,19 @@ from sensorhealth.degradation.returning import make_noise
 
 
 class Evaluation:
-    """Everything at one phi; derivatives are worked out when first asked for."""
+    """Everything at one phi; derivatives are worked out when first asked for.
 
-    def __init__(self, criterion: Criterion, phi: FloatArray, relative: Relative) -> None:
+    known: the same at the same phi of the same layout, from which what does not depend on the residual variance is taken.
+    """
+
+    def __init__(self, criterion: Criterion, phi: FloatArray, relative: Relative, known: Evaluation | None = None) -> None:
         self.criterion, self.phi, self.relative = criterion, phi, relative
-        self.sums, self.noise = criterion.sums_at(relative.tau)
-        d = relative.factor @ relative.factor.T
-        self.eliminated = eliminate(criterion.layout, self.sums, d, relative.theta)
+        if known is None:
+            self.sums, self.noise = criterion.sums_at(relative.tau)
+            d = relative.factor @ relative.factor.T
+            self.eliminated = eliminate(criterion.layout, self.sums, d, relative.theta)
+        else:
+            self.sums, self.noise, self.eliminated = known.sums, known.noise, known.eliminated
         self.deviance, self.residual = criterion.deviance(self.eliminated, relative.residual)
 
     @cached_property
@@ -86,6 +94,14 @@ class Criterion(ParameterSpace):
             returning=0.0 if data.returning is None else data.returning.share,
         )
         self.layout = layout
+        self._known: Evaluation | None = None
+
+    def learn(self, known: Evaluation) -> None:
+        """Take an evaluation for what it is worth here: where it is one of the same layout it need not be made again."""
+        if known.criterion.layout is self.layout and known.criterion.brownian == self.brownian:
+            self._known = known
+            if not self.brownian:
+                self.white_sums = known.sums
 
     @cached_property
     def white_sums(self) -> Sums:
@@ -107,4 +123,7 @@ class Criterion(ParameterSpace):
         return Evaluation(self, phi, Relative(rel.factor, rel.theta, rel.tau, parameters.residual))
 
     def __call__(self, phi: FloatArray) -> Evaluation:
-        return Evaluation(self, phi, self.relative(phi))
+        known = self._known
+        if known is None or known.criterion.slope_first != self.slope_first or not np.array_equal(phi, known.phi):
+            known = None
+        return Evaluation(self, phi, self.relative(phi), known)

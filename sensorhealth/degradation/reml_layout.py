@@ -22,8 +22,8 @@ KEPT_ENTRIES = 1_000_000  # readings x classes up to which it is kept which colu
 KEPT_CELLS = 4_000_000  # of all leaves' fronts up to which readings are gone through at once and not unit by unit
 AT_ONCE = 200_000  # sensors x fixed effects up to which what is worked out for each sensor is worked out for all at once
 WHOLE = -1  # in the place of a unit: all of them
-OF_STRUCTURE = ("class_of_column", "sensor", "unit_of_sensor", "starts", "crossed", "whole", "table")  # worked out once for
-# all y and weights; the last three for all times as well where coefficients stay the same
+OF_STRUCTURE = ("class_of_column", "sensor", "unit_of_sensor", "starts", "crossed", "whole", "table", "turned_table")  # worked
+# out once for all y and weights; the last four for all times as well where coefficients stay the same
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Layout:
             raise FitError("readings must be finite, and their weights finite and positive")
         new = replace(self, data=replace(self.data, y=y, weights=weights))
         if self.whole is not None:
-            _ = self.sensor, self.starts, self.table, self.crossed  # once for all that are made from this one
+            _ = self.sensor, self.starts, self.turned_table, self.crossed  # once for all that are made from this one
         new.__dict__.update({name: self.__dict__[name] for name in OF_STRUCTURE if name in self.__dict__})
         return new
 
@@ -58,7 +58,7 @@ class Layout:
         units = self.units if values is None else [_with_values(unit, columns, values) for unit in self.units]
         clock = None if self.clock is None else make_clock(data.g, data.offsets)
         new = Layout(data, self.start, self.blocks, units, self.first_column, _scales(data), clock)
-        kept = OF_STRUCTURE if values is None else OF_STRUCTURE[:-3]
+        kept = OF_STRUCTURE if values is None else OF_STRUCTURE[:-4]
         new.__dict__.update({name: self.__dict__[name] for name in kept if name in self.__dict__})
         if values is None:
             new._meetings.update(self._meetings)
@@ -176,6 +176,11 @@ class Layout:
         """Coefficients of the entries of all units on the stacked columns of the leaves (N, W)."""
         assert self.whole is not None
         return self.whole.table(len(self.data.y))
+
+    @cached_property
+    def turned_table(self) -> sparse.csc_array:
+        """The same turned over (W, N)."""
+        return self.table.T
 
     @property
     def parts(self) -> Iterable[int]:

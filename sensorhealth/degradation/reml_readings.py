@@ -43,7 +43,7 @@ def _white_at_once(so: Solution, whole: Whole) -> FloatArray:
     cell, reading, product = whole.products
     theta = {b: so.eliminated.covariances[b] for b in fronts.blocks}
     if len(cell):
-        out += np.bincount(reading, product * fronts.cells(theta)[cell], size)
+        out += 2.0 * np.bincount(reading, product * fronts.cells(theta)[cell], size)
     for k, unit in enumerate(layout.units):
         if len(unit.column):
             met, own = so.sums.pairs(k).meet(theta[unit.block], unit.pair), sz[:, unit.readings]
@@ -97,7 +97,7 @@ def _wandering(so: Solution, part: int, noise: ClockNoise) -> FloatArray:
     rz = np.asarray(so.sums.rz)[:, own].T
     for some in layout.meetings(part):
         here = some.own
-        reduced = some.padded(white[here] * some.solved(noise))
+        reduced = some.padded(white[here]) * some.solved(noise)
         padded_sz = some.padded(sz[:, here].T)
         met = some.total(rz[here])  # P of each sensor in its slots
         across = reduced - 2.0 * padded_sz @ met.transpose(0, 2, 1)

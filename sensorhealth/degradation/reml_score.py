@@ -35,7 +35,17 @@ class SensorState:
 
 
 def state_of(sums: Sums, where: Where, units: list[int], back: Back) -> SensorState:
-    """Back-substitution for the sensors of some units (see `Layout.gangs`)."""
+    """Back-substitution for the sensors of some units (see `Layout.gangs`); that of all at once is kept for the next who asks."""
+    if sums.layout.at_once:
+        latest = sums.blocks.get("state")
+        if latest is None or latest[0] is not back.theta:
+            latest = sums.blocks["state"] = (back.theta, _state_of(sums, where, units, back))
+        found: SensorState = latest[1]
+        return found
+    return _state_of(sums, where, units, back)
+
+
+def _state_of(sums: Sums, where: Where, units: list[int], back: Back) -> SensorState:
     layout, blocks, left = sums.layout, blocks_of(sums, where, back.d), sums.wx[:, :, where].copy()
     spread = np.empty((3, left.shape[2]))
     for k in units:
@@ -48,12 +58,12 @@ def state_of(sums: Sums, where: Where, units: list[int], back: Back) -> SensorSt
 
 def symmetric(matrix: FloatArray, vector: FloatArray) -> FloatArray:
     """Products of (3, n) symmetric matrices with (2, ..., n)."""
-    return np.stack((matrix[0] * vector[0] + matrix[1] * vector[1], matrix[1] * vector[0] + matrix[2] * vector[1]))
+    return np.array([matrix[0] * vector[0] + matrix[1] * vector[1], matrix[1] * vector[0] + matrix[2] * vector[1]])
 
 
 def square(matrix: FloatArray, vector: FloatArray) -> FloatArray:
     """Products of (4, n) matrices with (2, ..., n)."""
-    return np.stack((matrix[0] * vector[0] + matrix[1] * vector[1], matrix[2] * vector[0] + matrix[3] * vector[1]))
+    return np.array([matrix[0] * vector[0] + matrix[1] * vector[1], matrix[2] * vector[0] + matrix[3] * vector[1]])
 
 
 @dataclass
@@ -158,10 +168,10 @@ def working_variates(state: SensorState) -> tuple[FloatArray, FloatArray]:
     e1, e2 = state.raw
     zero = np.zeros_like(e1)
     q11, q12, q21, q22 = state.blocks.back
-    w = np.stack((np.stack((e1, e2, zero)), np.stack((zero, e1, e2))))
-    first = np.stack((q11 * e1, q11 * e2 + q21 * e1, q21 * e2))
-    second = np.stack((q12 * e1, q12 * e2 + q22 * e1, q22 * e2))
-    return w, np.stack((first, second))
+    w = np.array([[e1, e2, zero], [zero, e1, e2]])
+    first = q11 * e1, q11 * e2 + q21 * e1, q21 * e2
+    second = q12 * e1, q12 * e2 + q22 * e1, q22 * e2
+    return w, np.array([first, second])
 
 
 def add_sensors(out: Score, state: SensorState, wx: FloatArray, weight: FloatArray) -> FloatArray:

@@ -107,7 +107,7 @@ def _touching(layout: Layout, readings: FloatArray) -> Callable[[int], FloatArra
     """T' of values (N,) on the columns (C_b,) of the block asked for."""
     if layout.whole is None:
         return lambda b: _touching_block(layout, layout.blocks[b], readings)
-    fronts, touched = layout.whole.fronts, np.asarray(layout.table.T @ readings)
+    fronts, touched = layout.whole.fronts, np.asarray(layout.turned_table @ readings)
     return {b: touched[fronts.first[k] : fronts.first[k + 1]] for k, b in enumerate(fronts.blocks)}.__getitem__
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +16,31 @@ from sensorhealth.second_core import MANY, alongside
 Files = dict[str, bytes | Callable[[Path], None]]
 
 
-def report_files(analysis: Any, audience: str = "planner", track_record: Any = None) -> Files:
-    """Name -> content of everything that `report` writes."""
-    from sensorhealth.present.report import report_html
+@dataclass(frozen=True)
+class Parts:
+    """What of a report follows from an analysis alone, whatever its past teaches: most of the work of writing one."""
+
+    analysis: Any
+    plan: Files
+    pictures: dict[str, str]
+
+
+def parts_of(analysis: Any) -> Parts:
+    """Make them."""
+    from sensorhealth.present.page.pictures import pictures
 
     with alongside(lambda: plan_files(analysis), worth=len(analysis.forecast) < MANY) as plan:
-        page = report_html(analysis, audience, track_record)
-        of_plan = plan()
+        drawn = pictures(analysis)
+        return Parts(analysis, plan(), drawn)
+
+
+def report_files(analysis: Any, audience: str = "planner", track_record: Any = None, parts: Parts | None = None) -> Files:
+    """Name -> content of everything that `report` writes; parts: where they are made already, of this analysis or another."""
+    from sensorhealth.present.report import report_html
+
+    if parts is None or parts.analysis is not analysis:
+        parts = parts_of(analysis)
+    page = report_html(analysis, audience, track_record, parts.pictures)
     files: Files = {
         "forecast.csv": csv_content(analysis.forecast),
         "lots.csv": csv_content(analysis.lots_table),
@@ -31,7 +50,7 @@ def report_files(analysis: Any, audience: str = "planner", track_record: Any = N
         "response_times.csv": csv_content(analysis.response_times),
         "findings.csv": csv_content(analysis.findings),
         "report.html": page.encode("utf-8"),
-        **of_plan,
+        **parts.plan,
     }
     empty = pd.DataFrame(columns=list(columns("track_record")))
     files["track_record.csv"] = csv_content(empty if track_record is None else track_record.table)

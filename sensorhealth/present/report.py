@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from sensorhealth.present import wording
@@ -13,12 +14,14 @@ AUDIENCES = tuple(sections.ORDER)
 SCRIPTS = ("format.js", "table.js", "path.js", "sensor.js", "start.js")
 
 
-def report_html(analysis: Any, audience: str = "planner", track_record: Any = None) -> str:
+def report_html(
+    analysis: Any, audience: str = "planner", track_record: Any = None, drawn: Mapping[str, str] | None = None
+) -> str:
     """The whole report as the text of one HTML file.
 
     analysis: the result of `sensorhealth.analyse`. audience: planner, engineer, analyst or technician; it orders the
-    sections. track_record: the result of `analysis.track_record()`, where the back-test is to be shown. The same input
-    gives the same text. Raises ValueError for another audience.
+    sections. track_record: the result of `analysis.track_record()`, where the back-test is to be shown. drawn: the pictures
+    of this analysis where they are drawn already. The same input gives the same text. Raises ValueError for another audience.
     """
     if audience not in AUDIENCES:
         raise ValueError(f"audience is one of {', '.join(AUDIENCES)}, not {audience!r}")
@@ -26,9 +29,9 @@ def report_html(analysis: Any, audience: str = "planner", track_record: Any = No
     shown = sections.contract_tables(analysis, track_record)
     shown["sensors"] = Table("sensors", "Sensors", sensors.worded(listed), sensors.list_columns(listed))
     more = sections.with_currency(sensors.page_columns(listed), analysis.policy.currency)
-    drawn = pictures.pictures(analysis, track_record)
+    shapes = {**(pictures.pictures(analysis) if drawn is None else drawn), **pictures.of_track_record(track_record)}
     order = (("retest",) if "retest" in shown else ()) + sections.ORDER[audience]
-    body = "".join(_section(name, shown, drawn, analysis, track_record) for name in order)
+    body = "".join(_section(name, shown, shapes, analysis, track_record) for name in order)
     packed = {name: tables.pack(table.frame, table.shown) for name, table in shown.items()}
     stores = html.data("tables", packed) + html.data("more", tables.pack(sensors.worded(listed), more))
     stores += html.data(

@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 from sensorhealth import Fleet, second_core
-from sensorhealth.analysis import analyse_and_look_back, decided
+from sensorhealth.analysis import analyse, analyse_and_look_back, decided
 from sensorhealth.cli import main
 from sensorhealth.decide import Policy
 from sensorhealth.errors import RecordsError
@@ -24,6 +24,7 @@ from sensorhealth.evaluate import beside, past_dates, track_record
 from sensorhealth.health import lives as lives_of
 from sensorhealth.life import Calibration
 from sensorhealth.outlook import look_ahead
+from sensorhealth.present.files import Parts, parts_of
 from sensorhealth.records.fleet import end_of
 
 TOO_EARLY = pd.Timestamp("1999-01-01")
@@ -137,3 +138,23 @@ def test_the_report_says_how_good_forecasts_were_unless_told_not_to(
     assert main(["report", str(records), "--out", str(tmp_path / "without"), "--no-track-record"]) == 0
     assert "were not tried on your own past records" in capsys.readouterr().out
     assert pd.read_csv(tmp_path / "without" / "track_record.csv").empty
+
+
+def test_what_is_made_of_the_present_meanwhile_is_what_is_written(fleet: Fleet, tmp_path: Path) -> None:
+    made: list[Parts] = []
+    analysis, record = analyse_and_look_back(fleet, meanwhile=lambda present: made.append(parts_of(present)))
+    (parts,) = made
+    assert record is not None and parts.analysis is analysis
+    for name, given in (("beforehand", parts), ("anew", None)):
+        analysis.write(tmp_path / name, track_record=record, parts=given)
+    files = sorted(path.name for path in (tmp_path / "anew").iterdir())
+    assert all((tmp_path / "beforehand" / name).read_bytes() == (tmp_path / "anew" / name).read_bytes() for name in files)
+
+
+def test_parts_of_another_analysis_are_not_taken_for_this_one(fleet: Fleet, tmp_path: Path) -> None:
+    now = analyse(fleet)
+    before = analyse(fleet, fleet.calibrations["time"].max() - pd.Timedelta(days=200))
+    now.write(tmp_path / "given", parts=parts_of(before))
+    now.write(tmp_path / "anew")
+    for name in ("plan.csv", "report.html"):
+        assert (tmp_path / "given" / name).read_bytes() == (tmp_path / "anew" / name).read_bytes()

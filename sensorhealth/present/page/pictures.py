@@ -51,8 +51,8 @@ def themed(svg: str, name: str) -> str:
     return re.sub(r'^<svg ([^>]*?)height="[^"]*"([^>]*?)width="[^"]*"', r"<svg aria-hidden='true' \1\2", svg, count=1)
 
 
-def pictures(analysis: Any, track_record: Any = None) -> dict[str, str]:
-    """The page's pictures by section; that of the track record where there is one."""
+def pictures(analysis: Any) -> dict[str, str]:
+    """The page's pictures by section, but that of the track record."""
     found = {
         "runway": picture(
             "runway", "Remaining life of all sensors with intervals, soonest end first; see the list of sensors.",
@@ -81,12 +81,19 @@ def pictures(analysis: Any, track_record: Any = None) -> dict[str, str]:
             "visits", "Visits by site and date with their swaps and tests; see the table below.",
             lambda ax: gallery.visit_calendar(analysis, ax=ax), (tall, tall),
         )  # fmt: skip
-    if track_record is not None:
-        found["track-record"] = picture(
+    return found
+
+
+def of_track_record(track_record: Any) -> dict[str, str]:
+    """The picture of the track record by its section; none where there is no track record."""
+    if track_record is None:
+        return {}
+    return {
+        "track-record": picture(
             "track-record", "Forecast chances against the shares that came true; see the table below.",
             lambda ax: gallery.chance_and_outcome(track_record, ax=ax), (4.6, 4.4),
-        )  # fmt: skip
-    return found
+        )
+    }  # fmt: skip
 
 
 def _rows_height(data: pd.DataFrame, heading: str) -> float:
