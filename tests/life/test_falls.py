@@ -13,7 +13,8 @@ from scipy import stats
 from sensorhealth import Fleet
 from sensorhealth.decide import Policy
 from sensorhealth.life import SuddenLife, falls, forecast_table, remaining_life
-from sensorhealth.life.falls import NEGLIGIBLE, NONE, WIDTH, FallLaw, Falls, falls_of, learn_falls
+from sensorhealth.life.falls import NEGLIGIBLE, NONE, WIDTH, FallLaw, Falls, falls_of
+from sensorhealth.life.falls_learnt import learn_falls
 from sensorhealth.outlook import Outlook, look_ahead, new_sensors, shared_draws
 
 KIND = "electrochemical CO"
