@@ -72,7 +72,7 @@ def sentence(table: pd.DataFrame) -> str:
 def _ends_sentence(expected: float, came: float, ended: float, held: float) -> str:
     if np.isnan(expected):
         return "No forecast could be followed for six months."
-    counts = f"{expected:.0f} ends expected, {came:.0f} came"
+    counts = f"{expected:.0f} {'end' if round(expected) == 1 else 'ends'} expected, {came:.0f} came"
     if expected + came < FEWEST_ENDS:
         start = f"Forecasts made six months ahead met too few ends to be judged: {counts}"
     else:

@@ -178,7 +178,7 @@ def static(name: str, caption: str, frame: pd.DataFrame, shown: Sequence[Column]
     """The table as HTML with its first rows; the page's script takes it over, and without script it still reads."""
     head, body = _head_and_body(frame.head(rows), shown)
     left = len(frame) - rows
-    more = f"{wording.number(left)} more rows are shown when scripts may run."
+    more = f"{wording.number(left)} more {'row is' if left == 1 else 'rows are'} shown when scripts may run."
     more = f'<p class="quiet without-script">{more}</p>' if left > 0 else ""
     meanings = "".join(f"<dt>{html.text(c.label)}</dt><dd>{html.text(c.meaning)}</dd>" for c in shown)
     return (
