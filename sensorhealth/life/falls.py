@@ -94,8 +94,8 @@ class FallLaw:
         return np.maximum(np.fft.irfft(np.exp(log), CELLS) / tilt, 0.0)
 
     def nodes(self, most: float) -> Array:
-        """Sums (k,) of falls at which chances are worked out: none, then from the least fall to `most`."""
-        return np.append(0.0, np.geomspace(self.sizes[0], max(most, 2.0 * self.sizes[0]), NODES))
+        """Sums (k,) of falls at which chances are worked out: none, then from the least to `most`, or to what the grid holds."""
+        return np.append(0.0, np.geomspace(self.sizes[0], np.clip(most, 2.0 * self.sizes[0], CELLS * WIDTH), NODES))
 
     def weights(self, days: Array, nodes: Array) -> Array:
         """Chance (k, m) by which each of `nodes` stands for the sums within `days` (m,); sums between two are shared."""

@@ -138,6 +138,16 @@ def test_each_end_is_counted_once(lives_of: Any, path_of: Any, as_of: pd.Timesta
     assert life.by_falls is not None and (life.by_falls >= -1e-9).all()
 
 
+def test_a_path_that_few_readings_let_stand_absurdly_high_has_a_forecast_all_the_same(
+    lives_of: Any, path_of: Any, as_of: pd.Timestamp
+) -> None:
+    """No sum of falls brings such a sensor to its end, and exp of its level is beyond all numbers."""
+    lives = lives_of([400.0, 900.0])
+    life = remaining_life([path_of(lives, [957.0, 0.1], [0.0, -0.2], SPREAD)], OnlyFalls(Falls({KIND: EVEN})), lives, as_of)
+    assert np.isfinite(life.total).all()
+    assert life.total[0].max() < 1e-6 and life.total[1, -1] > 0.99
+
+
 def test_falls_may_have_come_since_the_last_test(lives_of: Any, path_of: Any, as_of: pd.Timestamp) -> None:
     lives = lives_of([400.0])
     path = path_of(lives, [0.5], [-0.05], SPREAD)
