@@ -135,11 +135,11 @@ class Tally:
     def _at_least(self, rows: IntArray, first: FloatArray, chains: list[Chains], rule: Ways) -> FloatArray:
         """Chance (k, n, m) of at least 1, 2, ... replacements from the first month on."""
         levels = [first]
-        kinds, sites = self.kind[rows], self.site[rows]
+        kinds, sites = list(by_group(self.kind[rows])), self.site[rows]
         while len(levels) < 12 and levels[-1].sum() > _NOTHING:
             planned, failed = np.empty((len(first), chains[0].planned.shape[1])), np.empty_like(first)
-            for kind in np.unique(kinds):
-                mine, then = kinds == kind, chains[kind]
+            for kind, mine in kinds:
+                then = chains[kind]
                 planned[mine], failed[mine] = levels[-1][mine] @ then.planned, levels[-1][mine] @ then.failed
             levels.append(on_visits(planned, rule, sites) + failed)
         return np.clip(np.cumsum(np.stack(levels), axis=2), 0.0, 1.0)

@@ -11,7 +11,7 @@ from scipy.special import gammaln
 
 from ..health.change_points import SIZE_VARIANCE, Rates
 from .falls import LEAST, WIDTH, FallLaw, Falls
-from .falls_together import unevenness
+from .falls_together import MONTH, unevenness
 from .lifedata import years_between
 from .worn import wears_out
 
@@ -25,7 +25,6 @@ SURE = 4.0  # standard deviations of a reading below which falls are not told fr
 DEATH = float(-np.log(0.3))  # ln ratio: a fall of more is a death
 ALIKE = 0.2  # standard deviation of ln(size) about a fall that was seen
 MOSTLY = 0.5  # share of a kind's falls that ended their sensors, above which these are not counted as falls
-MONTH = pd.Timedelta(days=30)
 ONE_VISIT = pd.Timedelta(hours=24)
 
 

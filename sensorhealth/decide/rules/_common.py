@@ -9,6 +9,7 @@ from sensorhealth.decide.outlook import Outlook
 from sensorhealth.decide.situation import Situation
 from sensorhealth.decide.texts import days_as_text, sentences
 
+BoolArray = NDArray[np.bool_]
 DateArray = NDArray[np.datetime64]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -53,6 +54,11 @@ def sure(facts: Situation, ahead: Outlook, rows: IntArray) -> FloatArray:
 def limit_days(facts: Situation) -> int:
     """Longest time since the last calibration that the policy allows."""
     return facts.policy.calibration_interval_days
+
+
+def calibration_overdue(facts: Situation) -> BoolArray:
+    """Whether the last calibration (n,) is longer ago than the policy allows; not where none is known."""
+    return facts.days_since(facts.last_calibration) > limit_days(facts)
 
 
 def calibration_due(facts: Situation, rows: IntArray) -> DateArray:

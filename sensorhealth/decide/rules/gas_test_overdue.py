@@ -6,13 +6,9 @@ import numpy as np
 
 from sensorhealth.decide.outlook import Outlook
 from sensorhealth.decide.rules import BoolArray, IntArray, ObjectArray, Rule
-from sensorhealth.decide.rules._common import calibration, limit_days, sure, swap_planned, today
+from sensorhealth.decide.rules._common import calibration, calibration_overdue, sure, swap_planned, today
 from sensorhealth.decide.situation import Situation
 from sensorhealth.decide.texts import days_as_text, sentences
-
-
-def _calibration_overdue(facts: Situation) -> BoolArray:
-    return facts.days_since(facts.last_calibration) > limit_days(facts)
 
 
 def _bump_overdue(facts: Situation) -> BoolArray:
@@ -20,7 +16,7 @@ def _bump_overdue(facts: Situation) -> BoolArray:
 
 
 def _applies(facts: Situation, ahead: Outlook) -> BoolArray:
-    return _calibration_overdue(facts) | _bump_overdue(facts)
+    return calibration_overdue(facts) | _bump_overdue(facts)
 
 
 def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
@@ -39,7 +35,7 @@ def _reason(facts: Situation, ahead: Outlook, rows: IntArray) -> ObjectArray:
             )
         return text + swap
 
-    late = _calibration_overdue(facts)[rows]
+    late = calibration_overdue(facts)[rows]
     return sentences(
         write,
         late,

@@ -6,7 +6,7 @@ import numpy as np
 
 from sensorhealth.decide.outlook import Outlook
 from sensorhealth.decide.rules import BoolArray, FloatArray, IntArray, ObjectArray, Rule
-from sensorhealth.decide.rules._common import calibration, limit_days, sure, today
+from sensorhealth.decide.rules._common import calibration, calibration_overdue, limit_days, sure, today
 from sensorhealth.decide.situation import Situation
 from sensorhealth.decide.texts import chance_as_text, days_as_text, sentences
 
@@ -21,7 +21,7 @@ def _ending(ahead: Outlook) -> FloatArray:
 
 
 def _applies(facts: Situation, ahead: Outlook) -> BoolArray:
-    old = np.isnat(facts.last_calibration) | (facts.days_since(facts.last_calibration) > limit_days(facts))
+    old = np.isnat(facts.last_calibration) | calibration_overdue(facts)
     saved = (1.0 - _ending(ahead)) * (facts.unit_cost + facts.policy.swap_cost)
     due = ahead.too_late | (ahead.swap_date == ahead.first_visit)
     return due & (old | _unread(facts)) & (saved > facts.policy.calibration_cost)
