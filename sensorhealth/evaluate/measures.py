@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..nomenclature import columns
+from .prognostics import prognostic_horizon
 from .samples import ALPHA, HORIZONS
 from .scores import Integrals, brier, censoring_weights, reliability_bins
 
@@ -94,10 +95,9 @@ def _horizon_measure(ended: pd.DataFrame) -> Row:
     for _, life in ended.sort_values("as_of").groupby("sensor_id"):
         if len(life) > 1:
             true = 0.5 * (life["lower_days"] + life["upper_days"]).to_numpy()
-            within = np.abs(life["rul_days_p50"].to_numpy() - true) <= ALPHA * (true + life["age_days"].to_numpy())
-            outside = np.flatnonzero(~within)
-            start = outside[-1] + 1 if outside.size else 0
-            found.append(true[start] if start < len(life) else 0.0)
+            whole = float(true[-1] + life["age_days"].iloc[-1])
+            found.append(prognostic_horizon(true, life["rul_days_p50"], ALPHA * whole))
+    found = list(np.nan_to_num(found))
     value = float(np.median(found)) if found else float("nan")
     note = "0: never; within 20 % of the age at the end; lives forecast on two dates or more"
     return _row("prognostic horizon, median (days)", value, len(found), note=note)
