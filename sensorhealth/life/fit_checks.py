@@ -15,14 +15,14 @@ from .nonparametric import kaplan_meier, turnbull
 
 Array = NDArray[np.float64]
 
-MANY, STEPS = 2_000, 400  # lives from which on ages are told in steps, and how many of these
+MANY, STEPS = 2_000, 200  # lives from which on ages are told in steps, and how many of these
 
 
 def survival_steps(data: LifeData) -> pd.DataFrame:
     """Survival without a shape, by Kaplan-Meier where deaths are exact, else by Turnbull.
 
     One row per step: since and age (in the data's unit; the step lies between them, at `age` where they are equal) and
-    survival after it. Of more than 2 000 lives ages are rounded to a 400th of the last, so that large fleets can be counted.
+    survival after it. Of more than 2 000 lives ages are rounded to a 200th of the last, so that large fleets can be counted.
     """
     data = _on_steps(data)
     if (data.died & (data.lower < data.upper)).any():
