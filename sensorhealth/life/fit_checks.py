@@ -42,8 +42,9 @@ def _on_steps(data: LifeData) -> LifeData:
     last = max(last, float(np.max(data.upper, initial=0.0, where=np.isfinite(data.upper))))
     step = last / STEPS if last > 0 else 1.0
     entry, low, high = (np.round(ages / step) * step for ages in (data.entry, data.lower, data.upper))
-    ends = np.where(data.died, np.maximum(high, low + step), np.inf)
-    unique, where = np.unique(np.stack([entry, low, ends]), axis=1, return_inverse=True)
+    low = np.where(data.died, np.maximum(np.minimum(low, high - step), 0.0), low)  # no end is put off to after the next test
+    ends = np.where(data.died, np.maximum(high, step), np.inf)
+    unique, where = np.unique(np.stack([np.minimum(entry, low), low, ends]), axis=1, return_inverse=True)
     entry, low, ends = unique
     return LifeData(entry, low, ends, np.bincount(where.reshape(-1), data.weight, low.size).astype(float))
 

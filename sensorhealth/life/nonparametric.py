@@ -147,4 +147,4 @@ def _innermost(left: Codes, right: Codes) -> tuple[Codes, Codes]:
 def _runs(begin: Codes, end: Codes, enters: Codes, weight: Array) -> tuple[Codes, Codes, Codes, Array]:
     """The same runs of intervals with lives that have them in common counted together."""
     unique, where = np.unique(np.stack([begin, end, enters]), axis=1, return_inverse=True)
-    return unique[0], unique[1], unique[2], np.bincount(where.reshape(-1), weight, unique.shape[1])
+    return unique[0], unique[1], unique[2], np.bincount(where.reshape(-1), weight, unique.shape[1]).astype(float)
