@@ -40,7 +40,7 @@ def end_measures(rows: pd.DataFrame, decision_days: float, risk: float) -> Itera
     ended = rows["ended"].to_numpy(dtype=bool)
     yield _row("lives forecast", float(len(rows)), len(rows))
     yield _row("ended lives", float(ended.sum()), int(ended.sum()))
-    yield from _coverage(rows, int(ended.sum()))
+    yield from _coverage(rows, int(rows.loc[ended, "life_id"].nunique()))
     yield _mean_row("CRPS of remaining life (days)", rows["crps_days"].to_numpy(), note="up to the end of the records")
     middle = 0.5 * (rows["lower_days"] + rows["upper_days"]).to_numpy()[ended]
     late = rows["rul_days_p50"].to_numpy()[ended] - middle
@@ -56,6 +56,7 @@ def end_measures(rows: pd.DataFrame, decision_days: float, risk: float) -> Itera
 
 
 def _coverage(rows: pd.DataFrame, ended: int) -> Iterator[Row]:
+    """Coverages; ended: how many lives ended, each counted once, as forecasts of one life from several dates err together."""
     integrals = Integrals(rows["pit_low"].to_numpy(), rows["pit_high"].to_numpy())
     few = f"not enough ended lives to judge ({ended}; about {ENOUGH_ENDS} are needed)" if ended < ENOUGH_ENDS else ""
     for level in LEVELS:
