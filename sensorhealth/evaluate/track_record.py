@@ -154,8 +154,8 @@ def _misread(lives: pd.DataFrame, said: pd.DataFrame) -> list[str]:
     number = int(said["misread"].reindex(worn).fillna(False).astype(bool).sum())
     if not number:
         return []
-    were = "1 sensor that was removed as worn had" if number == 1 else f"{number} sensors that were removed as worn had"
-    return [f"{were} read low only by what the gas or the session did to the reading, as far as that is known now: not an end"]
+    who, had = ("1 sensor", "it was no end") if number == 1 else (f"{number} sensors", "they were no ends")
+    return [f"{who} removed as worn had read low by the gas or the session alone, as far as is known now: {had}."]
 
 
 def _whole_way(settings: Mapping[str, Any]) -> Refit:

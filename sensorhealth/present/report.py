@@ -51,7 +51,7 @@ def _section(name: str, shown: dict[str, Table], drawn: dict[str, str], analysis
         inside += sections.records(analysis)
     if name == "track-record":
         said = getattr(track_record, "sentence", "") or headline.UNTRIED
-        inside += html.element("p", html.text(said))
+        inside += "".join(html.element("p", html.text(words)) for words in (said, *getattr(track_record, "notes", ())) if words)
     if name in shown:
         table = shown[name]
         inside += tables.static(name, table.caption, table.frame, table.shown)

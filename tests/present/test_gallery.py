@@ -30,13 +30,19 @@ def record() -> SimpleNamespace:
             "forecast": [0.2, 0.1, 0.9], "happened": [0.25, 0.1, 0.1], "count": [40, 40, 40],
         }
     )  # fmt: skip
-    return SimpleNamespace(table=table, reliability=bins, sentence="Forecasts were right on average: 11 expected, 12 came.")
+    return SimpleNamespace(
+        table=table,
+        reliability=bins,
+        sentence="Forecasts were right on average: 11 expected, 12 came.",
+        notes=("Two were no ends.",),
+    )
 
 
 def test_track_record_stands_in_the_report_where_it_was_run(analysis: SimpleNamespace, record: SimpleNamespace) -> None:
     with_it, without = report_html(analysis, track_record=record), report_html(analysis)
     assert with_it.count(record.sentence) == 2
     assert "Chance and outcome, 180 days ahead" in with_it
+    assert "Two were no ends." in with_it and "Two were no ends." not in without
     assert record.sentence not in without and "were not tried on your own past records" in without
 
 
