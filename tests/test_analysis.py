@@ -10,9 +10,10 @@ import pytest
 
 import sensorhealth
 from sensorhealth import nomenclature
-from sensorhealth.analysis import Analysis, _gas_by_row
+from sensorhealth.analysis import Analysis
 from sensorhealth.evaluate.outcomes import verdicts
 from sensorhealth.health import readings as readings_of
+from sensorhealth.life import gas_by_row
 
 
 def test_rows_in_are_rows_used_and_rows_set_aside(demo: Analysis, demo_folder: Path) -> None:
@@ -114,7 +115,7 @@ def test_cells_that_do_not_age_are_not_forecast_to_die(open_data: Path) -> None:
 def test_past_ends_are_told_net_of_the_gas(demo: Analysis, demo_folder: Path) -> None:
     """Of the sensors that were removed as worn although only weak gas made them read low, most had not come to their true end;
     of the others fewer (invented truth). The track record is told which."""
-    gas = _gas_by_row(demo)
+    gas = gas_by_row(demo.readings, demo.ageing.residuals_)
     later = readings_of(demo.fleet, demo.lives)
     assert gas.index.is_unique and gas.reindex(later["row"]).notna().mean() > 0.9
     said = verdicts(later, 0.0, gas.reindex(later["row"]).fillna(0.0).to_numpy())

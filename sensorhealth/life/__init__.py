@@ -6,7 +6,7 @@ from .falls_learnt import learn_falls
 from .forecast import forecast_table, next_calibration_fails
 from .remaining import RemainingLife, remaining_draws, remaining_life
 from .sudden import SuddenLife
-from .worn import gas_in
+from .worn import gas_by_row
 
 __all__ = [
     "Calibration",
@@ -14,7 +14,7 @@ __all__ = [
     "RemainingLife",
     "SuddenLife",
     "forecast_table",
-    "gas_in",
+    "gas_by_row",
     "learn_falls",
     "next_calibration_fails",
     "remaining_draws",

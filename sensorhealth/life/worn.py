@@ -18,6 +18,11 @@ def gas_in(residuals: pd.DataFrame) -> pd.Series:
     return (residuals["gas_effect"] + residuals["session_effect"]).fillna(0.0).astype(float)
 
 
+def gas_by_row(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.Series:
+    """The same by row of the calibrations (column `row` of the readings)."""
+    return gas_in(residuals).reindex(readings.index).set_axis(readings["row"])
+
+
 def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float, gas: NDArray[np.float64] | float = 0.0) -> pd.DataFrame:
     """The lives with their soft ends told as life data takes deaths: between the last reading above the limit and the first of
     those below it, or the removal as worn; every other life goes on to its last reading or its end.
