@@ -146,11 +146,11 @@ def _ceiling(
     ceiling = np.where(unknown, np.inf, limit)[position]
     if not unknown.any():
         return ceiling
-    kind = sensors.groupby(["gas", "unit", "model", "technology"], sort=False).ngroup().to_numpy(dtype=np.intp)[position]
+    kind = sensors.groupby(["gas", "unit", "model", "technology"], sort=False).ngroup().to_numpy()[position]
     guess = np.flatnonzero(unknown[position] & np.isfinite(headroom))
     if not len(guess):
         return ceiling
-    plain = _stands_out(kind[guess], headroom[guess], position[guess])
+    plain = _stands_out(kind[guess].astype(np.intp), headroom[guess], position[guess])
     ceiling[guess] = plain[kind[guess]]
     return ceiling
 
