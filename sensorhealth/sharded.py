@@ -24,6 +24,7 @@ import pandas as pd
 from . import compare, decide, health
 from .analysis import all_findings, compared_lots, forecast_of, money_of, planned, zeros_and_responses
 from .decide import Policy
+from .degradation import AgeingModel
 from .errors import RecordsError
 from .outlook import Learnt, Progress, learn, look_ahead, shared_draws_of_shard, with_new_sensors
 from .present.cautions import SHORT
@@ -103,6 +104,7 @@ def report_in_shards(
         day = _as_of_day(shards, as_of)
         learnt, lots, count = _learn(shards, day, policy, step)
         work = _Work(shards, learnt, day, policy, place, decide.WALKED)
+        step("working through the shards")
         told = _walked(work, processes, step)
         notes = _notes(shards, learnt, told, policy, count)
         files = _tables(work, told, lots)
@@ -136,9 +138,11 @@ def _learn(shards: Shards, day: pd.Timestamp, policy: Policy, step: Progress) ->
     some = shards.some(LEARN_FROM, LEARN_SEED).known_at(end_of(day))
     if some.calibrations.empty:
         raise RecordsError(f"as-of date {day.date()}: nothing was known then of {shards.path}")
-    learnt, seen, ageing = learn(some, day, policy, progress=step)
-    step("comparing lots")
-    lots = compared_lots(seen.readings, seen.lives, ageing, some, policy)
+
+    def lots_of(seen: health.Examined, ageing: AgeingModel) -> pd.DataFrame:
+        return compared_lots(seen.readings, seen.lives, ageing, some, policy)
+
+    learnt, lots = learn(some, day, policy, lots_of, progress=step)
     return learnt, lots, len(some.sensors)
 
 
