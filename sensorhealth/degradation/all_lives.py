@@ -46,8 +46,6 @@ OF_LOTS = {LOT_LEVEL: 0, LOT_SLOPE: 1}  # in which fixed effect they differ
 STRAGGLERS = 0.002  # share of the stand-ins that need not have come to rest
 NONE_COMMON = Common(np.zeros(0, dtype=np.int64), np.zeros((0, 2, 2)), np.zeros((1, 2, 2)), *np.zeros((2, 0)))
 
-Begin = tuple[Sites, FloatArray, Mapping[str, FloatArray]]
-
 
 @dataclass(frozen=True)
 class SharedFit:
