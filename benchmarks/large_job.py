@@ -32,7 +32,7 @@ if __name__ == "__main__":
     def step(name):
         now = time.perf_counter()
         steps[last[0]] = steps.get(last[0], 0.0) + now - last[1]
-        last[:] = ["shards" if name.startswith("shard ") or name == "comparing lots" else
+        last[:] = ["shards" if name.startswith("shard ") or name == "working through the shards" else
                    "tables" if name == "writing" else "regions" if name.startswith("looking for regions") else "learning", now]
     report_in_shards(sys.argv[1], sys.argv[2], sensors=int(sys.argv[3]), processes=int(sys.argv[4]), progress=step)
     step("")

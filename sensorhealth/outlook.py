@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from .records import Fleet
 
 Progress = Callable[[str], None]
+Beside = TypeVar("Beside")
 
 BUDGET_DRAWS = 60  # draws of what sensors share: the budget's P10 and P90 are then good to about 2 % of its spread
 YEAR = 365  # days
@@ -86,19 +87,28 @@ class Learnt:
 
 @one_thread
 def learn(
-    fleet: Fleet, day: pd.Timestamp, policy: Policy, *, model: Mapping[str, Any] | None = None, progress: Progress | None = None
-) -> tuple[Learnt, health.Examined, degradation.AgeingModel]:
-    """What the sensors of `fleet` teach of others of their kinds, what was seen in their records, and their own model."""
+    fleet: Fleet,
+    day: pd.Timestamp,
+    policy: Policy,
+    beside: Callable[[health.Examined, degradation.AgeingModel], Beside],
+    *,
+    model: Mapping[str, Any] | None = None,
+    progress: Progress | None = None,
+) -> tuple[Learnt, Beside]:
+    """What the sensors of `fleet` teach of others of their kinds, and what `beside` makes of what was seen in their records and
+    of their own model."""
     step = progress or (lambda name: None)
     seen, first = _examined(fleet, model or {}, step)
     first = first.kinds_alone()
     ageing = _refitted(fleet, seen, model, step)
     step("learning from what came")
-    sudden = life.SuddenLife().fit(seen.lives, day, _falls(seen))
-    events = decide.shared_events(sudden.falls.spared(seen.lives), day)
-    calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin, sudden.falls)
-    notes = (*ageing.notes_, *calibration.remarks, *sudden.falls.remarks())
-    return Learnt(first, seen.oddities.priors, ageing.kinds_alone(), sudden, calibration, events, notes), seen, ageing
+    with alongside(partial(beside, seen, ageing)) as besides:
+        sudden = life.SuddenLife().fit(seen.lives, day, _falls(seen))
+        events = decide.shared_events(sudden.falls.spared(seen.lives), day)
+        calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin, sudden.falls)
+        notes = (*ageing.notes_, *calibration.remarks, *sudden.falls.remarks())
+        learnt = Learnt(first, seen.oddities.priors, ageing.kinds_alone(), sudden, calibration, events, notes)
+        return learnt, besides()
 
 
 @one_thread

@@ -9,6 +9,7 @@ another, so that several processes work at once; the files are the same for any 
 from __future__ import annotations
 
 import multiprocessing
+import shutil
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -23,12 +24,13 @@ import pandas as pd
 from . import compare, decide, health
 from .analysis import all_findings, compared_lots, forecast_of, money_of, planned, zeros_and_responses
 from .decide import Policy
+from .degradation import AgeingModel
 from .errors import RecordsError
 from .outlook import Learnt, Progress, learn, look_ahead, shared_draws_of_shard, with_new_sensors
 from .present.cautions import SHORT
 from .records.fleet import end_of
 from .records.mapping import RecordsMapping
-from .records.outputs import csv_content, csv_piece, whole_days, workspace, write_folder
+from .records.outputs import csv_content, csv_piece, whole_days, with_hours, workspace, write_folder
 from .records.shards import Shards, cut_in_shards, sensors_in_parquet
 from .threads import one_thread, plain_texts
 
@@ -50,6 +52,10 @@ class _Work:
     policy: Policy
     place: Path
     walked: int
+
+    def piece(self, name: str, number: int) -> Path:
+        """Where a shard's rows of a table are laid aside."""
+        return self.place / f"{name}.{number}.csv"
 
 
 @dataclass(frozen=True)
@@ -98,10 +104,11 @@ def report_in_shards(
         day = _as_of_day(shards, as_of)
         learnt, lots, count = _learn(shards, day, policy, step)
         work = _Work(shards, learnt, day, policy, place, decide.WALKED)
+        step("working through the shards")
         told = _walked(work, processes, step)
         notes = _notes(shards, learnt, told, policy, count)
         files = _tables(work, told, lots)
-        files |= {f"{name}.csv": partial(_joined, work.place, name, shards.count) for name in BY_SHARD}
+        files |= {f"{name}.csv": partial(_joined, work, name) for name in BY_SHARD}
         files["notes.txt"] = ("\n".join((SHORT, *notes)) + "\n").encode()
         write_folder(files, out, protect=[path], part="report")
     return notes
@@ -116,9 +123,7 @@ def _walked(work: _Work, processes: int, step: Progress) -> list[_Told]:
                 told.append(one)
                 step(f"shard {number + 1} of {count}")
             step("writing")
-            whole = {name: _everywhere([one.whole[name] for one in told]) for name in BY_SHARD}
-            tasks = [(name, number, whole[name]) for name in BY_SHARD for number in range(count)]
-            list(spread(_as_csv, *zip(*tasks)))
+            list(spread(_with_hours, _too_short([one.whole for one in told])))
     except BrokenProcessPool:
         raise RecordsError(
             "a process that worked on a shard was stopped (out of memory?); take smaller shards (`--shards 10000`)"
@@ -133,9 +138,11 @@ def _learn(shards: Shards, day: pd.Timestamp, policy: Policy, step: Progress) ->
     some = shards.some(LEARN_FROM, LEARN_SEED).known_at(end_of(day))
     if some.calibrations.empty:
         raise RecordsError(f"as-of date {day.date()}: nothing was known then of {shards.path}")
-    learnt, seen, ageing = learn(some, day, policy, progress=step)
-    step("comparing lots")
-    lots = compared_lots(seen.readings, seen.lives, ageing, some, policy)
+
+    def lots_of(seen: health.Examined, ageing: AgeingModel) -> pd.DataFrame:
+        return compared_lots(seen.readings, seen.lives, ageing, some, policy)
+
+    learnt, lots = learn(some, day, policy, lots_of, progress=step)
     return learnt, lots, len(some.sensors)
 
 
@@ -165,21 +172,25 @@ def _of_shard(work: _Work, number: int) -> _Told:
         "findings": all_findings(ahead, known, zeros, responses),
         "warranty": decide.warranty_part(plan.facts, plan.ahead.leaves),
     }  # fmt: skip
-    for name, table in tables.items():
-        _lay_aside(table, work.place / f"{name}.{number}.parquet")
+    whole = {name: whole_days(tables[name]) for name in BY_SHARD}
+    for name in BY_SHARD:
+        work.piece(name, number).write_bytes(csv_piece(tables[name], whole[name], header=number == 0))
+    tables["warranty"].to_parquet(work.place / f"warranty.{number}.parquet", index=False, compression="lz4")
     return _Told(
         money, decide.visits(plan), compare.running_by_lot(with_new_sensors(ahead.lives), known.sensors, forecast),
-        known.reconciliation, {name: whole_days(tables[name]) for name in BY_SHARD},
+        known.reconciliation, whole,
         tuple(sorted(set(plan.facts.site))), tuple(sorted(set(plan.facts.kind))), known.notes,
     )  # fmt: skip
 
 
-def _lay_aside(table: pd.DataFrame, path: Path) -> None:
-    table.to_parquet(path, index=False, compression="lz4")
-
-
-def _everywhere(whole: list[dict[str, bool]]) -> dict[str, bool]:
-    return {name: all(one[name] for one in whole) for name in whole[0]}
+def _too_short(whole: list[dict[str, dict[str, bool]]]) -> Iterator[tuple[str, int, list[int]]]:
+    """Pieces in which times were written as whole days where other shards have times of day: table, shard, places of columns."""
+    for name in BY_SHARD:
+        everywhere = {column: all(one[name][column] for one in whole) for column in whole[0][name]}
+        for number, one in enumerate(whole):
+            places = [k for k, (column, days) in enumerate(one[name].items()) if days and not everywhere[column]]
+            if places:
+                yield name, number, places
 
 
 def _notes(shards: Shards, learnt: Learnt, told: list[_Told], policy: Policy, count: int) -> tuple[str, ...]:
@@ -213,11 +224,12 @@ def _tables(work: _Work, told: list[_Told], lots: pd.DataFrame) -> dict[str, byt
     }
 
 
-def _joined(place: Path, name: str, count: int, path: Path) -> None:
+def _joined(work: _Work, name: str, path: Path) -> None:
     """Write the pieces of one table into one file."""
-    with path.open("wb") as file:
-        for number in range(count):
-            file.write((place / f"{name}.{number}.csv").read_bytes())
+    with path.open("wb") as whole:
+        for number in range(work.shards.count):
+            with work.piece(name, number).open("rb") as piece:
+                shutil.copyfileobj(piece, whole)
 
 
 class _Here:
@@ -234,10 +246,10 @@ def _shard(number: int) -> _Told:
     return _of_shard(_Here.work, number)
 
 
-def _as_csv(name: str, number: int, whole: Mapping[str, bool]) -> None:
-    place = _Here.work.place
-    table = pd.read_parquet(place / f"{name}.{number}.parquet")
-    (place / f"{name}.{number}.csv").write_bytes(csv_piece(table, whole, header=number == 0))
+def _with_hours(task: tuple[str, int, list[int]]) -> None:
+    name, number, places = task
+    path = _Here.work.piece(name, number)
+    path.write_bytes(with_hours(path.read_bytes(), places, header=number == 0))
 
 
 @contextmanager

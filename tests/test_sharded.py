@@ -12,7 +12,7 @@ import sensorhealth
 from sensorhealth.analysis import Analysis
 from sensorhealth.cli import main
 from sensorhealth.errors import OutputError, RecordsError
-from sensorhealth.sharded import report_in_shards, too_large
+from sensorhealth.sharded import BY_SHARD, _too_short, report_in_shards, too_large
 from sensorhealth.synthetic.kinds import KINDS
 from sensorhealth.synthetic.large import write_large
 
@@ -117,6 +117,14 @@ def test_the_command_line_writes_the_same_files_with_two_processes(
     assert names == sorted(path.name for path in (tmp_path / "two").iterdir())
     for name in names:
         assert (out / name).read_bytes() == (tmp_path / "two" / name).read_bytes(), name
+
+
+def test_times_are_days_in_all_shards_or_in_none() -> None:
+    """Whether a column holds whole days alone is known when all shards have been written."""
+    days = [{name: {"sensor_id": False, "time": True, "due": True} for name in BY_SHARD} for _ in range(3)]
+    assert not list(_too_short(days))
+    days[1]["plan"]["time"] = False
+    assert list(_too_short(days)) == [("plan", 0, [1]), ("plan", 2, [1])]
 
 
 def test_what_cannot_be_done_is_told_before_anything_is_fitted(folder: Path, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ rate and the severity seen there.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -41,15 +42,20 @@ class SharedEvents:
 
     table: pd.DataFrame
 
+    @cached_property
+    def _seen(self) -> list[tuple[str, FloatArray]]:
+        """Technologies that events have hit, and their numbers."""
+        seen = self.table[self.table["events"] > 0]
+        numbers = seen[["events", "site_years", "hit", "exposed", "part"]].to_numpy(dtype=float)
+        return list(zip(seen["technology"].astype(str), numbers))
+
     def draw(self, hazard: SuddenEnds, rng: np.random.Generator, shard: int | None = None) -> SuddenEnds:
         """`hazard` in one possible world: with events that hit the sensors of a site together, and less of its own.
 
         shard: number of the part of a fleet whose sites are asked about; rates are those of the whole, events of the sites.
         """
         worlds: dict[str, tuple[float, float, float]] = {}
-        seen = self.table[self.table["events"] > 0]
-        numbers = seen[["events", "site_years", "hit", "exposed", "part"]].to_numpy(dtype=float)
-        for technology, (events, years, hit, exposed, part) in zip(seen["technology"].astype(str), numbers):
+        for technology, (events, years, hit, exposed, part) in self._seen:
             rate = float(rng.gamma(events + 0.5)) / years
             worlds[technology] = (rate, float(rng.beta(hit + 0.5, exposed - hit + 0.5)), float(part))
         seed = int(rng.integers(2**63))

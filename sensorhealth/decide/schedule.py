@@ -9,6 +9,7 @@ solutions are whole (Dantzig 1951).
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 _PRICINGS = 100
+MOST_GONE_THROUGH = 8  # visits, all sets of which are gone through in less time than a program takes
 IntArray = NDArray[np.intp]
 
 
@@ -87,7 +89,10 @@ def plan_cost(cost: FloatArray, visit: IntArray, visit_cost: float) -> float:
 
 
 def _exact(cost: FloatArray, capacity: int, visit_cost: float, seconds: float) -> SitePlan | None:
-    """The mixed-integer program, by HiGHS; None where no plan was found within the time limit."""
+    """The mixed-integer program, by HiGHS; None where no plan was found within the time limit. With few visits that take any
+    number of swaps all sets of visits are gone through."""
+    if not capacity and cost.shape[1] - 1 <= MOST_GONE_THROUGH:
+        return _any_of(cost, visit_cost)
     from scipy.optimize import Bounds, LinearConstraint, milp
     from scipy.sparse import coo_array, csr_array
 
@@ -132,6 +137,19 @@ def _exact(cost: FloatArray, capacity: int, visit_cost: float, seconds: float) -
     total = plan_cost(cost, chosen, visit_cost)
     bound = float(least.sum()) + float(answer.mip_dual_bound if answer.mip_dual_bound is not None else 0.0)
     return SitePlan(chosen, total, _gap(total, bound), "exact" if answer.status == 0 else "time limit")
+
+
+def _any_of(cost: FloatArray, visit_cost: float) -> SitePlan:
+    """The best plan where visits take any number of swaps: of all sets of visits that may be held the cheapest, each sensor on
+    the best of these."""
+    width = cost.shape[1]
+    plans = []
+    for held in itertools.product((False, True), repeat=width - 1):
+        open_ = np.flatnonzero([*held, True])
+        plans.append((float(cost[:, open_].min(axis=1).sum()) + visit_cost * (open_.size - 1), open_))
+    total, open_ = min(plans, key=lambda plan: plan[0])
+    chosen = open_[cost[:, open_].argmin(axis=1)]
+    return SitePlan(chosen, total, 0.0, "exact")
 
 
 def _whole(cost: FloatArray, held: NDArray[np.bool_], capacity: int) -> IntArray:

@@ -6,15 +6,16 @@ from typing import Any
 
 import numpy as np
 
+from sensorhealth.degradation.all_lines import Order
 from sensorhealth.degradation.all_shared import Shared
-from sensorhealth.degradation.design import FloatArray, IntArray, Stratum
+from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.effects import CYLINDER, FADE, SESSION, STATED
 
 LEAST = 1e-18  # prior variance that even an effect known to be none is given
 
 
 def gas_variances(
-    stratum: Stratum, classes: dict[str, Shared], order: IntArray, noise: FloatArray, lives: FloatArray
+    stratum: Stratum, classes: dict[str, Shared], order: Order, noise: FloatArray, lives: FloatArray
 ) -> tuple[dict[str, FloatArray], FloatArray, FloatArray]:
     """Variances of the effects of each class, covariance of each cylinder's bias and fade, and variance (N,) of what gas and
     session do to each reading, given what all readings say.
@@ -24,7 +25,7 @@ def gas_variances(
     session, gas = np.zeros(noise.size), np.zeros(noise.size)
     found = {name: item.variance.copy() for name, item in classes.items()}
     between = np.zeros(stratum.cylinders.size)
-    for _ in range(2):  # each is told by readings that the other makes uncertain
+    for _ in range(2 if SESSION in classes else 1):  # each is told by readings that the other makes uncertain
         told = 1.0 / (noise + lives + session)
         gas = np.zeros(noise.size)
         for name in (STATED, CYLINDER):
@@ -43,7 +44,7 @@ def gas_variances(
 
 
 def _with_fade(
-    stratum: Stratum, classes: dict[str, Shared], order: IntArray, told: FloatArray
+    stratum: Stratum, classes: dict[str, Shared], order: Order, told: FloatArray
 ) -> tuple[dict[str, FloatArray], FloatArray, FloatArray]:
     """The same where cylinders fade: bias and fade of a cylinder are told by the same readings."""
     fade = classes[FADE]

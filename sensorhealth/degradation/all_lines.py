@@ -15,6 +15,7 @@ from sensorhealth.degradation.all_paths import Paths
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+Order = IntArray | slice  # of readings; a slice where it is their own
 
 
 class Lines:
@@ -22,7 +23,7 @@ class Lines:
 
     def __init__(self, offsets: IntArray, g: FloatArray, noise: FloatArray, prior: FloatArray) -> None:
         count = np.diff(offsets)
-        self.order = np.arange(g.size)
+        self.order: Order = slice(None)
         self.lives = count.size
         self.g, self.noise = g, noise
         self._information = 1.0 / noise
@@ -87,7 +88,7 @@ class Apart:
         paths = Paths(ends[1], g[rows[1]], noise[rows[1]], every[:, self._own[1]], 0.0, step[rows[1]])
         self._parts: tuple[Lines | Paths, Lines | Paths] = lines, paths
         self._cut = rows[0].size
-        self.order = np.concatenate([rows[0], rows[1][paths.order]])
+        self.order: Order = np.concatenate([rows[0], rows[1][paths.order]])
         self.noise = noise[self.order]
 
     def _halves(self, readings: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from sensorhealth.degradation.all_common import Common, common_spread
 from sensorhealth.degradation.all_gas import gas_variances
-from sensorhealth.degradation.all_lines import paths_of
+from sensorhealth.degradation.all_lines import Order, paths_of
 from sensorhealth.degradation.all_shared import Shared, solve_shared
 from sensorhealth.degradation.all_sites import revised
 from sensorhealth.degradation.curves import Curve
@@ -41,7 +41,8 @@ from sensorhealth.degradation.robust import LEAST_WEIGHT, Sites, face_value
 from sensorhealth.degradation.settling import RESTED
 
 SWEEPS = 8  # over all readings, at most
-ROUGHLY, EXACTLY = 1e-3, 1e-6  # of the equations of what lives share, on the way and in the end
+ROUGHLY, EXACTLY = 1e-5, 1e-6  # of the equations of what lives share, on the way (gas is learnt from it) and in the end
+OF_LOTS = {LOT_LEVEL: 0, LOT_SLOPE: 1}  # in which fixed effect they differ
 STRAGGLERS = 0.002  # share of the stand-ins that need not have come to rest
 NONE_COMMON = Common(np.zeros(0, dtype=np.int64), np.zeros((0, 2, 2)), np.zeros((1, 2, 2)), *np.zeros((2, 0)))
 
@@ -209,7 +210,7 @@ class _Sweeps:
     def _found(
         self,
         classes: dict[str, Shared],
-        order: IntArray,
+        order: Order,
         noise: FloatArray,
         fitted: FloatArray,
         state: FloatArray,
@@ -277,8 +278,9 @@ class _Sweeps:
         return found
 
 
-def _shared(item: CrossedClass, variance: FloatArray, order: IntArray) -> Shared:
-    return Shared(item.index[order], None if item.value is None else item.value[order], variance)
+def _shared(item: CrossedClass, variance: FloatArray, order: Order) -> Shared:
+    varies = OF_LOTS.get(item.name, -1)
+    return Shared(item.index[order], None if item.value is None else item.value[order], variance, varies)
 
 
 def three(matrix: FloatArray) -> FloatArray:

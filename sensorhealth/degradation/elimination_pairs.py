@@ -14,6 +14,8 @@ import numpy as np
 
 from sensorhealth.degradation.reml_data import FloatArray, IntArray, Places
 
+MOST_KEPT = 500_000  # pairs times layers of a unit whose cells are kept
+
 
 class Pairs(Protocol):
     """n sensors, C columns of one block."""
@@ -103,15 +105,18 @@ class SparsePairs:
         i = layers.sensor
         b0 = self.values[0] * root[0, i] + self.values[1] * root[1, i]
         b1 = self.values[1] * root[2, i]
-        half = np.zeros(width * width)
-        for j, first in enumerate(layers.slices):
-            key, weight = [], []
-            for second in layers.slices[j:]:
-                mine = slice(first.start, first.start + second.stop - second.start)
-                key.append(layers.column[mine] * width + layers.column[second])
-                weight.append(b0[mine] * b0[second] + b1[mine] * b1[second])
-            weight[0] *= 0.5
-            half += np.bincount(np.concatenate(key), np.concatenate(weight), width * width)
+        half: FloatArray = np.zeros(0 if layers.slices else width**2)
+        cells: list[IntArray] = []
+        weights: list[FloatArray] = []
+        for first in layers.slices:
+            mine, on = layers.abreast(first), slice(first.start, None)
+            weight = b0[mine] * b0[on] + b1[mine] * b1[on]
+            weight[: first.stop - first.start] *= 0.5
+            cells.append(layers.cells(first))
+            weights.append(weight)
+            if sum(map(len, weights)) > width**2 or first is layers.slices[-1]:  # the square is gone through a few times only
+                some = np.bincount(np.concatenate(cells), np.concatenate(weights), width**2).astype(float, copy=False)
+                half, cells, weights = half + some if half.size else some, [], []
         square = half.reshape(width, width)
         thin = np.stack([np.bincount(layers.column, b0 * r0[i] + b1 * r1[i], width) for r0, r1 in zip(*right)], axis=1)
         return square + square.T, thin.astype(float, copy=False)
@@ -190,6 +195,21 @@ class Layers:
         self.sensor, self.column = sensor[order], column[order]
         bounds = np.concatenate(([0], np.cumsum(np.bincount(layer)))) if len(layer) else np.zeros(1, dtype=np.int64)
         self.slices = [slice(int(a), int(b)) for a, b in itertools.pairwise(bounds)]
+        self.at = np.arange(len(sensor)) - np.repeat(bounds[:-1], np.diff(bounds))  # place (P,) of each pair in its layer
+        self._cells: dict[int, IntArray] = {}
+
+    def abreast(self, first: slice) -> IntArray:
+        """Of every pair from the layer `first` on the pair of the same sensor in that layer."""
+        return first.start + self.at[first.start :]
+
+    def cells(self, first: slice) -> IntArray:
+        """Cell of the square matrix in which the two meet; kept where that takes little room."""
+        if first.start not in self._cells:
+            cells = self.column[self.abreast(first)] * self.columns + self.column[first.start :]
+            if len(self.slices) * len(self.column) > MOST_KEPT:
+                return cells
+            self._cells[first.start] = cells
+        return self._cells[first.start]
 
 
 class NoPairs:

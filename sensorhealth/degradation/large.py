@@ -98,12 +98,14 @@ def taught(model: StratumModel) -> StratumModel:
 
 
 def _with_gas(stratum: Stratum, part: CurveFit, terms: Terms, seen: AllFit, elsewhere: bool) -> tuple[Stratum, AllFit]:
-    """The stratum with the prior of each cylinder, learnt as for a kind fitted in full (`gas.with_gas_prior`)."""
+    """The stratum with the prior of each cylinder, learnt as for a kind fitted in full (`gas.with_gas_prior`), and a start for
+    its fits with it."""
     classes = {item.name: item for item in seen.base.classes if item.name in (STATED, CYLINDER, FADE) and item.size}
     mixtures: Mapping[str, Mixture] = {name: mixture_of(stratum, item) for name, item in classes.items()}
     sites: dict[str, Site] = {name: first_site(mixture, part.parameters.crossed[name]) for name, mixture in mixtures.items()}
-    for _ in range(PASSES // 2):
+    for number in range(PASSES // 2):
+        if number:
+            seen = fit_all(stratum, part, terms, seen, elsewhere=elsewhere, tolerance=ROUGHLY)
         sites = {name: revised(mixtures[name], site, *seen.fit.crossed[name]) for name, site in sites.items()}
         stratum = replace(stratum, gas_prior=gas_prior(stratum, mixtures, sites))
-        seen = fit_all(stratum, part, terms, seen, elsewhere=elsewhere, tolerance=ROUGHLY)
     return stratum, seen

@@ -17,7 +17,6 @@ from sensorhealth.degradation.frames import build
 from sensorhealth.degradation.knees import Knees, later_knees
 from sensorhealth.degradation.large import taught, with_all_lives
 from sensorhealth.degradation.mixture import moments, quantile
-from sensorhealth.degradation.notes import notes_of
 from sensorhealth.degradation.paces import Paces, known_until, learn_paces
 from sensorhealth.degradation.part import like_none
 from sensorhealth.degradation.places import Places, places_of
@@ -25,13 +24,14 @@ from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.predicting import Common, latent_moments, reading_variance
 from sensorhealth.degradation.reading_law import Mixture, ReadingLaw, learn_law, reading_terms
 from sensorhealth.degradation.strata import Sessions, Settings, StratumModel, fit_strata, refit_at
+from sensorhealth.degradation.told import Told
 from sensorhealth.errors import FitError
 from sensorhealth.threads import one_thread
 
 Lives = pd.DataFrame | Sequence[str]
 
 
-class AgeingModel(BaseEstimator):
+class AgeingModel(Told, BaseEstimator):
     """Ageing of all sensors of a fleet at once: crossed random lines by restricted maximum likelihood.
 
     For reading j of sensor i on cylinder k, in ln headroom ratio,
@@ -131,15 +131,9 @@ class AgeingModel(BaseEstimator):
         self._index = pd.Index(np.concatenate([item.stratum.life_id for item in self.strata_.values()]))
         self._stratum_code = np.repeat(np.arange(len(fitted)), [m.stratum.life_id.size for m in self.strata_.values()])
         self._local = np.concatenate([np.arange(m.stratum.life_id.size) for m in self.strata_.values()])
-        models = list(self.strata_.values())
-        self.fixed_effects_ = tables.stacked([tables.fixed_table(m.stratum, m.modes) for m in models])
-        self.variance_parameters_ = tables.stacked([tables.variance_table(m.stratum, m.modes) for m in models])
-        self.curves_ = tables.stacked([tables.curve_table(m.stratum, list(m.curves)) for m in models])
-        self.cylinder_effects_ = tables.stacked([tables.cylinder_table(m.stratum, m.modes) for m in models])
-        self.session_effects_ = tables.stacked([tables.session_table(m.stratum, m.modes) for m in models])
-        self.lot_effects_ = tables.stacked([tables.lot_table(m.stratum, m.modes) for m in models])
-        self.residuals_ = like(readings, [tables.residual_table(m.stratum, m.modes) for m in models])
-        self.notes_ = [note for m in models for note in notes_of(m)]
+        residuals = [tables.residual_table(item.stratum, item.modes) for item in self.strata_.values()]
+        self.residuals_ = like(readings, residuals)
+        self._forget()
 
     @one_thread
     def update(self, new_readings: pd.DataFrame) -> AgeingModel:

@@ -118,21 +118,23 @@ def _uses(readings: pd.DataFrame, effects: pd.DataFrame, residuals: pd.DataFrame
     life = pd.factorize(readings["life_id"])[0]
     met = pd.unique(life * (len(names) + 1) + cylinder) // (len(names) + 1)
     linked = np.bincount(met, minlength=life.max(initial=-1) + 1) > 1  # lives that were read on another too
-    off = np.nan if residuals is None else residuals["residual"].to_numpy() + residuals["gas_effect"].to_numpy()
-    used = pd.DataFrame({"key": cylinder * (len(gases_met) + 1) + kind, "life": life, "off": off})
-    used["time"] = readings["time"].to_numpy()
-    kept = (cylinder >= 0) & np.append(names != "", False)[cylinder] & (kind >= 0)
-    used = used[kept]
-    grouped = used.groupby("key", sort=True)
-    first = np.unique(used["key"].to_numpy(), return_index=True)[1]
-    frame = pd.DataFrame({"first_used": grouped["time"].min(), "last_used": grouped["time"].max()})
-    frame["site"] = readings["site"].to_numpy(dtype=object)[np.flatnonzero(kept)[first]]
-    own = used.groupby(["key", "life"])["off"].mean()
-    at = own.index.get_level_values("key")
-    frame["linked"] = pd.Series(linked[own.index.get_level_values("life")]).groupby(at).sum().astype(int)
+    kept = np.flatnonzero((cylinder >= 0) & np.append(names != "", False)[cylinder] & (kind >= 0))
+    key, life = (cylinder * (len(gases_met) + 1) + kind)[kept], life[kept]
+    off = np.full(kept.size, np.nan)
+    if residuals is not None:
+        off = (residuals["residual"].to_numpy() + residuals["gas_effect"].to_numpy())[kept]
+    first = np.zeros(int(key.max(initial=-1)) + 1, dtype=np.intp)
+    first[key[::-1]] = kept[::-1]
+    grouped = pd.Series(readings["time"].to_numpy()[kept]).groupby(key, sort=True)
+    frame = pd.DataFrame({"first_used": grouped.min(), "last_used": grouped.max()})
+    frame["site"] = readings["site"].to_numpy(dtype=object)[first[frame.index]]
+    pair, pairs = pd.factorize(key * linked.size + life)
+    known = ~np.isnan(off)
+    own = np.bincount(pair[known], off[known], len(pairs))  # its sign is that of the mean
+    at, who = np.divmod(pairs, max(linked.size, 1))
+    for name, counted in (("linked", linked[who]), ("low_sensors", own < 0), ("high_sensors", own > 0)):
+        frame[name] = np.bincount(at, counted, first.size)[frame.index].astype(int)
     frame["middle"] = frame["first_used"] + (frame["last_used"] - frame["first_used"]) / 2
-    frame["low_sensors"] = (own < 0).groupby(at).sum().astype(int)
-    frame["high_sensors"] = (own > 0).groupby(at).sum().astype(int)
     where, which = np.divmod(frame.index.to_numpy(dtype=np.int64), len(gases_met) + 1)
     frame.insert(0, "cylinder_id", names[where])
     frame.insert(1, "gas", gases_met[which])

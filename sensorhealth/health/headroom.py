@@ -150,15 +150,22 @@ def _ceiling(
     guess = np.flatnonzero(unknown[position] & np.isfinite(headroom))
     if not len(guess):
         return ceiling
-    shown = pd.DataFrame({"kind": kind[guess], "headroom": headroom[guess], "sensor": position[guess]})
-    counts = shown.groupby(["kind", "headroom"], sort=True)["sensor"].agg(["size", "nunique"]).reset_index()
-    counts["below"] = counts.groupby("kind")["size"].shift(1)
-    top = counts.groupby("kind").tail(1)
-    plain = (top["size"] >= CEILING_READINGS) & (top["nunique"] >= CEILING_SENSORS)
-    plain &= top["size"] >= CEILING_RATIO * top["below"]
-    found = top[plain].set_index("kind")["headroom"].reindex(kind[guess]).to_numpy()
-    ceiling[guess] = np.where(np.isfinite(found), found, np.inf)
+    plain = _stands_out(kind[guess].astype(np.intp), headroom[guess], position[guess])
+    ceiling[guess] = plain[kind[guess]]
     return ceiling
+
+
+def _stands_out(kind: NDArray[np.intp], headroom: NDArray[np.float64], sensor: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Top value of each kind where it stands so often that it must be the largest that can be shown; infinite where not."""
+    size = int(kind.max(initial=-1)) + 1
+    top, next_ = np.full(size, -np.inf), np.full(size, -np.inf)
+    np.maximum.at(top, kind, headroom)
+    at_top = headroom == top[kind]
+    np.maximum.at(next_, kind[~at_top], headroom[~at_top])
+    times, below = (np.bincount(kind[mask], minlength=size) for mask in (at_top, headroom == next_[kind]))
+    sensors = np.bincount(np.unique(np.stack([kind, sensor])[:, at_top], axis=1)[0], minlength=size)
+    plain = (times >= CEILING_READINGS) & (sensors >= CEILING_SENSORS) & (below > 0) & (times >= CEILING_RATIO * below)
+    return np.where(plain, top, np.inf)
 
 
 def _cylinder_days(table: pd.DataFrame, fleet: FleetTables) -> NDArray[np.float64]:

@@ -10,6 +10,7 @@ from sensorhealth.health.life_table import FleetTables
 from sensorhealth.nomenclature import columns
 
 COLUMNS = tuple(columns("retest"))
+IN_REASON = ("error_ratio", "judgement", "time", "latest", "cylinder_id", "direction")
 
 
 def retest_list(fleet: FleetTables, cylinder_table: pd.DataFrame) -> pd.DataFrame:
@@ -32,7 +33,7 @@ def retest_list(fleet: FleetTables, cylinder_table: pd.DataFrame) -> pd.DataFram
     weak = bias < 0
     listed["direction"] = np.where(weak, "over-reads", "under-reads")
     listed["adjusted"] = listed["time"].dt.floor("D")
-    listed["reason"] = [_reason(row) for row in listed.to_dict("records")]
+    listed["reason"] = [_reason(row) for row in listed[list(IN_REASON)].to_dict("records")]
     listed["_dangerous"] = weak.to_numpy()
     listed["_size"] = -np.abs(np.log(listed["error_ratio"]))
     order = ["_dangerous", "_size", "sensor_id"]

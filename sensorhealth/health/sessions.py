@@ -180,32 +180,33 @@ def _contrasts(sums: pd.DataFrame, usual: pd.Series) -> pd.DataFrame:
 def _first_of_session(table: pd.DataFrame, rate: float) -> pd.DataFrame:
     """First visit to a cylinder in a session against the later ones of the same session, by stratum."""
     columns = ["stratum", "session", "cylinder", "order_in_session", "deviation", "deviation_sd"]
-    known = table.loc[(table["session"] != "") & (table["cylinder"] != "") & ~table["odd"], columns]
-    first = known["order_in_session"] == 1
-    visit = np.zeros(len(known), dtype=np.int64)
-    for name in ("stratum", "session", "cylinder"):
+    mask = (table["session"] != "") & (table["cylinder"] != "") & ~table["odd"] & table["deviation"].notna()
+    known = table.loc[mask, columns]
+    stratum, strata = pd.factorize(known["stratum"], sort=True)
+    visit = stratum
+    for name in ("session", "cylinder"):
         code, names = pd.factorize(known[name])
         visit = pd.factorize(visit * len(names) + code)[0]
-    told = (np.bincount(visit, first) > 0) & (np.bincount(visit, ~first) > 0)  # with both a first one and a later one
-    known, first = known[told[visit]], first[told[visit]]
-    if known.empty:
+    of_visit = np.zeros(int(visit.max(initial=-1)) + 1, dtype=np.intp)
+    of_visit[visit] = stratum
+    group = 2 * visit + (known["order_in_session"] != 1).to_numpy()  # of each visit first readings, then later ones
+    count, deviation, variance = (
+        np.bincount(group, values, 2 * of_visit.size).reshape(-1, 2)
+        for values in (None, known["deviation"].to_numpy(dtype=float), known["deviation_sd"].to_numpy(dtype=float) ** 2)
+    )
+    both = (count > 0).all(axis=1)
+    if not both.any():
         return pd.DataFrame()
-    keys = [known["stratum"], known["session"], known["cylinder"], first.rename("first")]
-    grouped = known.assign(variance=known["deviation_sd"] ** 2).groupby(keys, sort=True)
-    mean = grouped["deviation"].mean().unstack("first")
-    variance = (grouped["variance"].mean() / grouped.size()).unstack("first")
-    count = grouped.size().unstack("first")
-    both = mean.notna().all(axis=1)
-    weight = 1 / variance[both].sum(axis=1)
-    contrast = (mean.loc[both, True] - mean.loc[both, False]) * weight
-    by = [weight.index.get_level_values("stratum")]
-    total = weight.groupby(by).sum()
-    frame = pd.DataFrame({"effect": contrast.groupby(by).sum() / total, "std_error": total**-0.5})
-    frame["readings"] = count.loc[both, True].groupby(by).sum().astype(int)
+    mean = deviation[both] / count[both]
+    weight = 1 / (variance[both] / count[both] ** 2).sum(axis=1)
+    contrast = pd.DataFrame({"where": strata[of_visit[both]], "weight": weight, "readings": count[both, 0].astype(int)})
+    sums = contrast.assign(weighted=(mean[:, 0] - mean[:, 1]) * weight).groupby("where", sort=True).sum()
+    frame = pd.DataFrame({"effect": sums["weighted"] / sums["weight"], "std_error": sums["weight"] ** -0.5})
+    frame["readings"] = sums["readings"]
     frame["sensors"] = frame["readings"]
     frame["p_value"] = _two_sided((frame["effect"] / frame["std_error"]).to_numpy(dtype=float))
     frame["flagged"] = _flag(frame, rate) & (frame["effect"] < 0)
-    frame = frame.rename_axis("where").reset_index()
+    frame = frame.reset_index()
     return frame.assign(kind="first of session", stratum=frame["where"])
 
 

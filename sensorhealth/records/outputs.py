@@ -8,7 +8,9 @@ has one. A folder that holds files of others keeps its place, and the new files 
 from __future__ import annotations
 
 import contextlib
+import csv
 import errno
+import io
 import os
 import re
 import shutil
@@ -101,6 +103,19 @@ def csv_piece(piece: pd.DataFrame, whole: Mapping[str, bool], *, header: bool, d
         columns = [[text or '""' for text in columns[0]]]
     lines += map(",".join, zip(*columns))
     return ("\n".join(lines) + "\n").encode("utf-8") if lines else b""
+
+
+def with_hours(piece: bytes, columns: Sequence[int], *, header: bool) -> bytes:
+    """Rows as from `csv_piece` whose times in some columns were written as whole days, with the time of day (midnight)."""
+    text = io.StringIO(newline="")
+    rows = csv.reader(io.StringIO(piece.decode("utf-8"), newline=""))
+    lines = csv.writer(text, lineterminator="\n")
+    for number, row in enumerate(rows):
+        if number or not header:
+            for column in columns:
+                row[column] += "T00:00:00" if row[column] else ""
+        lines.writerow(row)
+    return text.getvalue().encode("utf-8")
 
 
 def _field(text: str) -> str:

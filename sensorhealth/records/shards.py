@@ -8,8 +8,11 @@ year every shard reads all of them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import groupby
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -99,27 +102,35 @@ class Shards:
 
         def read(asked: Sequence[str]) -> RawTable:
             cells, rows = [], []
-            for piece in self.pieces[table]:
-                keep = mask[piece.code]
-                if keep.any():
-                    cells.append(_group(piece.path, piece.group, asked).filter(pa.array(keep)))
-                    rows.append(piece.before + 1 + np.flatnonzero(keep))
+            for path, pieces in groupby(self.pieces[table], attrgetter("path")):
+                kept = [(piece, keep) for piece, keep in ((piece, mask[piece.code]) for piece in pieces) if keep.any()]
+                if kept:
+                    with _opened(path) as file:
+                        cells += [_group(file, piece.group, asked).filter(pa.array(keep)) for piece, keep in kept]
+                    rows += [piece.before + 1 + np.flatnonzero(keep) for piece, keep in kept]
             if not cells:
-                first = self.pieces[table][0]
-                cells, rows = [_group(first.path, first.group, asked).slice(0, 0)], [np.zeros(0, dtype=np.int64)]
+                with _opened(self.pieces[table][0].path) as file:
+                    cells, rows = [_group(file, 0, asked).slice(0, 0)], [np.zeros(0, dtype=np.int64)]
             return RawTable(stacked(cells, asked), np.concatenate(rows))
 
         return Source(str(self.path / table), self.headings[table], read)
 
 
-def _group(path: Path, group: int, asked: Sequence[str]) -> pa.Table:
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """A file whose row groups can be read. What it says of them is read once: that takes long where there are many."""
     import pyarrow.parquet as parquet
 
-    schema = parquet.read_schema(path)
-    there = [name for name in asked if name in schema.names]
-    texts = [name for name in there if pa.types.is_string(schema.field(name).type)]
-    with parquet.ParquetFile(path, read_dictionary=texts) as file:
-        return file.read_row_group(group, columns=there).select(there)
+    facts = parquet.read_metadata(path)
+    texts = [field.name for field in facts.schema.to_arrow_schema() if pa.types.is_string(field.type)]
+    with parquet.ParquetFile(path, metadata=facts, read_dictionary=texts) as file:
+        yield file
+
+
+def _group(file: Any, group: int, asked: Sequence[str]) -> pa.Table:
+    """Those of the columns asked for that the file has, of one row group."""
+    there = [name for name in asked if name in file.schema_arrow.names]
+    return file.read_row_group(group, columns=there).select(there)
 
 
 def cut_in_shards(
@@ -138,24 +149,25 @@ def cut_in_shards(
     if not files["sensors"] or not files["calibrations"]:
         raise RecordsError(f"{shown(path)}: only a folder with sensors and calibrations in Parquet can be read in shards")
     tables = {name: _Table(where / name, name, found, understood) for name, found in files.items() if found}
-    ids = tables["sensors"].coded("sensor_id")
     names = _Names()
+    ids, *facts = zip(*tables["sensors"].coded("sensor_id", "site", "technology", "gas"))
     own = [names.of(part) for part in ids]
     at = np.concatenate(own)
     first = np.full(len(names.code), -1, dtype=np.int64)
     first[at[::-1]] = np.arange(at.size)[::-1]  # a sensor that stands there twice is what its first row says
-    site = pd.factorize(tables["sensors"].text("site")[first])[0].astype(np.int64)
-    technology, gas = (pd.Series(tables["sensors"].text(name)[first]) for name in ("technology", "gas"))
-    kind = pd.factorize(technology + " " + gas)[0].astype(np.int64)
+    site, technology, gas = (pd.factorize(_texts(part)[first])[0].astype(np.int64) for part in facts)
+    kind = pd.factorize(technology * (gas.max(initial=0) + 1) + gas)[0].astype(np.int64)
     names.closed = True
     cylinders = _Names()
-    reader = [names.of(part) for part in tables["calibrations"].coded("sensor_id")]
-    met = [_pairs(site, one, cylinders.of(part)) for one, part in zip(reader, tables["calibrations"].coded("cylinder_id"))]
+    reader, met = [], []
+    for sensor, cylinder in tables["calibrations"].coded("sensor_id", "cylinder_id"):
+        reader.append(names.of(sensor))
+        met.append(_pairs(site, reader[-1], cylinders.of(cylinder)))
     pieces = {"sensors": tables["sensors"].pieces(own), "calibrations": tables["calibrations"].pieces(reader)}
     if "cylinders" in tables:
         cylinders.closed = True
         pieces["cylinders"] = tables["cylinders"].pieces(
-            [cylinders.of(part) for part in tables["cylinders"].coded("cylinder_id")]
+            [cylinders.of(part) for (part,) in tables["cylinders"].coded("cylinder_id")]
         )
     region, gas_region = _regions(site, np.concatenate(met), len(cylinders.code))
     return Shards(
@@ -185,16 +197,21 @@ class _Names:
     def __init__(self) -> None:
         self.code: dict[str, int] = {}
         self.closed = False
+        self._met: dict[str, int] = {}  # as they are written
 
     def of(self, cells: Coded) -> IntArray:
         index, words = cells
-        return np.append(np.array([self._one(word) for word in words], dtype=np.int64), -1)[index]
+        known = [self._met.get(word, -2) for word in words]
+        known = [self._one(word) if code == -2 else code for word, code in zip(words, known)]
+        return np.append(np.array(known, dtype=np.int64), -1)[index]
 
     def _one(self, word: str) -> int:
         key = " ".join(word.split()).casefold()
         if not key:
             return -1
-        return self.code.get(key, -1) if self.closed else self.code.setdefault(key, len(self.code))
+        found = self.code.get(key, -1) if self.closed else self.code.setdefault(key, len(self.code))
+        self._met[word] = found
+        return found
 
 
 class _Table:
@@ -205,40 +222,24 @@ class _Table:
 
         self.name, self.files, self.mapping = name, files, mapping
         self._facts = [parquet.read_metadata(file) for file in files]
-        schemas = [parquet.read_schema(file) for file in files]
-        self.headings = tuple(dict.fromkeys(heading for schema in schemas for heading in schema.names))
+        self._schemas = [facts.schema.to_arrow_schema() for facts in self._facts]
+        self.headings = tuple(dict.fromkeys(heading for schema in self._schemas for heading in schema.names))
         self._where = where
-
-    def groups(self) -> list[tuple[Path, int, int]]:
-        """File, number and rows of every row group."""
-        return [
-            (file, group, facts.row_group(group).num_rows)
-            for file, facts in zip(self.files, self._facts)
-            for group in range(facts.num_row_groups)
-        ]
 
     def pieces(self, codes: Sequence[IntArray]) -> tuple[Piece, ...]:
         """The row groups with what each row belongs to."""
-        found, before = [], 0
-        for (file, group, rows), code in zip(self.groups(), codes):
-            found.append(Piece(file, group, before, code.astype(np.int32)))
-            before += rows
-        return tuple(found)
+        groups = [(file, group) for file, facts in zip(self.files, self._facts) for group in range(facts.num_row_groups)]
+        before = np.cumsum([0, *(code.size for code in codes)]).tolist()
+        return tuple(Piece(*at, rows, code.astype(np.int32)) for at, rows, code in zip(groups, before, codes, strict=False))
 
-    def coded(self, column: str) -> Iterator[Coded]:
-        """A text column row group by row group, as places (n,) in words (-1 for missing)."""
-        heading = self._heading(column)
-        for file, group, rows in self.groups():
-            if not heading:
-                yield np.full(rows, -1, dtype=np.int64), []
-                continue
-            cells = _group(file, group, [heading]).column(0).combine_chunks()
-            cells = cells if pa.types.is_dictionary(cells.type) else cells.cast(pa.string()).dictionary_encode()
-            yield cells.indices.cast(pa.int64()).fill_null(-1).to_numpy(), [str(word) for word in cells.dictionary.to_pylist()]
-
-    def text(self, column: str) -> NDArray[np.object_]:
-        """The same as one array, "" where missing."""
-        return np.concatenate([np.array([*words, ""], dtype=object)[index] for index, words in self.coded(column)])
+    def coded(self, *columns: str) -> Iterator[tuple[Coded, ...]]:
+        """Text columns row group by row group, each as places (n,) in words (-1 for missing)."""
+        headings = [self._heading(column) for column in columns]
+        for path, facts in zip(self.files, self._facts):
+            with _opened(path) as file:
+                for group in range(facts.num_row_groups):
+                    cells = _group(file, group, list(dict.fromkeys(filter(None, headings))))
+                    yield tuple(_coded(cells, heading) for heading in headings)
 
     def _heading(self, column: str) -> str:
         return heading_of(column, self.headings, str(self._where), self.mapping.tables[self.name])
@@ -247,14 +248,29 @@ class _Table:
         """The last moment of a column of times; None where it is none."""
         import pyarrow.compute as compute
 
-        tops = []
-        for file, group, _ in self.groups():
-            cells = _group(file, group, [self._heading(column)]).column(0)
-            if not pa.types.is_temporal(cells.type):
+        heading, tops = self._heading(column), []
+        for path, facts, schema in zip(self.files, self._facts, self._schemas):
+            if not pa.types.is_temporal(schema.field(heading).type):
                 return None
-            tops.append(compute.max(cells).as_py())
+            with _opened(path) as file:
+                for group in range(facts.num_row_groups):
+                    tops.append(compute.max(_group(file, group, [heading]).column(0)).as_py())
         known = [pd.Timestamp(top) for top in tops if top is not None]
         return max(known) if known else None
+
+
+def _coded(cells: pa.Table, heading: str) -> Coded:
+    """Places (n,) of the cells of one column in its words, -1 for missing; all missing where the table has it not."""
+    if heading not in cells.column_names:
+        return np.full(cells.num_rows, -1, dtype=np.int64), []
+    column = cells.column(heading).combine_chunks()
+    column = column if pa.types.is_dictionary(column.type) else column.cast(pa.string()).dictionary_encode()
+    return column.indices.cast(pa.int64()).fill_null(-1).to_numpy(), [str(word) for word in column.dictionary.to_pylist()]
+
+
+def _texts(parts: Iterable[Coded]) -> NDArray[np.object_]:
+    """A column in one, "" where missing."""
+    return np.concatenate([np.array([*words, ""], dtype=object)[index] for index, words in parts])
 
 
 def _pairs(site: IntArray, sensor: IntArray, cylinder: IntArray) -> IntArray:

@@ -15,7 +15,16 @@ import pytest
 from sensorhealth import nomenclature
 from sensorhealth.errors import OutputError
 from sensorhealth.records import read_fleet
-from sensorhealth.records.outputs import csv_bytes, neutralise, plain, write_file, write_folder
+from sensorhealth.records.outputs import (
+    csv_bytes,
+    csv_piece,
+    neutralise,
+    plain,
+    whole_days,
+    with_hours,
+    write_file,
+    write_folder,
+)  # fmt: skip
 from sensorhealth.records.workbooks import workbook_bytes
 
 
@@ -45,6 +54,15 @@ def test_lines_are_those_of_any_csv_writer(columns: int) -> None:
     csv.writer(wanted, lineterminator="\n").writerows(rows)
     assert list(csv.reader(io.StringIO(csv_bytes(table).decode(), newline=""))) == [list(map(str, row)) for row in rows]
     assert csv_bytes(table).decode().replace('"ends\r"', "ends\r") == wanted.getvalue().replace('"ends\r"', "ends\r")
+
+
+def test_days_that_turn_out_to_need_hours_are_written_as_if_that_had_been_known() -> None:
+    days = pd.to_datetime(["2026-01-05", None, "2025-12-31"])
+    names = ['a, "b"', "two\nlines", ""]
+    table = pd.DataFrame({"name": names, "seen": days, "due": days, "value": [1.5, np.nan, -2.0]})
+    for header in (True, False):
+        short = csv_piece(table, whole_days(table), header=header)
+        assert with_hours(short, [1], header=header) == csv_piece(table, {**whole_days(table), "seen": False}, header=header)
 
 
 def test_numbers_written_in_full_read_back_the_same() -> None:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from sensorhealth.degradation import all_shared
 from sensorhealth.degradation.all_lines import Apart, Lines, paths_of
 from sensorhealth.degradation.all_paths import Paths
 from sensorhealth.degradation.all_shared import Shared, solve_shared
+from sensorhealth.errors import FitError
 
 D = np.array([[0.04, -0.005], [-0.005, 0.02]])
 THREE = np.array([D[0, 0], D[0, 1], D[1, 1]])[:, None]
@@ -107,6 +110,39 @@ def test_shared_effects_solve_the_dense_equations() -> None:
     beta = np.linalg.solve(x.T @ whole @ x, x.T @ whole @ y)
     np.testing.assert_allclose(found[0], beta, rtol=1e-7)
     np.testing.assert_allclose(found[1][0], prior * (table.T @ whole @ (y - x @ beta)), rtol=1e-6, atol=1e-9)
+
+
+def _with_lots_and_fade(seed: int) -> tuple[Lines, np.ndarray, np.ndarray, list[Shared]]:
+    """400 lives that meet 60 cylinders, each of which fades, and come from six lots with levels and slopes of their own."""
+    rng = np.random.default_rng(seed)
+    offsets, g = np.arange(0, 4001, 10), np.sort(rng.uniform(0.0, 3.0, (400, 10)), axis=1).ravel()
+    paths = Lines(offsets, g, np.full(g.size, 1e-3), THREE)
+    lot, cylinder = np.repeat(rng.integers(-1, 6, 400), 10), rng.integers(0, 60, g.size)
+    x, y = np.column_stack([np.ones(g.size), g]), rng.normal(size=g.size)
+    opened = rng.uniform(0.0, 1.0, g.size)
+    gas = [Shared(cylinder, None, np.full(60, 0.01)), Shared(cylinder, opened, np.full(60, 0.02))]
+    return paths, x, y, [*gas, Shared(lot, None, np.full(6, 0.03), 0), Shared(lot, g, np.full(6, 0.02), 1)]
+
+
+def test_lots_and_fading_gas_are_solved_for_as_dense_equations_are() -> None:
+    paths, x, y, classes = _with_lots_and_fade(9)
+    found = solve_shared(paths, y, x, classes, (np.zeros(2), [np.zeros(item.variance.size) for item in classes]), 1e-10)
+    columns = [item.on_readings(row) for item in classes for row in np.eye(item.variance.size)]
+    every = np.column_stack([x, *columns])
+    held = np.diag(np.concatenate([np.zeros(2), *(item.precision for item in classes)]))
+    solved = np.linalg.solve(every.T @ np.stack([paths.weigh(one) for one in every.T], axis=1) + held, every.T @ paths.weigh(y))
+    np.testing.assert_allclose(np.concatenate([found[0], *found[1]]), solved, rtol=1e-6, atol=1e-8)
+
+
+def test_lots_and_fading_gas_do_not_make_the_way_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Taken for any other columns they do: the same equations are then not solved in as many steps."""
+    paths, x, y, classes = _with_lots_and_fade(10)
+    begin = np.zeros(2), [np.zeros(item.variance.size) for item in classes]
+    monkeypatch.setattr(all_shared, "MOST_STEPS", 16)
+    solve_shared(paths, y, x, classes, begin, 1e-6)
+    apart = [replace(item, varies=-1) for item in classes]
+    with pytest.raises(FitError, match="do not come to rest"):
+        solve_shared(paths, y, x, [*apart[::2], *apart[1::2]], begin, 1e-6)
 
 
 def test_what_other_readings_say_of_the_fixed_effects_is_as_good_as_these_readings() -> None:

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from fleets import Fleet, Truth, simulate
 
-from sensorhealth.degradation import AgeingModel
+from sensorhealth.degradation import AgeingModel, all_lives, large
 from sensorhealth.degradation.all_lives import AllFit, fit_all
+from sensorhealth.degradation.large import with_all_lives
 from sensorhealth.degradation.predicting import Component
 
 TRUTH = Truth(lots=6, lot_slope_sd=0.02)
@@ -103,3 +104,22 @@ def test_the_same_seed_gives_the_same_part(fleet: Fleet, by_part: AgeingModel) -
     for one, other in zip(by_part.strata_.values(), again.strata_.values()):
         assert one.part is not None and other.part is not None
         assert list(one.part.stratum.life_id) == list(other.part.stratum.life_id)
+
+
+def test_forecasts_do_not_hang_on_how_closely_the_shared_is_solved_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Gas is learnt from solutions on the way, and paths hang on it: solved much more loosely they move."""
+    own = simulate(replace(TRUTH, fade=-0.1, lot_level_sd=0.05), 300, np.random.default_rng(524))
+    model = AgeingModel().fit(own.readings, own.lives, own.cylinders)
+    exact = _likeliest(model)
+    told: Any = next(iter(model.strata_.values()))
+
+    def paths(roughly: float) -> np.ndarray:
+        for module in (all_lives, large):
+            monkeypatch.setattr(module, "ROUGHLY", roughly)
+        return max(with_all_lives(told, told.bare, elsewhere=True).modes, key=lambda item: item.weight).origin[0]
+
+    sd = np.sqrt(exact.origin[1][:, [0, 1], [0, 1]])
+    as_is, loose, close = paths(all_lives.ROUGHLY), paths(1e-1), paths(1e-9)
+    off, far_off = (np.sqrt(np.mean(((found - close) / sd) ** 2)) for found in (as_is, loose))
+    assert off < 0.001
+    assert far_off > 0.01
