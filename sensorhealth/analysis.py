@@ -169,7 +169,6 @@ def analyse(
     policy = _policy(policy)
     day = _as_of_day(fleet, as_of)
     known = fleet.known_at(end_of(day))
-
     return decided(look_ahead(known, day, policy, model=model, calibration=calibration, progress=step), known, day, policy, step)
 
 
@@ -264,8 +263,7 @@ def forecast_of(ahead: Outlook, known: Fleet, policy: Policy) -> pd.DataFrame:
 
 def zeros_and_responses(ahead: Outlook, known: Fleet, policy: Policy) -> tuple[pd.DataFrame, pd.DataFrame]:
     """How zeros drift, and response times."""
-    limits = policy.zero_limits(ahead.lives["stratum"])
-    zeros = health.zero_drift(known, ahead.lives, zero_limit=limits, known=ahead.baselines)
+    zeros = health.zero_drift(known, ahead.lives, zero_limit=policy.zero_limits(ahead.lives["stratum"]), known=ahead.baselines)
     return zeros, health.response_times(known, ahead.lives)
 
 
@@ -326,7 +324,6 @@ def compare_policies(
     other = second if isinstance(second, Policy) else Policy.load(second)
     again = any(getattr(base.policy, name) != getattr(other, name) for name in decide.FORECAST_KEYS)
     own = analyse(fleet, as_of, other, progress=progress) if again else None
-    return decide.compare_policies(
-        base.fleet_plan, own.fleet_plan if own else base.fleet_plan.under(other),
-        shared_draws=base.shared_draws(), second_draws=own.shared_draws() if own else None,
-    )  # fmt: skip
+    plans = base.fleet_plan, own.fleet_plan if own else base.fleet_plan.under(other)
+    draws = own.shared_draws() if own else None
+    return decide.compare_policies(*plans, shared_draws=base.shared_draws(), second_draws=draws)
