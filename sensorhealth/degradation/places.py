@@ -64,11 +64,13 @@ class Places:
         laws = own_law(told.log, len(self.shapes), self.chance)
         return np.tensordot(self.weight, laws, 1)
 
-    def sooner(self, life_id: NDArray[np.object_], age: FloatArray, limit: float, *, back: bool = False) -> FloatArray:
+    def sooner(
+        self, life_id: NDArray[np.object_], age: FloatArray, limit: float | FloatArray, *, back: bool = False
+    ) -> FloatArray:
         """Chance (m, len(LOGS)) that the end of each life comes exp(LOGS) times as soon as by the curve of its kind.
 
-        age: (m,) years on the day on which it is asked; limit: ln headroom ratio at the end. back: as known on that day, from the
-        readings up to then alone. A life that is not known ends as the curve says.
+        age: (m,) years on the day on which it is asked; limit: ln headroom ratio at the end, one or (m,). back: as known on that
+        day, from the readings up to then alone. A life that is not known ends as the curve says.
         """
         stratum = self.item.stratum
         place = pd.Index(stratum.life_id).get_indexer(pd.Index(life_id))
@@ -82,7 +84,7 @@ class Places:
             told = told_by(self.item, self.shapes, stratum.age <= until[stratum.life], self.slopes)
         told = Told(*(array[:, place[here]] for array in told))
         own, (slope, birth, _, _) = self.law(told), told
-        change, factor = by_shape(np.minimum(limit - birth, 0.0)), FACTORS[:, None]
+        change, factor = by_shape(np.minimum(np.broadcast_to(limit, age.shape)[here] - birth, 0.0)), FACTORS[:, None]
         ends = [
             factor * shape.age_at(*two) for shape, *two in zip(self.shapes, [item / factor for item in change], by_shape(slope))
         ]

@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..degradation.paces import STEADY, Paces
-from .falls import NONE, FallLaw, Falls, that_count
+from .falls import NONE, Falls
 from .lifedata import DAYS_PER_YEAR, years_between
 from .soft import cells, default_grid, nearer, placed_cdf, scaled, thinned, widened_grid
 from .sudden import SuddenLife
@@ -161,7 +161,11 @@ def learn_end_law(
     places: Mapping[str, Places],
     falls: Falls = NONE,
 ) -> EndLaw | None:
-    """The law of the soft ends from the records up to the as-of date, with falls foretold beside it; None with too few ends."""
+    """The law of the soft ends from the records up to the as-of date; None with too few ends.
+
+    falls: those that came. The path is asked how soon it came as near to its limit as they brought the limit to it, and not when
+    it ended: were they left to chance, sensors that a storm hit together would seem to be as many witnesses that paths mislead.
+    """
     told = soft_ends(lives[wears_out(lives)], readings, float(np.log1p(margin)), gas_in(ageing.residuals_).to_numpy())
     count = told["stratum"][told["end_kind"] == "sudden"].value_counts()
     ends = {str(name): int(number) for name, number in count.items() if number >= FEWEST_ENDS}
@@ -178,8 +182,7 @@ def learn_end_law(
         age = pd.Series(years_between(back["installed"], date), index=back.index)
         for name, (path, then) in ageing.known_until(age).items():
             if name in ends:
-                (law,) = that_count([falls.laws.get(name)], GRID[-1])
-                seen.setdefault(name, []).append(_what_came(path, then, back, ages, margin, places.get(name), law))
+                seen.setdefault(name, []).append(_what_came(path, then, date, back, ages, margin, places.get(name), falls))
     share = {}
     for name, items in seen.items():
         found = _shares(items, paces.get(name, STEADY)) if name in valued else _ages_alone()
@@ -201,39 +204,34 @@ class _Seen:
 def _what_came(
     path: PathPosterior,
     age: Array,
+    date: pd.Timestamp,
     back: pd.DataFrame,
     ages: AgesAtEnd,
     margin: float,
     places: Places | None,
-    falls: FallLaw | None,
+    falls: Falls,
 ) -> _Seen:
     own = back.reindex(path.life_id).reset_index()
-    died = (own["end_kind"] == "sudden").to_numpy()
+    died = (own["end_kind"] == "sudden").to_numpy() & ~own["life_id"].isin(falls.ended).to_numpy()
     low = (years_between(own["installed"], own["last_alive"]) - age) * DAYS_PER_YEAR
     high = np.where(died, (years_between(own["installed"], own["ended"]) - age) * DAYS_PER_YEAR, np.inf)
     kept = np.flatnonzero((low > -0.5) & (high > np.maximum(low, 0.0)) & ((low > 0.5) | died))
-    low, high = np.maximum(low[kept], 0.0), high[kept]
+    low, high, own = np.maximum(low[kept], 0.0), high[kept], own.iloc[kept]
     wide = widened_grid(GRID, FACTORS)
-    then, nodes, weights = path.take(kept), AT_LIMIT, np.ones((1, GRID.size))
-    if falls is not None and kept.size:
-        nodes = falls.nodes(then.highest - float(np.log1p(margin)))
-        weights = falls.weights(GRID, nodes)
-
-    def at(when: Array, limit: float) -> Array:
-        return placed_cdf(then, age[kept], when, limit, places, back=True)
-
-    cdf = at(wide, margin)
-    cdfs = np.stack([cdf, *(thinned(at, wide, nearer(margin, node)) for node in nodes[1:])], axis=1)
+    then, age = path.take(kept), age[kept]
+    fell = falls.since(then.life_id, date, own["last_alive"])
+    plain = near = placed_cdf(then, age, wide, margin, places, back=True)
+    if fell.any():
+        near = placed_cdf(then, age, wide, np.expm1(np.log1p(margin) + fell), places, back=True)
     moment = ages.life.as_of_
-    asked = own.iloc[kept].assign(installed=moment - pd.to_timedelta(age[kept] * DAYS_PER_YEAR, unit="D"))
-    by_age = ages.conditional_cdf(asked, moment, GRID, cdf[:, : GRID.size])
+    asked = own.assign(installed=moment - pd.to_timedelta(age * DAYS_PER_YEAR, unit="D"))
+    by_age = ages.conditional_cdf(asked, moment, GRID, plain[:, : GRID.size])
     open_, lived = ~np.isfinite(high), low > 0.0
     until = np.where(open_, 0.0, high)
-    by_path = np.where(open_[:, None], 1.0, _ended(wide, cdfs, weights, until))
-    by_path -= np.where(lived[:, None], _ended(wide, cdfs, weights, low), 0.0)
+    by_path = np.where(open_[:, None], 1.0, _ended(wide, near, until)) - np.where(lived[:, None], _ended(wide, near, low), 0.0)
     on_age = np.where(open_, 1.0, _read(by_age, until)) - np.where(lived, _read(by_age, low), 0.0)
     chance = np.column_stack([by_path, on_age])
-    return _Seen(path.life_id[kept], stage(cdf, wide, age[kept]), np.maximum(chance, LEAST))
+    return _Seen(then.life_id, stage(plain, wide, age), np.maximum(chance, LEAST))
 
 
 def _read(values: Array, days: Array) -> Array:
@@ -243,19 +241,13 @@ def _read(values: Array, days: Array) -> Array:
     return np.asarray((1.0 - share) * values[rows, place] + share * values[rows, place + 1])
 
 
-def _ended(wide: Array, near: Array, weights: Array, days: Array) -> Array:
+def _ended(wide: Array, near: Array, days: Array) -> Array:
     """Chance (n, len(FACTORS)) of each life to have ended by its own of `days` (n,) if what is ahead of its path comes so many
-    times as soon.
-
-    near (n, k, w): to have come near the limit by each of `wide`; weights (k, len(GRID)): of the nodes, as falls do not come
-    sooner.
-    """
+    times as soon; near (n, w): by each of `wide`."""
     place, share = cells(wide, days[:, None] * np.outer(FACTORS, WITHIN).ravel())
-    below, above = (np.take_along_axis(near, (place + one)[:, None, :], axis=2) for one in (0, 1))
-    come = (1.0 - share)[:, None, :] * below + share[:, None, :] * above
-    on, now = cells(GRID, days)
-    worth = (1.0 - now) * weights[:, on] + now * weights[:, on + 1]
-    return np.einsum("kn,nkf->nf", worth, come.reshape(*come.shape[:2], FACTORS.size, WITHIN.size).mean(axis=3))
+    below, above = (np.take_along_axis(near, place + one, axis=1) for one in (0, 1))
+    come = (1.0 - share) * below + share * above
+    return np.asarray(come.reshape(-1, FACTORS.size, WITHIN.size).mean(axis=2))
 
 
 def _shares(items: list[_Seen], paces: Paces) -> Array | None:

@@ -19,13 +19,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import log1p
 
-from .falls_together import on_clocks
+from .falls_together import Company, SiteEvents
 from .lifedata import DAYS_PER_YEAR
 from .soft import cells
 
@@ -35,9 +36,9 @@ LEAST = 0.05  # ln ratio: a fall of less is none
 WIDTH = 0.02  # of the cells of sizes
 CELLS = 256  # of sums: up to five in ln ratio
 TILT = 20.0  # of sums over the whole grid, in ln: what comes back is e^-20 of what it was, and rounding grows to 1e-7 at most
-BEYOND = 8  # days beyond the last at which clocks that run fast are read
 NODES = 5  # sums at which chances are worked out
 NEGLIGIBLE = 5e-4  # chance of any fall within the time looked ahead below which they are left out: by so much it errs at most
+CAME = ("life_id", "time_after", "size")  # of falls that were found
 KNOWN = 1e9  # years after which a rate counts as known
 
 
@@ -46,8 +47,8 @@ class FallLaw:
     """Falls at once of one kind of sensor.
 
     shape, years: of the gamma law of their rate per year; sizes (g,): ln ratio, chance (g,) of each; seen: falls of at least
-    `least` (ln ratio) in so many sensor-years `watched`. uneven: how unevenly they come at a site (`falls_together`), 0 where
-    each sensor falls by itself; world: numbers by which one possible world's clocks are drawn, a single one outside of such.
+    `least` (ln ratio) in so many sensor-years `watched`. company: of falls that came in events (`falls_together`), None where
+    each sensor falls by itself. events: to come in one possible world, beside which the rate is that of the other falls.
     """
 
     shape: float
@@ -57,8 +58,8 @@ class FallLaw:
     least: float = LEAST
     seen: int = 0
     watched: float = 0.0
-    uneven: float = 0.0
-    world: tuple[int, ...] = ()
+    company: Company | None = None
+    events: SiteEvents | None = None
 
     @property
     def rate(self) -> float:
@@ -72,57 +73,90 @@ class FallLaw:
 
     def draw(self, rng: np.random.Generator) -> FallLaw:
         """The same with a known rate, drawn from what is known of it."""
-        rate = float(rng.gamma(self.shape)) / self.years
+        return self._known(float(rng.gamma(self.shape)) / self.years)
+
+    def in_company(self, usual: Company, alone: float, events: SiteEvents) -> FallLaw:
+        """The same in one possible world of falls in company, as from `Company.draw`."""
+        shape, years = usual.rate
+        times = self.rate * years / shape
+        return replace(self._known(times * alone), events=events.of_kind(times))
+
+    def _known(self, rate: float) -> FallLaw:
         return replace(self, shape=rate * KNOWN, years=KNOWN)
 
     def any_within(self, days: float) -> float:
         """Chance of any fall within `days`."""
-        return float(-np.expm1(-self.shape * np.log1p(days / DAYS_PER_YEAR / self.years)))
+        years = days / DAYS_PER_YEAR
+        in_events = 0.0 if self.events is None else self.events.rate * self.events.hit * years
+        return float(-np.expm1(-self.shape * np.log1p(years / self.years) - in_events))
 
-    def sums(self, days: Array) -> Array:
+    def sums(self, days: Array, events: int | None = None) -> Array:
         """Chance (m, CELLS) that falls within `days` (m,) add up to 0, WIDTH, 2 WIDTH, ...; what is missing in 1 is beyond.
 
-        Tilted by an exponential, so that sums beyond the grid do not come back at its beginning (Gruebel and Hermesmeier 1999,
-        ASTIN Bulletin 29:197-214; from memory).
+        events: that come to the site in the meantime; None: as many as come on average, for a sensor that has no site yet. Tilted
+        by an exponential, so that sums beyond the grid do not come back at its beginning (Gruebel and Hermesmeier 1999, ASTIN
+        Bulletin 29:197-214; from memory).
         """
         place = np.rint(self.sizes / WIDTH).astype(np.intp)
         tilt = np.exp(-TILT * np.arange(CELLS) / CELLS)
-        one = np.bincount(place, weights=self.chance, minlength=CELLS) * tilt
+        one = 1.0 - np.fft.rfft(np.bincount(place, weights=self.chance, minlength=CELLS) * tilt)
         years = np.maximum(np.asarray(days, dtype=float), 0.0)[:, None] / DAYS_PER_YEAR
         # scipy's log1p: numpy's loses the digits of a complex number near 0, which the tilt then makes large
-        log = -self.shape * log1p(years / self.years * (1.0 - np.fft.rfft(one)))
+        log = -self.shape * log1p(years / self.years * one)
+        if self.events is not None:
+            hit = self.events.hit
+            log = log - self.events.rate * hit * years * one if events is None else log + events * log1p(-hit * one)
         return np.maximum(np.fft.irfft(np.exp(log), CELLS) / tilt, 0.0)
 
     def nodes(self, most: float) -> Array:
         """Sums (k,) of falls at which chances are worked out: none, then from the least to `most`, or to what the grid holds."""
         return np.append(0.0, np.geomspace(self.sizes[0], np.clip(most, 2.0 * self.sizes[0], CELLS * WIDTH), NODES))
 
-    def weights(self, days: Array, nodes: Array) -> Array:
-        """Chance (k, m) by which each of `nodes` stands for the sums within `days` (m,); sums between two are shared."""
+    def weights(self, days: Array, nodes: Array, events: int | None = None) -> Array:
+        """Chance (k, m) by which each of `nodes` stands for the sums within `days` (m,), as in `sums`; those between two are
+        shared."""
         sums = np.arange(CELLS) * WIDTH
         upper = np.clip(np.searchsorted(nodes, sums, side="left"), 1, nodes.size - 1)
         share = np.clip((sums - nodes[upper - 1]) / (nodes[upper] - nodes[upper - 1]), 0.0, 1.0)
         part = np.zeros((nodes.size, CELLS))
         part[upper - 1, np.arange(CELLS)] = 1.0 - share
         part[upper, np.arange(CELLS)] += share
-        weight = part @ self.sums(days).T
+        weight = part @ self.sums(days, events).T
         weight[-1] += np.maximum(1.0 - weight.sum(axis=0), 0.0)
         return np.asarray(weight / weight.sum(axis=0))
 
 
 @dataclass(frozen=True)
 class Falls:
-    """The law of falls of each kind of sensor that has any; ended: lives (life_id) that such a fall ended at once."""
+    """The law of falls of each kind of sensor that has any.
+
+    ended: lives (life_id) that such a fall ended at once; came: life_id, time_after (of the first reading that shows it) and size
+    (ln ratio) of those after which sensors went on.
+    """
 
     laws: Mapping[str, FallLaw]
     ended: frozenset[str] = field(default_factory=frozenset)
+    came: pd.DataFrame = field(default_factory=partial(pd.DataFrame, columns=CAME), compare=False)
+
+    def since(self, life_id: NDArray[np.object_], time: pd.Timestamp, until: pd.Series) -> Array:
+        """What the falls that came since `time` had added up to (n,) by the dates `until` (n,) of each life."""
+        asked = pd.Series(pd.to_datetime(until).to_numpy(), index=life_id)
+        when = self.came["time_after"]
+        told = self.came[(when > time) & (when <= self.came["life_id"].map(asked))]
+        return np.asarray(told.groupby("life_id")["size"].sum().reindex(life_id).fillna(0.0), dtype=np.float64)
 
     def draw(self, rng: np.random.Generator) -> Falls:
         """One possible world: every rate drawn from what is known of it, and when falls come where they come together."""
-        laws = {name: law.draw(rng) for name, law in self.laws.items()}
-        if any(law.uneven for law in laws.values()):
-            seed = int(rng.integers(2**32))
-            laws = {name: replace(law, world=(seed, *law.world)) if law.uneven else law for name, law in laws.items()}
+        if not any(law.company for law in self.laws.values()):
+            return replace(self, laws={name: law.draw(rng) for name, law in self.laws.items()})
+        seed, laws, drawn = int(rng.integers(2**32)), {}, dict[Company, tuple[float, SiteEvents]]()
+        for name, law in self.laws.items():
+            if law.company is None:
+                laws[name] = law.draw(rng)
+                continue
+            if law.company not in drawn:
+                drawn[law.company] = law.company.draw(rng, (seed, len(drawn)))
+            laws[name] = law.in_company(law.company, *drawn[law.company])
         return replace(self, laws=laws)
 
     def remarks(self, part: Mapping[str, float] | None = None) -> tuple[str, ...]:
@@ -132,7 +166,7 @@ class Falls:
             if law.seen:
                 years = f"{law.watched:.0f} sensor-years"
                 kinds.append(f"{name} {law.rate:.2f} ({law.seen} in {years}), usually {100 * np.expm1(-law.usual):.0f} %")
-                kinds[-1] += ", several of a site together" if law.uneven else ""
+                kinds[-1] += ", several of a site together" if law.company else ""
                 if part is not None and name in part:
                     kinds[-1] += f", {100 * part[name]:.0f} % of the ends within a year"
         text = (
@@ -169,28 +203,33 @@ def weights_of(
 ) -> Iterator[Array]:
     """Chance (j, n, m) by which each of `nodes` in turn stands for the falls by `days` (m,) from now, in each of j worlds.
 
-    gap: (n,) days before now in which falls may have come unseen. sites: of the lives (n,), missing for those that have no date
-    of their own yet; None where no falls come together.
+    gap: (n,) days before now in which falls may have come unseen; events come from now on. sites: of the lives (n,), missing for
+    those that have no date of their own yet; None where no falls come together.
     """
-    plain, unseen = gap[:, None] + days, max(float(gap.max(initial=0.0)), 1.0)
-    drawn = [(law.uneven, law.world) if law is not None and law.world[1:] else None for law in laws]
-    if sites is None or not any(drawn):
-        known = _known(laws, np.append(days, days[-1] + unseen), nodes)
-        place, share = cells(np.append(days, days[-1] + unseen), plain)
-        for weight in known:
+    plain = gap[:, None] + days
+    table = np.append(days, days[-1] + max(float(gap.max(initial=0.0)), 1.0))
+    place, share = cells(table, plain)
+    events = [None if law is None else law.events for law in laws]
+    if sites is None or not any(events):
+        for weight in _known(laws, table, nodes, [None])[0]:
             yield (1.0 - share) * weight[:, place] + share * weight[:, place + 1]
         return
-    asked = gap[:, None] + np.stack([on_clocks(sites, days, world) for world in drawn])
-    table = np.append(days, np.geomspace(days[-1], max(float(asked.max()), days[-1] + unseen), BEYOND)[1:])
-    place, share = cells(table, asked)
+    code, names = pd.factorize(sites)
+    texts = [str(name) for name in names]
+    none = np.zeros((len(names), days.size), dtype=np.intp)
+    come = np.stack([none if own is None else own.by(texts, days) for own in events])
+    most = int(come.max(initial=0))
+    come = np.concatenate([come, np.full((len(laws), 1, days.size), most + 1)], axis=1)[:, code]  # a missing site has the code -1
+    known = _known(laws, table, nodes, [*range(most + 1), None])
     world = np.arange(len(laws))[:, None, None]
-    for weight in _known(laws, table, nodes):
-        yield (1.0 - share) * weight[world, place] + share * weight[world, place + 1]
+    for k in range(nodes.size):
+        yield (1.0 - share) * known[come, k, world, place] + share * known[come, k, world, place + 1]
 
 
-def _known(laws: Sequence[FallLaw | None], days: Array, nodes: Array) -> Array:
-    """Chance (k, j, m) by which each of `nodes` stands for the sums by `days` (m,), in each of j worlds."""
-    return np.stack([np.ones((1, days.size)) if law is None else law.weights(days, nodes) for law in laws], axis=1)
+def _known(laws: Sequence[FallLaw | None], days: Array, nodes: Array, events: Sequence[int | None]) -> Array:
+    """Chance (e, k, j, m) by which each of `nodes` stands for the sums by `days` (m,), in each of j worlds, given `events`."""
+    still = np.append(1.0, np.zeros(nodes.size - 1))[:, None] * np.ones(days.size)
+    return np.array([np.stack([still if law is None else law.weights(days, nodes, e) for law in laws], axis=1) for e in events])
 
 
 def fallen(chances: Iterable[Array], weights: Iterable[Array]) -> tuple[Array, Array]:

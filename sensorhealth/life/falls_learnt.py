@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from ..health.change_points import SIZE_VARIANCE, Rates
-from .falls import LEAST, WIDTH, FallLaw, Falls
-from .falls_together import MONTH, unevenness
+from .falls import CAME, LEAST, WIDTH, FallLaw, Falls
+from .falls_together import Company, company
 from .lifedata import years_between
 from .worn import wears_out
 
@@ -19,6 +17,7 @@ Array = NDArray[np.float64]
 
 # Judgements, all of them: what beliefs beforehand are worth, and what counts as a fall
 WORTH = 0.5  # falls that the rate held beforehand, that of the search for steps, is worth
+BELIEF = WORTH, WORTH / float(Rates().down)  # gamma law (shape, years) of the rate beforehand
 WORTHS = np.array([1.0, 2.0, 5.0, 10.0, 20.0, 50.0])  # falls that a technology may be worth in each of its kinds
 SIZES_WORTH = 3.0  # falls that the sizes held beforehand are worth
 SURE = 4.0  # standard deviations of a reading below which falls are not told from noise
@@ -37,26 +36,30 @@ def learn_falls(lives: pd.DataFrame, readings: pd.DataFrame, steps: pd.DataFrame
     worn = lives[wears_out(lives)]
     home = worn.set_index("life_id")[["stratum", "technology", "site"]]
     noise = deviations["deviation_sd"].groupby(deviations["life_id"].map(home["stratum"])).median()
-    watched = pd.Series(_watched(worn, readings), index=worn.index).groupby(worn["stratum"]).sum()
+    pairs = _watched(worn, readings)
+    between = pd.Series(years_between(pairs["time_before"], pairs["time_after"]), index=pairs.index)
+    watched = between.groupby(pairs["stratum"]).sum().reindex(worn["stratum"].unique()).fillna(0.0)
     fell = steps[(steps["kind"] == "down") & steps["life_id"].isin(home.index)]
-    fell = fell.assign(size=-fell["size"].astype(float), stratum=fell["life_id"].map(home["stratum"]))
+    came = fell.assign(size=-fell["size"].astype(float), stratum=fell["life_id"].map(home["stratum"]))
+    fell = came.assign(site=fell["life_id"].map(home["site"]))
     least = (SURE * noise).reindex(watched.index).fillna(LEAST).clip(lower=LEAST)
     smallest = least.reindex(fell["stratum"]).to_numpy(float)
     fell = _counted(fell[(fell["size"].to_numpy() >= smallest) & (fell["size"].to_numpy() < DEATH)])
     seen = fell["stratum"].value_counts().reindex(watched.index).fillna(0).astype(int)
     laws = {}
-    for number, (_, kinds) in enumerate(worn.drop_duplicates("stratum").groupby("technology")["stratum"]):
+    for _, kinds in worn.drop_duplicates("stratum").groupby("technology")["stratum"]:
         names = sorted(kinds)
         sizes = fell[fell["stratum"].isin(names)]
-        company = _company(sizes, home, (readings["time"].max() - readings["time"].min()) / MONTH)
-        uneven = unevenness(sizes, readings, home["site"][home["stratum"].isin(names)])
-        count, span = (np.asarray(item[names], dtype=np.float64) / company for item in (seen, watched))
-        for name, (shape, years) in zip(names, _rates(count, span)):
+        found = company(sizes, pairs[pairs["stratum"].isin(names)], BELIEF)
+        count, span = (np.asarray(item[names], dtype=np.float64) for item in (seen, watched))
+        for name, (shape, years) in zip(names, _rates(count, span, found)):
             if least[name] < DEATH - WIDTH:
                 law = _sizes(sizes["size"].to_numpy(), sizes["std_error"].to_numpy(float), float(least[name]))
-                held = FallLaw(shape, years, *law, float(least[name]), int(seen[name]), float(watched[name]))
-                laws[str(name)] = replace(held, uneven=uneven, world=(number,))
-    return Falls(laws, frozenset(fell["life_id"][fell["ended"].astype(bool)].astype(str)))
+                laws[str(name)] = FallLaw(
+                    shape, years, *law, float(least[name]), int(seen[name]), float(watched[name]), company=found
+                )
+    ended = frozenset(fell["life_id"][fell["ended"].astype(bool)].astype(str))
+    return Falls(laws, ended, came[~came["ended"].astype(bool)][list(CAME)].reset_index(drop=True))
 
 
 def _counted(fell: pd.DataFrame) -> pd.DataFrame:
@@ -66,39 +69,28 @@ def _counted(fell: pd.DataFrame) -> pd.DataFrame:
     return fell[~(ended & (ended.groupby(fell["stratum"]).transform("mean") > MOSTLY))]
 
 
-def _watched(lives: pd.DataFrame, readings: pd.DataFrame) -> Array:
-    """Years (n,) in which a fall would have been seen: up to the last reading of a life that has come to its end, else to the
-    visit before, as one low visit may be a bad reading."""
-    times = readings["time"].groupby(readings["life_id"])
-    last = times.max()
-    before = readings["time"][readings["time"] < times.transform("max") - ONE_VISIT].groupby(readings["life_id"]).max()
-    first, latest, told = (
-        pd.to_datetime(item.reindex(lives["life_id"])).reset_index(drop=True) for item in (times.min(), last, before)
-    )
-    until = latest.where(lives["end_kind"].isin(("soft", "sudden")).to_numpy(), told)
-    return np.nan_to_num(np.maximum(years_between(first, until), 0.0))
+def _watched(lives: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:
+    """Readings that follow each other and between which a fall would have been seen (life_id, stratum, site, time_before,
+    time_after): up to the last one of a life that has come to its end, else to the visit before, as one low visit may be a bad
+    reading."""
+    told = readings.loc[readings["life_id"].isin(lives["life_id"]), ["life_id", "time"]]
+    told = told.sort_values(["life_id", "time"], kind="stable", ignore_index=True)
+    of_each = told["time"].groupby(told["life_id"])
+    over = told["life_id"].isin(lives["life_id"][lives["end_kind"].isin(("soft", "sudden"))])
+    same = (told["life_id"] == told["life_id"].shift()) & (over | (told["time"] < of_each.transform("max") - ONE_VISIT))
+    pairs = told.assign(time_before=told["time"].shift()).rename(columns={"time": "time_after"})[same]
+    home = lives.set_index("life_id")[["stratum", "site"]]
+    return pairs.join(home, on="life_id")
 
 
-def _company(fell: pd.DataFrame, home: pd.DataFrame, months: float) -> float:
-    """How many falls count as one, as those of a site come together: by how much more their numbers by site and month vary than
-    those of a Poisson law of that mean (index of dispersion: Cox and Lewis 1966, The Statistical Analysis of Series of Events;
-    from memory)."""
-    if len(fell) < 2:
-        return 1.0
-    when = pd.to_datetime(fell["time_after"])
-    month = (when - when.min()) // MONTH
-    site = fell["life_id"].map(home["site"])
-    count = fell.groupby([site.to_numpy(dtype=object), month.to_numpy()]).size().to_numpy(float)
-    usual = count.sum() / (home["site"].nunique() * max(months, 1.0))
-    return float(np.clip((count**2).sum() / count.sum() - usual, 1.0, count.max()))
-
-
-def _rates(seen: Array, watched: Array) -> list[tuple[float, float]]:
+def _rates(seen: Array, watched: Array, found: Company | None = None) -> list[tuple[float, float]]:
     """Gamma laws (shape, years) of the rates of a technology's kinds, by empirical Bayes: all together first, and then each with
     that for what it is worth, as the differences between them tell."""
-    shape, years = WORTH + seen.sum(), WORTH / Rates().down + watched.sum()
+    shape, years = (BELIEF[0] + seen.sum(), BELIEF[1] + watched.sum()) if found is None else found.rate
     if seen.size == 1:
         return [(float(shape), float(years))]
+    if found is not None:
+        seen, watched = seen / found.together, watched / found.together
     mean = shape / years
     worth = WORTHS[:, None]
     chance = worth / (worth + mean * watched)

@@ -1,14 +1,16 @@
 """Falls that hit many sensors of a site together: silicone in the air, a storm, a wash-down, a fire test.
 
-Given a site's clock, the falls of its sensors come independently, each at the rate of its kind on that clock in place of time.
-The clock is a gamma process, with mean t and variance `uneven` t: now and then it leaps, and many fall at once. How uneven it is
-shows in how many pairs of sensors of a site fell between the same visits, beside the pairs that chance brings.
+Some falls come in events, each of which hits every sensor that is at its site with the same chance; the others come one by one.
+Events show where more sensors of a site fell between the same readings than the other falls bring by chance. How often they come
+is known from few of them, and so are future numbers of ends: a world of the budget draws how often they come, how many sensors
+they hit, and when.
 """
 
 from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -19,52 +21,128 @@ from .lifedata import DAYS_PER_YEAR
 
 Array = NDArray[np.float64]
 
-MONTH = pd.Timedelta(days=30)
-CHANCE = 0.01  # with which chance alone may bring so many pairs where falls are held to come together
-MOST = 5.0  # years: one leap in five years that brings all falls of that time
+CHANCE = 0.05  # with which chance alone may bring an event anywhere in the records
+FEWEST = 2  # sensors that fall in an event
+SPAN = ["time_before", "time_after"]
+HALF = 0.5  # event, and sensor hit or not, that is held beforehand (Jeffreys)
+MOST = 0.95  # of the sensors of a site that an event hits
+ROUNDS = 4  # of asking for events, with the rate of the other falls as it was known before
 
 
-def unevenness(fell: pd.DataFrame, readings: pd.DataFrame, site: pd.Series) -> float:
-    """Variance (years squared a year) of the clock of a site's falls; 0 where they come no more together than by chance.
+@dataclass(frozen=True)
+class SiteEvents:
+    """Events in one possible world: rate (per site and year), hit (chance of each sensor there to fall), world (seeds)."""
 
-    fell: falls, life_id and time_after (of the first reading that shows it). readings: life_id, time. site: of each life (index
-    life_id). The falls of a month at a site are compared with the time that its readings in that month look back on, so that
-    falls found at one visit do not pass for falls that came together.
+    rate: float
+    hit: float
+    world: tuple[int, ...]
+
+    def of_kind(self, times: float) -> SiteEvents:
+        """The same for a kind of sensor that falls so many times as often as others of its technology."""
+        return replace(self, hit=min(times * self.hit, MOST))
+
+    def by(self, sites: Sequence[str], days: Array) -> NDArray[np.intp]:
+        """How many come to each site (s, m) by `days` (m,): alike wherever the site's name is asked about."""
+        found = np.zeros((len(sites), days.size), dtype=np.intp)
+        for number, name in enumerate(sites):
+            rng = np.random.default_rng([*self.world, zlib.crc32(name.encode())])
+            when = 0.0
+            while (when := when + DAYS_PER_YEAR * rng.exponential() / max(self.rate, 1e-12)) <= days[-1]:
+                found[number] += when <= days
+        return found
+
+
+@dataclass(frozen=True)
+class Company:
+    """Falls of the past of one technology that came in events, and the others.
+
+    events: found in so many site_years; hit of the sensors exposed to them, less those that chance brought. shape, years: of the
+    gamma law of the rate of the other falls, per sensor and year. together: falls that count as one, as a number of falls is the
+    less known the more of them come at once.
     """
-    told = readings[readings["life_id"].isin(site.index)].sort_values(["life_id", "time"], kind="stable")
-    if len(fell) < 2 or told.empty:
-        return 0.0
-    own = told["life_id"] == told["life_id"].shift()
-    back = told["time"].diff().where(own).dt.total_seconds() / (86_400.0 * DAYS_PER_YEAR)
-    told, back = told[back > 0.0], back[back > 0.0]
-    start = told["time"].min()
 
-    def cell(table: pd.DataFrame, time: str) -> list[NDArray[np.object_]]:
-        return [table["life_id"].map(site).to_numpy(dtype=object), ((table[time] - start) // MONTH).to_numpy(dtype=object)]
+    events: int
+    site_years: float
+    hit: float
+    exposed: float
+    shape: float
+    years: float
+    together: float
 
-    looked = back.groupby(cell(told, "time")).agg(["sum", "mean"])
-    came = fell.groupby(cell(fell, "time_after")).size().reindex(looked.index).fillna(0.0).to_numpy(float)
-    mean = came.sum() * looked["sum"].to_numpy() / looked["sum"].sum()
-    pairs, by_chance = float((came * (came - 1.0)).sum()), float((mean**2).sum())
-    if pairs <= by_chance or gammainc(0.5 * pairs, 0.5 * by_chance) > CHANCE:
-        return 0.0
-    return float(min((pairs - by_chance) / (mean**2 / looked["mean"].to_numpy()).sum(), MOST))
+    @property
+    def often(self) -> float:
+        """Events per site and year."""
+        return (self.events + HALF) / self.site_years
+
+    @property
+    def severe(self) -> float:
+        """Chance of a sensor to be hit by an event."""
+        return (self.hit + HALF) / (self.exposed + 2.0 * HALF)
+
+    @property
+    def rate(self) -> tuple[float, float]:
+        """Gamma law (shape, years) of the rate of all falls per sensor and year, of the mean and variance of theirs together."""
+        alone, in_events = self.shape / self.years, self.often * self.severe
+        variance = alone**2 / self.shape + in_events**2 * (
+            1.0 / (self.events + HALF) + (1.0 - self.severe) / (self.hit + HALF) / (self.exposed + 2.0)
+        )
+        return (alone + in_events) ** 2 / variance, (alone + in_events) / variance
+
+    def draw(self, rng: np.random.Generator, world: tuple[int, ...]) -> tuple[float, SiteEvents]:
+        """One possible world: the rate of the falls that come one by one, and the events; world: seeds."""
+        often = float(rng.gamma(self.events + HALF)) / self.site_years
+        severe = float(rng.beta(self.hit + HALF, self.exposed - self.hit + HALF))
+        return float(rng.gamma(self.shape)) / self.years, SiteEvents(often, severe, world)
 
 
-def clocks(sites: Sequence[str], days: Array, uneven: float, world: Sequence[int]) -> Array:
-    """The clock (s, m) of each site at `days` (m,), from 0 on, in one world: alike wherever the site's name is asked about."""
-    steps = np.diff(days, prepend=0.0) / DAYS_PER_YEAR
-    drawn = [np.random.default_rng([*world, zlib.crc32(name.encode())]).gamma(steps / uneven) for name in sites]
-    return np.cumsum(uneven * DAYS_PER_YEAR * np.reshape(drawn, (len(sites), days.size)), axis=1)
+def company(fell: pd.DataFrame, watched: pd.DataFrame, belief: tuple[float, float]) -> Company | None:
+    """Events among the falls of a technology; None where no more come together than by chance.
 
-
-def on_clocks(sites: pd.Series, days: Array, world: tuple[float, Sequence[int]] | None) -> Array:
-    """Days (n, m) on the clocks of falls of the lives' sites (n,), on the wall's where the site is missing.
-
-    world: how uneven clocks are and the numbers by which one possible world's are drawn; None: all on the wall's.
+    fell: life_id, site, time_before, time_after (of the last reading before and the first after). watched: the same of all
+    readings that follow each other, between which a fall would have been seen. belief: gamma law (shape, years) of the rate of
+    falls beforehand.
     """
-    if world is None:
-        return np.broadcast_to(days, (len(sites), days.size))
-    code, names = pd.factorize(sites)
-    read = np.vstack([clocks([str(name) for name in names], days, *world), days])  # a missing site has the code -1
-    return np.asarray(read[code])
+    years = np.diff(_spans(watched), axis=0)[0]
+    if len(fell) < FEWEST or not years.sum() > 0.0:
+        return None
+    places = [(_spans(own), _spans(watched[watched["site"] == site])) for site, own in fell.groupby("site")]
+    span = watched.groupby("site").agg({"time_before": "min", "time_after": "max"})
+    site_years = float(np.diff(_spans(span), axis=0).sum())
+    chance = CHANCE / max(site_years / years.mean(), 1.0)
+    alone, found = len(fell), np.empty((0, 3))
+    for _ in range(ROUNDS):
+        rate = (alone + HALF) / years.sum()
+        found = np.concatenate([_events(*place, rate, chance) for place in places])
+        before, alone = alone, len(fell) - int(found[:, 0].sum())
+        if alone == before:
+            break
+    if not len(found):
+        return None
+    hit = np.maximum(found[:, 0] - found[:, 2], 1.0)
+    exposed = float(np.maximum(found[:, 1], hit).sum())
+    others = belief[0] + len(fell) - float(hit.sum()), belief[1] + float(years.sum())
+    together = (alone + float((found[:, 0] ** 2).sum())) / len(fell)
+    return Company(len(found), site_years, float(hit.sum()), exposed, *others, together)
+
+
+def _spans(table: pd.DataFrame) -> Array:
+    """Times before and after (2, k), in years since some day."""
+    start = np.datetime64("2000-01-01")
+    days = [(table[name].to_numpy(dtype="datetime64[ns]") - start) / np.timedelta64(1, "D") for name in SPAN]
+    return np.stack(days) / DAYS_PER_YEAR
+
+
+def _events(fell: Array, watched: Array, rate: float, chance: float) -> Array:
+    """Events at one site (k, 3): falls, sensors that were there, falls expected by chance at `rate` a year between the same
+    readings; the largest first, and each of its falls in no other."""
+    found = []
+    while fell.shape[1] >= FEWEST:
+        covers = (fell[0] < fell[1][:, None]) & (fell[1] >= fell[1][:, None])
+        most = int(covers.sum(axis=1).argmax())
+        there = (watched[0] < fell[1, most]) & (watched[1] >= fell[1, most])
+        count, expected = int(covers[most].sum()), rate * float((watched[1] - watched[0])[there].sum())
+        if count < FEWEST or gammainc(count, expected) > chance:
+            break
+        found.append((count, int(there.sum()), expected))
+        fell = fell[:, ~covers[most]]
+    return np.array(found, dtype=np.float64).reshape(-1, 3)

@@ -31,10 +31,11 @@ def default_grid(horizon_days: float) -> Array:
     return np.append(knots[knots < horizon_days], horizon_days).astype(float)
 
 
-def soft_cdf(path: PathPosterior, ages: Array, days: Array, margin: float) -> Array:
+def soft_cdf(path: PathPosterior, ages: Array, days: Array, margin: float | Array) -> Array:
     """Chance (n, m) that the latent paths meet ln(1 + margin) within `days` (m,), were there no sudden end.
 
-    ages: (n,) years on the as-of date, at which the posterior holds. A mixture over the posterior's components.
+    ages: (n,) years on the as-of date, at which the posterior holds. margin: one, or (n,) of each. A mixture over the
+    posterior's components.
     """
     limit = np.log1p(margin)
     weight = np.where(path.weight < _LEAST_WEIGHT, 0.0, path.weight)
@@ -103,13 +104,13 @@ def _moved(wide: Array, days: Array, factor: Array, weight: Array) -> Array:
 
 
 def placed_cdf(
-    path: PathPosterior, ages: Array, days: Array, margin: float, places: Places | None, *, back: bool = False
+    path: PathPosterior, ages: Array, days: Array, margin: float | Array, places: Places | None, *, back: bool = False
 ) -> Array:
     """As `soft_cdf`, where each life has a knee of its own; back: as known from its readings up to these ages alone."""
     if places is None:
         return soft_cdf(path, ages, days, margin)
     wide = widened_grid(days, OWN_SOONER)
-    law = places.sooner(path.life_id, ages, float(np.log1p(margin)), back=back)
+    law = places.sooner(path.life_id, ages, np.log1p(margin), back=back)
     cdf = soft_cdf(path, ages, wide, margin)
     found = scaled(cdf, wide, days, OWN_SOONER, law)
     found[:, 0] = cdf[:, 0]  # where it stands now is not in doubt

@@ -172,9 +172,9 @@ def records(falls: dict[str, float], ended: set[str], count: int = 40) -> tuple[
         {
             "life_id": list(falls), "kind": ["down" if size < 0 else "up" for size in falls.values()],
             "size": list(falls.values()), "std_error": 0.02, "ended": [name in ended for name in falls],
-            "time_after": [START + pd.Timedelta(days=60 + 90 * k) for k in range(len(falls))],
+            "time_after": [START + pd.Timedelta(days=60 + 60 * k) for k in range(len(falls))],
         }
-    )  # fmt: skip
+    ).assign(time_before=lambda table: pd.to_datetime(table["time_after"]) - pd.Timedelta(days=60))  # fmt: skip
     deviations = pd.DataFrame({"life_id": names, "deviation_sd": 0.02})
     return lives, readings, steps, deviations
 
@@ -198,9 +198,11 @@ def test_falls_that_come_together_tell_less_of_the_rate() -> None:
     found = {f"s{i}": -0.2 for i in range(8)}
     lives, readings, steps, deviations = records(found, set())
     alone = learn_falls(lives, readings, steps, deviations).laws[KIND]
-    together = learn_falls(lives, readings, steps.assign(time_after=START + pd.Timedelta(days=300)), deviations)
+    at_once = steps.assign(time_before=START + pd.Timedelta(days=240), time_after=START + pd.Timedelta(days=300))
+    together = learn_falls(lives, readings, at_once, deviations)
     spread = [law.shape**-0.5 for law in (alone, together.laws[KIND])]
     assert spread[1] > 1.5 * spread[0]
+    assert alone.company is None and together.laws[KIND].company is not None
 
 
 def test_an_end_by_a_fall_is_no_sudden_death_besides() -> None:
