@@ -3,10 +3,10 @@
 A curve that fits is known as far as sensors have walked it. Beyond that it is one guess among many: a film that grows by
 diffusion slows the loss down and does not end a life; what ends it comes later and faster. So the loss is held to go on as a
 power of age whose exponent need not stay what it is: on the way from the loss that sensors of the kind have reached to the limit,
-ln(exponent) leaves the curve's and comes back to what is usual, in octaves of the loss (a stationary process that forgets
-exponentially: Uhlenbeck and Ornstein 1930, Phys. Rev. 36:823-841; cited from memory). The more octaves lie ahead the less is
-known; where sensors have come near the limit nothing changes, and where ends have taught their law (`life.end_law`) this belief
-is not asked.
+ln(exponent) leaves the curve's smoothly and comes back to what is usual, in octaves of the loss (a stationary Gaussian process of
+squared exponential covariance: Rasmussen and Williams 2006, Gaussian Processes for Machine Learning, ch. 4; cited from memory).
+The more octaves lie ahead the less is known; where sensors have come near the limit nothing changes, and where ends have taught
+their law (`life.end_law`) this belief is not asked.
 
 Usual exponents run from .5 (growth by diffusion) to what a knee passed half way makes of the last of the way: with a barrier
 and a catalyst in series 1.4, 2.0 and 2.6 for reserves of 3, 10 and 30, with losses that go 3, 8 and 20 times as fast after it 2,
@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri
+from scipy.special import erf, ndtri
 
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.curves.own_pace import OwnPace
@@ -34,7 +34,7 @@ from sensorhealth.technologies import technologies
 EXPONENTS = (0.5, 6.0)  # of the loss as a power of age, 5 and 95 % points
 USUAL = 0.5 * float(np.log(EXPONENTS).sum())
 SPREAD = float(np.log(EXPONENTS[1] / EXPONENTS[0]) / (2.0 * ndtri(0.95)))
-MEMORY = 1.0  # octaves of the loss in which all but a share of 1 / e of an exponent is forgotten
+MEMORY = 1.0  # octaves of the loss at which two exponents have a correlation of exp(-1 / 2)
 LEAVES = 0.75  # of the belief in a curve without a knee: that its exponent does not stay
 FIRST = 0.9  # quantile of what the sensors of a kind have lost, up to which the curve is known: one in ten has been there
 LEAST_SHARE = 0.02  # of the way, below which no loss tells of a course
@@ -102,10 +102,12 @@ def exponent(curve: Curve, slope: FloatArray, age: FloatArray, lost: FloatArray)
 
 def drift(octaves: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Of the mean of ln(exponent) over so many octaves of loss: the share that its beginning has in it, and its standard
-    deviation (the mean of a stationary Ornstein-Uhlenbeck process, given where it starts)."""
+    deviation (the mean of a stationary Gaussian process, given where it starts; its correlation at a distance u is
+    exp(-u^2 / 2), whose integral over the way is `within`)."""
     way = np.maximum(octaves / MEMORY, 1e-3)
-    start = -np.expm1(-way) / way
-    variance = 2.0 * (1.0 - start) / way - start**2
+    within = np.sqrt(0.5 * np.pi) * erf(way / np.sqrt(2.0))
+    start = within / way
+    variance = 2.0 * (way * within + np.expm1(-0.5 * way**2)) / way**2 - start**2
     return start, SPREAD * np.sqrt(np.maximum(variance, 0.0))
 
 
