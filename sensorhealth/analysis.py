@@ -102,7 +102,7 @@ class Analysis:
         """Forecasts made on past dates, reading nothing after them, against what happened; see `evaluate.track_record`."""
         from .evaluate import track_record
 
-        return track_record(self.fleet, self.policy, **{"lives": self.lives, **options})
+        return track_record(self.fleet, self.policy, **{"lives": self.lives, "gas": _gas_by_row(self), **options})
 
     def recast(self, calibration: life.Calibration, progress: Progress | None = None) -> Analysis:
         """The same fit with its forecasts' spread corrected, and all that follows from the forecasts anew."""
@@ -194,7 +194,7 @@ def analyse_and_look_back(
         return analyse(fleet, day, policy, progress=progress), None
     with beside(known, policy, None if dates is None else past_dates(known, dates)) as past:
         ahead = look_ahead(known, day, policy, progress=progress)
-        past.ask(ahead.lives)
+        past.ask(ahead.lives, _gas_by_row(ahead))
         analysis = decided(ahead, known, day, policy, progress)  # most pasts correct nothing, and would be waited for
         if meanwhile is not None:
             meanwhile(analysis)
@@ -202,6 +202,12 @@ def analyse_and_look_back(
             progress("comparing past forecasts with what happened")
         record = past.record()
     return analysis if record is None else record.corrected(analysis, progress), record
+
+
+def _gas_by_row(seen: Outlook | Analysis) -> pd.Series:
+    """What the gas did to each reading, by row of the calibrations."""
+    rows = seen.readings["row"]
+    return life.gas_in(seen.ageing.residuals_).reindex(rows.index).set_axis(rows)
 
 
 @one_thread

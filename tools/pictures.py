@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import sensorhealth
+from sensorhealth.analysis import analyse_and_look_back
 from sensorhealth.present import gallery, notebooks, style
 from sensorhealth.present.report import report_html
 
@@ -37,6 +38,8 @@ def draw(analysis: Any, folder: Path = PICTURES) -> None:
         "sites": gallery.by_site(analysis),
         "survival": gallery.sudden_survival(analysis, "galvanic oxygen"),
         "hazard": gallery.sudden_hazard(analysis, "galvanic oxygen"),
+        "life-fit": gallery.sudden_fit(analysis, "galvanic oxygen"),
+        "residuals": gallery.sudden_residuals(analysis, "galvanic oxygen"),
         "control": gallery.sensor_control(analysis, soonest),
         "zero": gallery.zeros(analysis, **ALIKE),
     }
@@ -46,7 +49,7 @@ def draw(analysis: Any, folder: Path = PICTURES) -> None:
         print(folder / f"{name}.png")
 
 
-def photograph(analysis: Any) -> None:
+def photograph(analysis: Any, track_record: Any) -> None:
     """Write pictures of the report as a browser shows it; says so where no browser is installed."""
     binary, driver = shutil.which("chromium"), shutil.which("chromedriver")
     if not binary or not driver:
@@ -62,7 +65,7 @@ def photograph(analysis: Any) -> None:
     try:
         with tempfile.TemporaryDirectory() as folder:
             page = Path(folder) / "report.html"
-            page.write_text(report_html(analysis), encoding="utf-8")
+            page.write_text(report_html(analysis, track_record=track_record), encoding="utf-8")
             for name, (width, height, scheme) in SCREENS.items():
                 size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
                 browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
@@ -97,9 +100,9 @@ def main() -> None:
     )
     arguments = parser.parse_args()
     os.chdir(ROOT)  # the report shows the path as it is given
-    analysis = sensorhealth.analyse(sensorhealth.read_fleet("data/synthetic"))
+    analysis, track_record = analyse_and_look_back(sensorhealth.read_fleet("data/synthetic"))
     draw(analysis)
-    photograph(analysis)
+    photograph(analysis, track_record)
     if arguments.notebooks is not None:
         execute_notebooks(arguments.notebooks)
 

@@ -7,19 +7,12 @@ from numpy.typing import NDArray
 
 from sensorhealth.compare.source import MOST_GROUPS, Compared
 
-VERDICTS = (
-    "worse",
-    "better",
-    "different, within the margin",
-    "same within the margin",
-    "cannot tell",
-    "too few readings",
-)
-"""The closed set of verdicts on the ageing rate."""
-
 
 def verdict(ratio: float, q_value: float, p_equivalent: float, alpha: float) -> str:
-    """One of VERDICTS. No difference found is not the same as no difference: that needs the equivalence test."""
+    """The verdict on an ageing rate, as the nomenclature of lots has them.
+
+    No difference found is not the same as no difference: that needs the equivalence test.
+    """
     if not np.isfinite(q_value):
         return "cannot tell"
     if q_value <= alpha:

@@ -23,12 +23,6 @@ _HALVINGS = 5
 _NARROW = 0.002  # of the whole width, about the first guess
 
 
-def poisson_binomial(chances: ArrayLike) -> FloatArray:
-    """Distribution (n + 1,) of how many of n independent events with `chances` (n,) happen; error about 1e-15."""
-    chances = np.atleast_1d(np.asarray(chances, dtype=float))
-    return count_distribution(chances[None, :, None], chances.size)[0]
-
-
 def count_distribution(at_least: FloatArray, most: int) -> FloatArray:
     """Distribution (m, most + 1) of sums of independent counts, for m sums at once.
 

@@ -249,14 +249,6 @@ def _kinds(fleet_plan: FleetPlan, where: Positions) -> list[_Kind]:
     return found
 
 
-def demand_distribution(chances: FloatArray) -> FloatArray:
-    """Distribution (m, k) of how many of the positions with `chances` (n, m) are replaced, each counted once at most."""
-    chances = np.clip(chances, 0.0, 1.0)
-    if chances.shape[0] <= _EXACT:
-        return count_distribution(chances[None], chances.shape[0])
-    return _from_moments(*_moments(chances, None))
-
-
 def _from_moments(mean: FloatArray, variance: FloatArray, third: FloatArray) -> FloatArray:
     """Distribution (m, k) of a count of many positions, by its mean, variance and third central moment (m,)."""
     top = int(np.ceil((mean + 12.0 * np.sqrt(variance)).max() + 12.0))

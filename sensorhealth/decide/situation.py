@@ -30,7 +30,7 @@ NOT_IN_SERVICE = ("removed", "not yet installed")
 class Situation:
     """All sensors of the forecast table, in its order; n entries each.
 
-    status, status_reason, site, kind ("technology gas"), lot, model: text. as_of: day. row: position in the life
+    status, site, kind ("technology gas"), lot, model: text. as_of: day. row: position in the life
     distributions, -1 for none. in_service: not removed, installed. recorded_cost: price of a new one in the records,
     NaN for none; unit_cost: the price used. warranty_end, installed: days, NaT for none. p_warranty: chance of ending
     before the warranty does, NaN for none. last_test, last_outcome, last_cylinder: the last gas test of any kind;
@@ -44,7 +44,6 @@ class Situation:
     as_of: np.datetime64
     sensor_id: ObjectArray
     status: ObjectArray
-    status_reason: ObjectArray
     site: ObjectArray
     kind: ObjectArray
     lot: ObjectArray
@@ -109,7 +108,6 @@ def situation(
         as_of=np.datetime64(pd.Timestamp(forecast["as_of"].iloc[0]), "D") if len(forecast) else np.datetime64("NaT", "D"),
         sensor_id=ids,
         status=status,
-        status_reason=_text(forecast, "reason"),
         site=table["site"],
         kind=kind,
         lot=table["lot"],

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
+from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
@@ -38,16 +37,3 @@ def cover(demand: FloatArray, level: float) -> int:
     """Smallest stock that covers `demand` (k,) with at least the chance `level` (the base stock)."""
     covered = np.cumsum(demand) >= level - 1e-12
     return int(covered.argmax()) if covered.any() else demand.size - 1
-
-
-def newsvendor_normal(mean: float, deviation: float, holding: float, shortage: float) -> Stock:
-    """The same against normally distributed demand: mean + z deviation, at the cost (h + p) deviation phi(z)."""
-    score = float(ndtri(shortage / (shortage + holding)))
-    density = np.exp(-0.5 * score**2) / np.sqrt(2.0 * np.pi)
-    return Stock(mean + score * deviation, float((holding + shortage) * deviation * density))
-
-
-def reorder_point(mean: ArrayLike, deviation: ArrayLike, periods: float, level: float) -> FloatArray:
-    """Stock at which to order, against normal demand per period over a lead time of `periods`, at service `level`."""
-    spread = np.asarray(deviation, dtype=float) * np.sqrt(periods)
-    return np.asarray(mean, dtype=float) * periods + float(ndtri(level)) * spread

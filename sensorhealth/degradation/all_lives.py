@@ -45,8 +45,6 @@ ROUGHLY, EXACTLY = 1e-3, 1e-6  # of the equations of what lives share, on the wa
 STRAGGLERS = 0.002  # share of the stand-ins that need not have come to rest
 NONE_COMMON = Common(np.zeros(0, dtype=np.int64), np.zeros((0, 2, 2)), np.zeros((1, 2, 2)), *np.zeros((2, 0)))
 
-Begin = tuple[Sites, FloatArray, Mapping[str, FloatArray]]
-
 
 @dataclass(frozen=True)
 class SharedFit:

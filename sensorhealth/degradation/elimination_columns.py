@@ -141,11 +141,6 @@ class Eliminated:
                 out[block.columns[: block.own]] = np.diag(self.covariances[b])[: block.own]
         return out
 
-    @property
-    def theta_inverse(self) -> Covariances:
-        """Covariances that can be asked for by columns: theta_inverse[i, j]."""
-        return self.covariances
-
 
 class Covariances(Mapping[int, FloatArray]):
     """Block -> covariance of its front (w, w), worked out when asked for; those of inner blocks, and few in all, are kept."""

@@ -31,10 +31,10 @@ class Beside:
     def __init__(self, line: Connection, worker: BaseProcess) -> None:
         self._line, self._worker = line, worker
 
-    def ask(self, lives: pd.DataFrame) -> None:
-        """Tell the other process the lives as judged with all the records, for it to compare with."""
+    def ask(self, lives: pd.DataFrame, gas: pd.Series | None = None) -> None:
+        """Tell the other process the lives, and the gas in the readings, as judged with all the records, to compare with."""
         with suppress(BrokenPipeError, ConnectionResetError):  # `record` says what became of it
-            self._line.send(lives)
+            self._line.send((lives, gas))
 
     def record(self) -> TrackRecord | None:
         """The track record that was asked for, once it is there; None where the records leave none.
@@ -81,9 +81,9 @@ def _work(asker: Connection, line: Connection, fleet: Fleet, policy: Policy, dat
     asker.close()
     try:
         with ThreadPoolExecutor(1) as listening:  # who sends much waits until it is taken
-            lives = listening.submit(line.recv)
+            hindsight = listening.submit(line.recv)
             found = list(walk_back(fleet, policy, dates))
-            line.send(compared(fleet, policy, found, lives.result()))
+            line.send(compared(fleet, policy, found, *hindsight.result()))
     except EOFError:
         return  # nobody waits any more
     except Exception as error:  # told to the one who asked, who raises it

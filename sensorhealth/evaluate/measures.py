@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..nomenclature import columns
+from .prognostics import prognostic_horizon
 from .samples import ALPHA, HORIZONS
 from .scores import Integrals, brier, censoring_weights, reliability_bins
 
@@ -39,7 +40,7 @@ def end_measures(rows: pd.DataFrame, decision_days: float, risk: float) -> Itera
     ended = rows["ended"].to_numpy(dtype=bool)
     yield _row("lives forecast", float(len(rows)), len(rows))
     yield _row("ended lives", float(ended.sum()), int(ended.sum()))
-    yield from _coverage(rows, int(ended.sum()))
+    yield from _coverage(rows, int(rows.loc[ended, "life_id"].nunique()))
     yield _mean_row("CRPS of remaining life (days)", rows["crps_days"].to_numpy(), note="up to the end of the records")
     middle = 0.5 * (rows["lower_days"] + rows["upper_days"]).to_numpy()[ended]
     late = rows["rul_days_p50"].to_numpy()[ended] - middle
@@ -55,6 +56,7 @@ def end_measures(rows: pd.DataFrame, decision_days: float, risk: float) -> Itera
 
 
 def _coverage(rows: pd.DataFrame, ended: int) -> Iterator[Row]:
+    """Coverages; ended: how many lives ended, each counted once, as forecasts of one life from several dates err together."""
     integrals = Integrals(rows["pit_low"].to_numpy(), rows["pit_high"].to_numpy())
     few = f"not enough ended lives to judge ({ended}; about {ENOUGH_ENDS} are needed)" if ended < ENOUGH_ENDS else ""
     for level in LEVELS:
@@ -94,10 +96,9 @@ def _horizon_measure(ended: pd.DataFrame) -> Row:
     for _, life in ended.sort_values("as_of").groupby("sensor_id"):
         if len(life) > 1:
             true = 0.5 * (life["lower_days"] + life["upper_days"]).to_numpy()
-            within = np.abs(life["rul_days_p50"].to_numpy() - true) <= ALPHA * (true + life["age_days"].to_numpy())
-            outside = np.flatnonzero(~within)
-            start = outside[-1] + 1 if outside.size else 0
-            found.append(true[start] if start < len(life) else 0.0)
+            whole = float(true[-1] + life["age_days"].iloc[-1])
+            found.append(prognostic_horizon(true, life["rul_days_p50"], ALPHA * whole))
+    found = list(np.nan_to_num(found))
     value = float(np.median(found)) if found else float("nan")
     note = "0: never; within 20 % of the age at the end; lives forecast on two dates or more"
     return _row("prognostic horizon, median (days)", value, len(found), note=note)

@@ -85,18 +85,21 @@ def final_life(lives: pd.DataFrame, asked: pd.DataFrame, as_of: pd.Timestamp) ->
     return last.loc[asked["sensor_id"]].reset_index()
 
 
-def verdicts(readings: pd.DataFrame, limit: float = 0.0) -> pd.DataFrame:
+def verdicts(readings: pd.DataFrame, limit: float = 0.0, gas: Array | float = 0.0) -> pd.DataFrame:
     """What the readings say of each life, indexed by life_id: last_good (last one above the limit), first_low (first of those
-    at or below it with none above after it), lows (how many of those). limit: ln headroom ratio of the end.
+    at or below it with none above after it), lows (how many of those), misread (read low, but never net of the gas). limit: ln
+    headroom ratio of the end. gas: effect of the gas in each log ratio, as far as it is known.
 
     A bump test that shows no headroom is no reading: it tells that a sensor answers, not that it can still be adjusted.
     """
-    low = reads_low(readings["log_ratio"], readings["censoring"], limit)
+    low = reads_low(readings["log_ratio"] - gas, readings["censoring"], limit)
+    as_read = reads_low(readings["log_ratio"], readings["censoring"], limit)
     last_good = readings["time"][~low].groupby(readings["life_id"]).max()
     after = last_good.reindex(readings["life_id"]).to_numpy()
     trailing = readings[low & ~(readings["time"].to_numpy() < after)].groupby("life_id")["time"]
     table = pd.DataFrame({"last_good": last_good, "first_low": trailing.min(), "lows": trailing.size()})
-    return table.assign(lows=table["lows"].fillna(0).astype(int))
+    misread = table.index.isin(readings["life_id"][as_read]) & table["first_low"].isna().to_numpy()
+    return table.assign(lows=table["lows"].fillna(0).astype(int), misread=misread)
 
 
 def ends(
@@ -113,7 +116,8 @@ def ends(
     limit and no later than the first of those below it, or the failed test, or the removal. A sudden end lies after the last
     gas test passed and no later than the test failed, or the removal. A sensor that is left in service with readings below the
     limit has ended too (at once, if the first of them was taken by the as-of date): with two such readings, or with one where
-    the records tell of no removals at all. Any other life was good at its last reading above the limit (at its last passed
+    the records tell of no removals at all. A sensor removed as worn that only its gas made read low had not come to its end: it
+    is lost. Any other life was good at its last reading above the limit (at its last passed
     test, for a technology without a soft end).
     blur_days: per stratum, how far the noise of readings moves a test's verdict in time (see `reading_blur`).
     """
@@ -121,7 +125,7 @@ def ends(
     own = said.reindex(known["life_id"]).reset_index(drop=True)
     removed = (known["ended"] > as_of) & (known["ended"] <= end)
     sudden = (removed & (known["end_kind"] == "sudden")).to_numpy()
-    worn = (removed & (known["end_kind"] == "soft")).to_numpy()
+    worn = (removed & (known["end_kind"] == "soft") & ~own["misread"].fillna(False).astype(bool)).to_numpy()
     flat = _flat(known)
     enough = _enough(lives)
     low = (own["lows"] >= enough) & (own["first_low"] <= end)

@@ -6,26 +6,10 @@ docstring.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
-
-
-class Convergence(NamedTuple):
-    """Centroid (time, error) of the area under the error curve, and its distance from (first prediction, no error)."""
-
-    time: float
-    error: float
-    distance: float
-
-
-def relative_accuracy(true: ArrayLike, predicted: ArrayLike) -> Array:
-    """1 - |error| / true remaining life at each prediction; 1 is perfect, below 0 is worse than saying nothing."""
-    truth = np.asarray(true, dtype=float)
-    return 1.0 - np.abs(truth - np.asarray(predicted, dtype=float)) / truth
 
 
 def prognostic_horizon(true: ArrayLike, predicted: ArrayLike, alpha: float) -> float:
@@ -54,13 +38,3 @@ def alpha_lambda_mass(true: ArrayLike, alpha: float, grid: ArrayLike, cdf: Array
     bounds = np.stack([(1.0 - alpha) * truth, (1.0 + alpha) * truth], axis=1)
     mass = [np.diff(np.interp(bound, days, row))[0] for bound, row in zip(bounds, np.asarray(cdf, dtype=float))]
     return np.array(mass)
-
-
-def convergence(time: ArrayLike, error: ArrayLike) -> Convergence:
-    """How quickly the error falls: centroid of |error| held from each prediction to the next, the last one not held."""
-    t, e = np.asarray(time, dtype=float), np.abs(np.asarray(error, dtype=float))
-    area = e[:-1] * np.diff(t)
-    total = area.sum()
-    centre_time = float(np.sum(0.5 * (t[1:] ** 2 - t[:-1] ** 2) * e[:-1]) / total)
-    centre_error = float(0.5 * np.sum(e[:-1] * area) / total)
-    return Convergence(centre_time, centre_error, float(np.hypot(centre_time - t[0], centre_error)))

@@ -1,6 +1,6 @@
 """Scores of probabilistic forecasts, for times to an end and for readings. Arrays only.
 
-Sources: Gneiting and Raftery (2007), J. Am. Stat. Assoc. 102, 359-378 (CRPS, interval score, pinball); Gneiting and
+Sources: Gneiting and Raftery (2007), J. Am. Stat. Assoc. 102, 359-378 (CRPS); Gneiting and
 Ranjan (2011), J. Bus. Econ. Stat. 29, 411-422 (threshold weights); Czado, Gneiting and Held (2009), Biometrics 65,
 1254-1261 (probability integrals of coarse outcomes); Graf et al. (1999), Stat. Med. 18, 2529-2545 (Brier score under
 censoring).
@@ -23,15 +23,6 @@ def crps_normal(mean: ArrayLike, sd: ArrayLike, observed: ArrayLike) -> Array:
     z = (np.asarray(observed, dtype=float) - np.asarray(mean, dtype=float)) / spread
     density = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
     return np.asarray(spread * (z * (2 * ndtr(z) - 1) + 2 * density - 1 / np.sqrt(np.pi)))
-
-
-def crps_ensemble(members: ArrayLike, observed: ArrayLike, *, fair: bool = False) -> Array:
-    """CRPS (n,) of forecasts given as k equally likely values (n, k); fair = unbiased for the law behind them."""
-    values = np.sort(np.atleast_2d(np.asarray(members, dtype=float)), axis=1)
-    k = values.shape[1]
-    miss = np.abs(values - np.atleast_1d(np.asarray(observed, dtype=float))[:, None]).mean(axis=1)
-    between = values @ (2.0 * np.arange(1, k + 1) - k - 1) / (k * (k - 1 if fair else k))
-    return np.asarray(miss - between)
 
 
 def crps_mixture(weight: Array, mean: Array, variance: Array, observed: Array, points: int = 161) -> Array:
@@ -79,19 +70,6 @@ def crps_distribution(grid: ArrayLike, cdf: ArrayLike, observed: ArrayLike, end:
     before = piece(start, np.minimum(finish, np.minimum(y, stop)), 0.0)
     after = piece(np.maximum(start, y), np.minimum(finish, stop), 1.0)
     return np.asarray((before + after).sum(axis=1))
-
-
-def pinball(quantile: ArrayLike, q: float, observed: ArrayLike) -> Array:
-    """Pinball loss of a forecast of quantile q."""
-    miss = np.asarray(observed, dtype=float) - np.asarray(quantile, dtype=float)
-    return np.maximum(q * miss, (q - 1.0) * miss)
-
-
-def interval_score(low: ArrayLike, high: ArrayLike, level: float, observed: ArrayLike) -> Array:
-    """Interval score of central intervals: width plus 2 / (1 - level) times the distance by which it is missed."""
-    bottom, top = np.asarray(low, dtype=float), np.asarray(high, dtype=float)
-    y = np.asarray(observed, dtype=float)
-    return top - bottom + 2.0 / (1.0 - level) * (np.maximum(bottom - y, 0.0) + np.maximum(y - top, 0.0))
 
 
 @dataclass(frozen=True)

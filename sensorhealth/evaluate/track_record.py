@@ -69,6 +69,7 @@ def track_record(
     model: Mapping[str, Any] | None = None,
     refit: Refit | None = None,
     lives: pd.DataFrame | None = None,
+    gas: pd.Series | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> TrackRecord:
     """Stand on past dates, refit on what was known then, forecast, and compare with what the rest of the records says.
@@ -76,15 +77,16 @@ def track_record(
     as_of_dates: None for four dates up to half a year before the end (see `past.past_dates`). model: settings of the
     ageing model for the refits. refit: how to look ahead from a date; None for `sensorhealth.outlook.look_ahead`. lives:
     lives as judged with hindsight (an analysis' table), so that an unrecorded swap found later ends the life it
-    ended; None for the records' own. Every forecast is made from `fleet.known_at(date)` alone. A date on which no
-    model can be fitted is left out with a note. Raises RecordsError where no date is left.
+    ended; None for the records' own. gas: what the gas did to each reading, as known with hindsight (see `compared`).
+    Every forecast is made from `fleet.known_at(date)` alone. A date on which no model can be fitted is left out with a note.
+    Raises RecordsError where no date is left.
     """
     from ..decide import Policy
 
     policy = policy or Policy()
     dates = [pd.Timestamp(date) for date in (past_dates(fleet) if as_of_dates is None else as_of_dates)]
     walks = walk_back(fleet, policy, dates, model=model, refit=refit, progress=progress)
-    return compared(fleet, policy, walks, lives_of(fleet) if lives is None else lives)
+    return compared(fleet, policy, walks, lives_of(fleet) if lives is None else lives, gas)
 
 
 def walk_back(
@@ -108,16 +110,26 @@ def walk_back(
 
 
 def compared(
-    fleet: Fleet, policy: Policy, walks: Iterable[tuple[pd.Timestamp, Past | str]], hindsight: pd.DataFrame
+    fleet: Fleet,
+    policy: Policy,
+    walks: Iterable[tuple[pd.Timestamp, Past | str]],
+    hindsight: pd.DataFrame,
+    gas: pd.Series | None = None,
 ) -> TrackRecord:
-    """The forecasts of `walk_back` beside what came; hindsight: the lives as judged with all the records."""
+    """The forecasts of `walk_back` beside what came; hindsight: the lives as judged with all the records.
+
+    gas: effect of the gas in log ratios, by row of the calibrations. What is forecast is the end on true gas: with it, readings
+    tell of ends net of the gas, and who was removed for weak gas alone is lost, not worn. None: readings as they were taken.
+    """
     later = readings_of(fleet, hindsight)
-    said, blur = verdicts(later, float(np.log1p(policy.margin))), reading_blur(later, hindsight)
+    by_gas = np.zeros(len(later)) if gas is None else gas.reindex(later["row"]).fillna(0.0).to_numpy(dtype=float)
+    said = verdicts(later, float(np.log1p(policy.margin)), by_gas)
+    blur = reading_blur(later.assign(log_ratio=later["log_ratio"] - by_gas), hindsight)
     last = fleet.calibrations["time"].max().normalize() + pd.Timedelta(days=1)
     end_blocks: list[pd.DataFrame] = []
     reading_blocks: list[pd.DataFrame] = []
     used: list[pd.Timestamp] = []
-    notes: list[str] = []
+    notes = _misread(hindsight, said)
     corrects = False
     for date, past in walks:
         if isinstance(past, str):
@@ -134,6 +146,16 @@ def compared(
     if not corrects:
         end_blocks, reading_blocks = _without(CORRECTED, end_blocks), _without(CORRECTED, reading_blocks)
     return _record(end_blocks, reading_blocks, used, notes, policy)
+
+
+def _misread(lives: pd.DataFrame, said: pd.DataFrame) -> list[str]:
+    """What is said of sensors that were removed although they read low on weak gas only."""
+    worn = lives.loc[lives["end_kind"] == "soft", "life_id"]
+    number = int(said["misread"].reindex(worn).fillna(False).astype(bool).sum())
+    if not number:
+        return []
+    were = "1 sensor that was removed as worn had" if number == 1 else f"{number} sensors that were removed as worn had"
+    return [f"{were} read low only by what the gas or the session did to the reading, as far as that is known now: not an end"]
 
 
 def _whole_way(settings: Mapping[str, Any]) -> Refit:

@@ -50,13 +50,14 @@ def sentence(table: pd.DataFrame) -> str:
     """The track record in two sentences, over all dates together: ends six months ahead, and next readings."""
     rows = table[table["as_of"].isna()]
 
-    def value(measure: str, forecaster: str = MODEL, horizon: float | None = None) -> float:
+    def value(measure: str, forecaster: str = MODEL, horizon: float | None = None, column: str = "value") -> float:
         found = rows[(rows["measure"] == measure) & (rows["forecaster"] == forecaster)]
         found = found if horizon is None else found[found["horizon_days"] == horizon]
-        return float(found["value"].iloc[0]) if len(found) else float("nan")
+        return float(found[column].iloc[0]) if len(found) else float("nan")
 
     expected, came = (value(name, horizon=180) for name in ("ends expected", "ends that came"))
-    first = _ends_sentence(expected, came, value("ended lives"), value("coverage of the 90 % interval of remaining life"))
+    name = "coverage of the 90 % interval of remaining life"
+    first = _ends_sentence(expected, came, value(name, column="count"), value(name), value(name, column="std_error"))
     mae, held = (value(f"next reading: {name}") for name in ("mean absolute error (ln ratio)", "coverage of the 90 % interval"))
     if np.isnan(mae):
         return first + " No later reading to compare with."
@@ -69,7 +70,7 @@ def sentence(table: pd.DataFrame) -> str:
     return f"{first} {second}"
 
 
-def _ends_sentence(expected: float, came: float, ended: float, held: float) -> str:
+def _ends_sentence(expected: float, came: float, ended: float, held: float, error: float) -> str:
     if np.isnan(expected):
         return "No forecast could be followed for six months."
     counts = f"{expected:.0f} {'end' if round(expected) == 1 else 'ends'} expected, {came:.0f} came"
@@ -78,14 +79,16 @@ def _ends_sentence(expected: float, came: float, ended: float, held: float) -> s
     else:
         start = f"Forecasts made six months ahead were {_judgement(expected, came)}: {counts}"
     if ended >= ENOUGH_ENDS:
-        return f"{start}, and the 90 % intervals of remaining life held {100 * held:.0f} % of lives{_width(held)}."
+        return f"{start}, and the 90 % intervals of remaining life held {100 * held:.0f} % of lives{_width(held, error)}."
     known = "No life has" if not ended else "Only 1 life has" if ended == 1 else f"Only {ended:.0f} lives have"
     return f"{start}. {known} ended, too few to judge the intervals of remaining life (about {ENOUGH_ENDS} are needed)."
 
 
-def _width(held: float) -> str:
-    """What the share of lives that 90 % intervals held says of them."""
-    return ": they were too narrow" if held < 0.85 else ": they were wider than need be" if held > 0.95 else ""
+def _width(held: float, error: float) -> str:
+    """What the share of lives that 90 % intervals held says of them, beyond what chance may have done."""
+    if abs(held - 0.9) < max(CLEAR * error, 0.05):
+        return ""
+    return ": they were too narrow" if held < 0.9 else ": they were wider than need be"
 
 
 def _judgement(expected: float, came: float) -> str:

@@ -6,6 +6,7 @@ from .falls_learnt import learn_falls
 from .forecast import forecast_table, next_calibration_fails
 from .remaining import RemainingLife, remaining_draws, remaining_life
 from .sudden import SuddenLife
+from .worn import gas_in
 
 __all__ = [
     "Calibration",
@@ -13,6 +14,7 @@ __all__ = [
     "RemainingLife",
     "SuddenLife",
     "forecast_table",
+    "gas_in",
     "learn_falls",
     "next_calibration_fails",
     "remaining_draws",

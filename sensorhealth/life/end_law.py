@@ -22,7 +22,7 @@ from .falls import NONE, FallLaw, Falls, that_count
 from .lifedata import DAYS_PER_YEAR, years_between
 from .soft import cells, default_grid, nearer, placed_cdf, scaled, thinned, widened_grid
 from .sudden import SuddenLife
-from .worn import soft_ends, wears_out
+from .worn import gas_in, soft_ends, wears_out
 
 if TYPE_CHECKING:
     from ..degradation import AgeingModel
@@ -162,9 +162,7 @@ def learn_end_law(
     falls: Falls = NONE,
 ) -> EndLaw | None:
     """The law of the soft ends from the records up to the as-of date, with falls foretold beside it; None with too few ends."""
-    known = ageing.residuals_
-    gas = (known["gas_effect"] + known["session_effect"]).fillna(0.0).to_numpy(float)
-    told = soft_ends(lives[wears_out(lives)], readings, float(np.log1p(margin)), gas)
+    told = soft_ends(lives[wears_out(lives)], readings, float(np.log1p(margin)), gas_in(ageing.residuals_).to_numpy())
     count = told["stratum"][told["end_kind"] == "sudden"].value_counts()
     ends = {str(name): int(number) for name, number in count.items() if number >= FEWEST_ENDS}
     if not ends:

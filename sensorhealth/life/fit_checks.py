@@ -1,4 +1,4 @@
-"""Does a life distribution fit? Residuals, probability integrals and probability plots, as tables to draw or read."""
+"""Does a life distribution fit? Residuals and probability plots, as tables to draw or read."""
 
 from __future__ import annotations
 
@@ -15,13 +15,38 @@ from .nonparametric import kaplan_meier, turnbull
 
 Array = NDArray[np.float64]
 
+MANY, STEPS = 2_000, 200  # lives from which on ages are told in steps, and how many of these
+
 
 def survival_steps(data: LifeData) -> pd.DataFrame:
-    """Survival without a shape: columns age and survival, by Kaplan-Meier where deaths are exact, else by Turnbull."""
+    """Survival without a shape, by Kaplan-Meier where deaths are exact, else by Turnbull.
+
+    One row per step: since and age (in the data's unit; the step lies between them, at `age` where they are equal) and
+    survival after it. Of more than 2 000 lives ages are rounded to a 200th of the last, so that large fleets can be counted.
+    """
+    data = _on_steps(data)
     if (data.died & (data.lower < data.upper)).any():
-        table = turnbull(data)
-        return table[np.isfinite(table["upper"])].rename(columns={"upper": "age"})[["age", "survival"]]
-    return kaplan_meier(data)[["age", "survival"]]
+        table = turnbull(data, tolerance=1e-7)
+        steps = table[np.isfinite(table["upper"])].rename(columns={"lower": "since", "upper": "age"})
+    else:
+        steps = kaplan_meier(data)
+        steps = steps.assign(since=steps["age"])
+    return steps[["since", "age", "survival"]].reset_index(drop=True)
+
+
+def _on_steps(data: LifeData) -> LifeData:
+    """The same lives with their ages on a grid, and equal ones together, where they are many."""
+    if data.lower.size <= MANY:
+        return data
+    last = float(np.max(data.lower, initial=0.0, where=np.isfinite(data.lower)))
+    last = max(last, float(np.max(data.upper, initial=0.0, where=np.isfinite(data.upper))))
+    step = last / STEPS if last > 0 else 1.0
+    entry, low, high = (np.round(ages / step) * step for ages in (data.entry, data.lower, data.upper))
+    low = np.where(data.died, np.maximum(np.minimum(low, high - step), 0.0), low)  # no end is put off to after the next test
+    ends = np.where(data.died, np.maximum(high, step), np.inf)
+    unique, where = np.unique(np.stack([np.minimum(entry, low), low, ends]), axis=1, return_inverse=True)
+    entry, low, ends = unique
+    return LifeData(entry, low, ends, np.bincount(where.reshape(-1), data.weight, low.size).astype(float))
 
 
 def cox_snell(data: LifeData, cumulative_hazard: Callable[[Array], Array]) -> pd.DataFrame:
@@ -39,28 +64,16 @@ def cox_snell(data: LifeData, cumulative_hazard: Callable[[Array], Array]) -> pd
         lower=cumulative_hazard(data.lower),
         upper=np.where(data.died, cumulative_hazard(np.where(data.died, data.upper, 0.0)), np.inf),
     )
-    steps = survival_steps(in_model_time).rename(columns={"age": "residual"})
+    steps = survival_steps(in_model_time).rename(columns={"age": "residual"})[["residual", "survival"]]
     return steps.assign(expected=np.exp(-steps["residual"]))
-
-
-def probability_integrals(data: LifeData, cumulative_hazard: Callable[[Array], Array]) -> pd.DataFrame:
-    """Where each death falls in its forecast: low and high bound of F(age at death | alive at entry), uniform if the
-    model fits.
-
-    One row per life: low, high in 0..1, died. low = high for an exact death; a right-censored life has high = 1.
-    """
-    start = cumulative_hazard(data.entry)
-    low = -np.expm1(start - cumulative_hazard(data.lower))
-    ends = cumulative_hazard(np.where(data.died, data.upper, data.lower))
-    high = np.where(data.died, -np.expm1(start - ends), 1.0)
-    return pd.DataFrame({"low": low, "high": high, "died": data.died})
 
 
 def probability_plot(data: LifeData, family: LifeFamily) -> pd.DataFrame:
     """Points of a probability plot, on the paper where this family is a straight line.
 
     Returns age, probability, x, y. Positions are Benard's (i - 0.3) / (n + 0.4) with Johnson's adjusted ranks i where
-    deaths are exact and every life is seen from its start; else the middles of the steps of the survival curve.
+    deaths are exact and every life is seen from its start; else the middles of the steps of the survival curve, at the
+    middles of the ages between which they lie.
     Source: NIST/SEMATECH e-Handbook 8.2.2.1; Johnson (1964); Meeker and Escobar (1998), section 6.4.
     """
     simple = (data.entry == 0).all() and not (data.died & (data.lower < data.upper)).any()
@@ -69,7 +82,8 @@ def probability_plot(data: LifeData, family: LifeFamily) -> pd.DataFrame:
     else:
         steps = survival_steps(data)
         before = np.concatenate([[1.0], steps["survival"].to_numpy()[:-1]])
-        age, probability = steps["age"].to_numpy(), 1.0 - 0.5 * (before + steps["survival"].to_numpy())
+        age = 0.5 * (steps["since"] + steps["age"]).to_numpy()
+        probability = 1.0 - 0.5 * (before + steps["survival"].to_numpy())
     x, y = family.paper(age, -np.log1p(-probability))
     return pd.DataFrame({"age": age, "probability": probability, "x": x, "y": y})
 

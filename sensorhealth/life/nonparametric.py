@@ -72,15 +72,19 @@ def turnbull(data: LifeData, tolerance: float = 1e-10, max_iterations: int = 20_
     ages = np.unique(np.concatenate([[0.0], rows.entry, rows.lower, rows.upper]))
     left = 3 * np.searchsorted(ages, rows.lower) + np.where(rows.lower == rows.upper, _EXACT, _OPEN)
     right = 3 * np.searchsorted(ages, rows.upper) + _END
-    entry = 3 * np.searchsorted(ages, rows.entry) + _OPEN
+    entry = np.where(rows.entry > 0, 3 * np.searchsorted(ages, rows.entry) + _OPEN, 0)
     lower, upper = _innermost(left, np.concatenate([right, entry[rows.entry > 0] - _OPEN + _END]))
-    inside = (lower >= left[:, None]) & (upper <= right[:, None])
-    visible = (lower >= entry[:, None]) | (rows.entry == 0)[:, None]
+    bounds = np.searchsorted(lower, left), np.searchsorted(upper, right, side="right"), np.searchsorted(lower, entry)
+    # every life sees a run of the innermost intervals, from where it enters on, and ended in a run of them
+    begin, end, enters, weight = _runs(*bounds, rows.weight)
     mass = np.full(lower.size, 1.0 / lower.size)
     for _ in range(max_iterations):
-        own = rows.weight / (inside @ mass)
-        seen = rows.weight / (visible @ mass)
-        update = mass * (inside.T @ own + (~visible).T @ seen)
+        summed = np.concatenate([[0.0], np.cumsum(mass)])
+        own = weight / (summed[end] - summed[begin])
+        seen = weight / (summed[-1] - summed[enters])
+        each = np.bincount(begin, own, lower.size + 1) - np.bincount(end, own, lower.size + 1)
+        unseen = np.bincount(enters, seen, lower.size + 1)
+        update = mass * (np.cumsum(each)[:-1] + unseen.sum() - np.cumsum(unseen)[:-1])
         update /= update.sum()
         change = np.abs(update - mass).max()
         mass = update
@@ -138,3 +142,9 @@ def _innermost(left: Codes, right: Codes) -> tuple[Codes, Codes]:
     ends = codes % 3 == _END
     opens = np.flatnonzero(~ends[:-1] & ends[1:])
     return codes[opens], codes[opens + 1]
+
+
+def _runs(begin: Codes, end: Codes, enters: Codes, weight: Array) -> tuple[Codes, Codes, Codes, Array]:
+    """The same runs of intervals with lives that have them in common counted together."""
+    unique, where = np.unique(np.stack([begin, end, enters]), axis=1, return_inverse=True)
+    return unique[0], unique[1], unique[2], np.bincount(where.reshape(-1), weight, unique.shape[1]).astype(float)

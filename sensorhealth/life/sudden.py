@@ -130,8 +130,11 @@ class SuddenLife(BaseEstimator):
 
     def survival(self, group: str, age_days: ArrayLike) -> Array:
         """Survival from new to the given ages in days, of a stratum, a technology, or else of all together."""
-        name = group if group in self.groups_ else POOLED
-        return self.groups_[name].survival(np.asarray(age_days, dtype=float) / DAYS_PER_YEAR)
+        return self.hazard_of(group).survival(np.asarray(age_days, dtype=float) / DAYS_PER_YEAR)
+
+    def hazard_of(self, group: str) -> HazardMixture:
+        """The fitted law (ages in years) of a stratum, a technology, or else of all together."""
+        return self.groups_[group if group in self.groups_ else POOLED]
 
     def conditional_cdf(self, lives: pd.DataFrame, as_of: pd.Timestamp, days: ArrayLike) -> Array:
         """Chance (n, m) of a sudden end within `days` (m,) of the as-of date of each life, given alive on it."""

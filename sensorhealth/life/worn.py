@@ -12,6 +12,12 @@ from ..technologies import flat_technologies
 DEAD = float(np.log(2.0))  # ln ratio below the limit from which a low reading speaks of a sudden end and not of a steep path
 
 
+def gas_in(residuals: pd.DataFrame) -> pd.Series:
+    """Effect (N,) of the gas and of the session in each log ratio, nought where it could not be told (residuals: of the
+    ageing model)."""
+    return (residuals["gas_effect"] + residuals["session_effect"]).fillna(0.0).astype(float)
+
+
 def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float, gas: NDArray[np.float64] | float = 0.0) -> pd.DataFrame:
     """The lives with their soft ends told as life data takes deaths: between the last reading above the limit and the first of
     those below it, or the removal as worn; every other life goes on to its last reading or its end.

@@ -19,7 +19,9 @@ from sensorhealth.present.charts import (
     control,
     cylinders,
     forecasters,
+    life_fit,
     lots,
+    past_ends,
     path,
     reliability,
     runway,
@@ -104,12 +106,44 @@ def sudden_hazard(analysis: Any, group: str, *, ax: Axes | None = None) -> Axes:
     return survival.hazard(survival.hazard_data(analysis.sudden, analysis.lives, group), name=group, ax=ax)
 
 
-def chance_and_outcome(track_record: Any, horizon_days: int = 180, *, ax: Axes | None = None) -> Axes:
-    """Reliability diagram of a track record: chances to end within `horizon_days` against the shares that came."""
+def sudden_fit(analysis: Any, group: str, *, ax: Axes | None = None) -> Axes:
+    """Probability plot: does the fitted law of sudden ends fit those of a technology or a stratum?"""
+    return life_fit.probability_paper(life_fit.life_fit_data(analysis.sudden, analysis.lives, group), name=group, ax=ax)
+
+
+def sudden_residuals(analysis: Any, group: str, *, ax: Axes | None = None) -> Axes:
+    """Sudden ends in the time of the fit (Cox-Snell residuals), for a technology or a stratum."""
+    return life_fit.residuals(life_fit.life_fit_data(analysis.sudden, analysis.lives, group), name=group, ax=ax)
+
+
+def where_ends_fell(track_record: Any, *, ax: Axes | None = None) -> Axes:
+    """In which tenth of this model's forecasts the ends fell (probability integrals) that a track record saw."""
+    rows = _of_model(track_record.forecasts)
+    return past_ends.integrals(past_ends.integrals_data(rows["pit_low"], rows["pit_high"], rows["ended"]), ax=ax)
+
+
+def where_readings_fell(track_record: Any, *, ax: Axes | None = None) -> Axes:
+    """The same of the next readings."""
+    rows = _of_model(track_record.readings)
+    known = np.ones(len(rows), dtype=bool)
+    return past_ends.integrals(past_ends.integrals_data(rows["pit_low"], rows["pit_high"], known), what="readings", ax=ax)
+
+
+def closing_in(track_record: Any, *, ax: Axes | None = None) -> Axes:
+    """This model's forecast and the true remaining life of the lives that ended, with the 20 % about the truth."""
+    return past_ends.closing_in(past_ends.closing_in_data(_of_model(track_record.forecasts)), ax=ax)
+
+
+def _of_model(rows: pd.DataFrame) -> pd.DataFrame:
     from sensorhealth.evaluate.past import MODEL
 
-    bins = track_record.reliability
-    bins = bins[(bins["horizon_days"] == horizon_days) & (bins["forecaster"] == MODEL)]
+    return rows[rows["forecaster"] == MODEL]
+
+
+def chance_and_outcome(track_record: Any, horizon_days: int = 180, *, ax: Axes | None = None) -> Axes:
+    """Reliability diagram of a track record: chances to end within `horizon_days` against the shares that came."""
+    bins = _of_model(track_record.reliability)
+    bins = bins[bins["horizon_days"] == horizon_days]
     data = reliability.with_limits(bins["forecast"], bins["happened"], bins["count"])
     return reliability.reliability(data, name=f"{horizon_days} days ahead", ax=ax)
 

@@ -10,17 +10,25 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from sensorhealth.decide.counts import (
     count_distribution,
     count_quantile,
     mixture_quantile,
-    poisson_binomial,
     refined_normal_cdf,
     sum_cdf,
 )
-from sensorhealth.decide.renewal import all_replacements, renewal_function, successors
+from sensorhealth.decide.flows import chains
+from sensorhealth.decide.newlives import NewLives
+from sensorhealth.decide.schemes import Ways
+
+
+def _distribution(chances: ArrayLike) -> np.ndarray:
+    """How many of independent events with these chances happen."""
+    each = np.asarray(chances, dtype=float)
+    return count_distribution(each[None, :, None], each.size)[0]
 
 
 def _exact(chances: list[Fraction]) -> list[Fraction]:
@@ -35,14 +43,12 @@ def _exact(chances: list[Fraction]) -> list[Fraction]:
 
 
 def test_five_sensors_give_the_exact_fractions() -> None:
-    assert poisson_binomial([0.1, 0.2, 0.3, 0.4, 0.5]) == pytest.approx(
-        [0.1512, 0.3714, 0.3274, 0.1274, 0.0214, 0.0012], abs=1e-15
-    )
+    assert _distribution([0.1, 0.2, 0.3, 0.4, 0.5]) == pytest.approx([0.1512, 0.3714, 0.3274, 0.1274, 0.0214, 0.0012], abs=1e-15)
 
 
 def test_fifty_sensors_agree_with_fractions_and_scipy() -> None:
     chances = [Fraction(i, 51) for i in range(1, 51)]
-    found = poisson_binomial([float(chance) for chance in chances])
+    found = _distribution([float(chance) for chance in chances])
     assert found == pytest.approx([float(value) for value in _exact(chances)], abs=2e-15)
     scipy = stats.poisson_binom.pmf(np.arange(51), np.arange(1, 51) / 51)
     assert found == pytest.approx(scipy, abs=1e-12)
@@ -53,7 +59,7 @@ def test_fifty_sensors_agree_with_fractions_and_scipy() -> None:
 @settings(max_examples=50, deadline=None)
 @given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=60))
 def test_any_chances_give_a_distribution_with_their_mean(chances: list[float]) -> None:
-    found = poisson_binomial(chances)
+    found = _distribution(chances)
     assert found.size == len(chances) + 1
     assert found.sum() == pytest.approx(1.0, abs=1e-12)
     assert found @ np.arange(found.size) == pytest.approx(sum(chances), abs=1e-9)
@@ -68,7 +74,7 @@ def test_positions_that_fail_more_than_once_are_counted_that_often() -> None:
 
 def test_three_moments_are_close_to_exact_for_a_large_fleet() -> None:
     chances = np.random.default_rng(3).uniform(0.0, 0.15, 2000)
-    exact = np.cumsum(poisson_binomial(chances))
+    exact = np.cumsum(_distribution(chances))
     variance = (chances * (1 - chances)).sum()
     third = (chances * (1 - chances) * (1 - 2 * chances)).sum()
     close = refined_normal_cdf(np.arange(exact.size), chances.sum(), variance, third)
@@ -98,37 +104,33 @@ def test_quantile_of_a_mixture_of_counts_is_the_smallest_that_reaches_the_level(
     assert found == np.argmax(cdf >= 0.9)
 
 
-def test_renewal_function_of_weibull_lives_is_the_published_one(published: Path) -> None:
-    """shared/weibull_renewal_function.csv: power series (Smith and Leadbetter 1963), computed."""
-    table = pd.read_csv(published / "weibull_renewal_function.csv")
-    days = np.linspace(0.0, 3.0, 3001)
-    for row in table.to_dict("records"):
-        found = renewal_function(days, stats.weibull_min.cdf(days, row["weibull_shape"]))
-        at = found[[500, 1000, 1500, 2000, 3000]]
-        assert at == pytest.approx([row[f"M_{t}"] for t in ("0.5", "1", "1.5", "2", "3")], abs=2e-6)
+def _renewals(age: np.ndarray, ended: np.ndarray, edges: np.ndarray) -> np.ndarray:
+    """Replacements by each of `edges` (days) of a sensor that is new at the start, replaced at failure: as budgets have them."""
+    never, one, visits = np.full(1, np.inf), np.zeros(1), edges[None, :]
+    rule = Ways(never, never, one, one, never, one, never, one, visits, np.zeros_like(visits), one)
+    fresh = NewLives(("a kind",), age, np.zeros((1, age.size)), ended[None, :], (False,))
+    first = np.diff(np.interp(edges, age, ended))
+    return np.concatenate([[0.0], (first + first @ chains(fresh, rule, edges)[0].all_failed).cumsum()])
 
 
-def test_renewal_function_of_exact_cases() -> None:
-    """Exponential: M = t. Erlang-2: t/2 - 1/4 + exp(-2t)/4. Uniform(0, 1): e - 1 at 1. By algebra."""
-    days = np.linspace(0.0, 2.0, 4001)
-    assert renewal_function(days, -np.expm1(-days))[[2000, 4000]] == pytest.approx([1.0, 2.0], abs=1e-6)
-    erlang = 1 - np.exp(-days) * (1 + days)
-    assert renewal_function(days, erlang)[[2000, 4000]] == pytest.approx([0.28383382, 0.75457891], abs=1e-6)
-    assert renewal_function(days, np.minimum(days, 1.0))[2000] == pytest.approx(np.e - 1, abs=1e-5)
+def test_replacements_of_replacements_are_the_published_renewals(published: Path) -> None:
+    """shared/weibull_renewal_function.csv: power series (Smith and Leadbetter 1963), computed. A scale of 1 200 days, in
+    months of 30: within a month a replacement is taken to be put in at its middle."""
+    scale, age = 1200.0, np.arange(0.0, 3601.0)
+    edges = np.arange(0.0, 3601.0, 30.0)
+    for row in pd.read_csv(published / "weibull_renewal_function.csv").to_dict("records"):
+        found = _renewals(age, stats.weibull_min.cdf(age, row["weibull_shape"], scale=scale), edges)
+        times = ("0.5", "1", "1.5", "2", "3")
+        at = [found[np.searchsorted(edges, float(t) * scale)] for t in times]
+        assert at == pytest.approx([row[f"M_{t}"] for t in times], abs=4e-3)
 
 
-def test_renewal_function_asks_for_even_steps() -> None:
-    with pytest.raises(ValueError, match="evenly"):
-        renewal_function(np.array([0.0, 1.0, 3.0]), np.array([0.0, 0.5, 1.0]))
-
-
-def test_monthly_replacements_of_replacements_add_up_to_the_renewal_function(published: Path) -> None:
-    """Months of 1/12 of a scale of 1: sensors new at the start, all generations, against the published M(3)."""
-    table = pd.read_csv(published / "weibull_renewal_function.csv").to_dict("records")
-    edges = np.linspace(0.0, 3.0, 37)
-    days = np.linspace(0.0, 3.0, 6001)
-    for row in table:
-        ended = stats.weibull_min.cdf(days, row["weibull_shape"])
-        first = np.diff(np.interp(edges, days, ended))[None, :]
-        total = all_replacements(first, successors(edges, days, ended)).cumsum()
-        assert total[[5, 11, 17, 23, 35]] == pytest.approx([row[f"M_{t}"] for t in ("0.5", "1", "1.5", "2", "3")], abs=4e-3)
+def test_renewals_of_exact_cases() -> None:
+    """Exponential lives: M = t. Erlang-2: t/2 - 1/4 + exp(-2t)/4. Uniform on (0, 1): e - 1 at 1. By algebra."""
+    age = np.arange(0.0, 2001.0)
+    edges, share = np.arange(0.0, 2001.0, 10.0), age / 1000.0
+    assert _renewals(age, -np.expm1(-share), edges)[[100, 200]] == pytest.approx([1.0, 2.0], abs=2e-3)
+    erlang = 1 - np.exp(-2 * share) * (1 + 2 * share)
+    exact = [t - 0.25 + np.exp(-4 * t) / 4 for t in (1.0, 2.0)]
+    assert _renewals(age, erlang, edges)[[100, 200]] == pytest.approx(exact, abs=2e-3)
+    assert _renewals(age, np.minimum(share, 1.0), edges)[100] == pytest.approx(np.e - 1, abs=2e-3)

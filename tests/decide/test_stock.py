@@ -9,16 +9,23 @@ from decide_builders import AS_OF, forecast_rows, tables, weibull_rows
 from scipy import stats
 
 from sensorhealth.decide import FleetPlan, KindPolicy, Policy, orders, plan_fleet
-from sensorhealth.decide.counts import poisson_binomial
-from sensorhealth.decide.orders import demand_distribution
-from sensorhealth.decide.stock import cover, newsvendor, newsvendor_normal, period_cost, reorder_point
+from sensorhealth.decide.counts import count_distribution
+from sensorhealth.decide.orders import _from_moments, _moments
+from sensorhealth.decide.stock import cover, newsvendor, period_cost
 from sensorhealth.nomenclature import columns
 
 
+def _whole(law: stats.rv_continuous, most: int) -> np.ndarray:
+    """Distribution of demand rounded up to whole sensors."""
+    return np.diff(law.cdf(np.arange(-1, most)))
+
+
 def test_newsvendor_with_normal_demand_is_the_textbook_one() -> None:
-    """Snyder and Shen, Fundamentals of Supply Chain Theory, example 4.3: h .18, p .70, N(50, 8)."""
-    found = newsvendor_normal(50.0, 8.0, 0.18, 0.70)
-    assert found == pytest.approx((56.603956, 1.997605), rel=1e-6)
+    """Snyder and Shen, Fundamentals of Supply Chain Theory, example 4.3: h .18, p .70, N(50, 8): 56.603956 at 1.997605; in
+    hundredths of the unit, for sensors are whole."""
+    found = newsvendor(_whole(stats.norm(5000, 800), 9000), 0.18 / 100, 0.70 / 100)
+    assert found.quantity == 5661
+    assert found.cost == pytest.approx(1.997605, rel=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -38,16 +45,16 @@ def test_stock_that_is_not_the_best_costs_what_the_textbook_says() -> None:
     assert period_cost(stats.poisson.pmf(np.arange(100), 6), 5, 1.0, 4.0) == pytest.approx(6.590296, abs=1e-6)
 
 
-def test_reorder_point_and_base_stock_are_the_computed_ones() -> None:
-    """Weekly demand 100, deviation 20, four weeks, 95 %: 465.794145. Poisson(6), 95 %: 10."""
-    assert float(reorder_point(100.0, 20.0, 4.0, 0.95)) == pytest.approx(465.794145, abs=1e-5)
+def test_stock_that_covers_a_lead_time_is_the_textbook_one() -> None:
+    """Weekly demand 100, deviation 20, four weeks, 95 %: reorder at 465.794145, computed. Poisson(6), 95 %: 10."""
+    assert cover(_whole(stats.norm(400, 40), 900), 0.95) == 466
     assert cover(stats.poisson.pmf(np.arange(60), 6), 0.95) == 10
 
 
 def test_demand_of_a_large_fleet_is_close_to_exact() -> None:
-    chances = np.random.default_rng(0).uniform(0.0, 0.05, 4_001)
-    close = demand_distribution(chances[:, None])[0]
-    exact = poisson_binomial(chances)
+    chances = np.random.default_rng(0).uniform(0.0, 0.05, (4_001, 1))
+    close = _from_moments(*_moments(chances, None))[0]
+    exact = count_distribution(chances[None], 4_001)[0]
     assert abs(np.arange(close.size) @ close - chances.sum()) < 0.02
     assert np.abs(np.cumsum(close)[:140] - np.cumsum(exact)[:140]).max() < 0.01
 

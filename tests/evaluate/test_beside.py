@@ -92,7 +92,7 @@ def test_what_fails_there_fails_here(fleet: Fleet) -> None:
 def test_who_asks_need_not_wait_however_much_he_sends(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     module = importlib.import_module("sensorhealth.evaluate.beside")
     monkeypatch.setattr(module, "walk_back", lambda *asked: time.sleep(1.5) or iter(()))
-    monkeypatch.setattr(module, "compared", lambda fleet, policy, found, lives: len(lives))
+    monkeypatch.setattr(module, "compared", lambda fleet, policy, found, lives, gas: len(lives))
     with beside(fleet, Policy(), [TOO_EARLY]) as past:
         begun = time.monotonic()
         past.ask(pd.DataFrame({"life_id": np.arange(2_000_000)}))  # 16 MB

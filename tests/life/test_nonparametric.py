@@ -10,7 +10,7 @@ import pytest
 
 from sensorhealth.errors import FitError
 from sensorhealth.life.families import life_families
-from sensorhealth.life.fit_checks import cox_snell, probability_integrals, probability_plot
+from sensorhealth.life.fit_checks import cox_snell, probability_plot, survival_steps
 from sensorhealth.life.lifedata import LifeData
 from sensorhealth.life.likelihood import fit_family
 from sensorhealth.life.nonparametric import hazard_table, kaplan_meier, turnbull
@@ -111,21 +111,42 @@ def simulated_lives(shape: float) -> LifeData:
     return LifeData.of(np.minimum(age, stop), np.where(age <= stop, age, np.inf), entry)
 
 
-def test_cox_snell_and_pit_accept_the_true_family_and_refuse_a_wrong_one() -> None:
+def test_cox_snell_accepts_the_true_family_and_refuses_a_wrong_one() -> None:
     data = simulated_lives(4.0)
-    distance, spread = {}, {}
+    distance = {}
     for name in ("weibull", "exponential"):
         fit = fit_family(life_families()[name], data)
         hazard = lambda age, fit=fit: fit.family.cumulative_hazard(age, fit.theta)  # noqa: E731
         check = cox_snell(data, hazard)
         distance[name] = (check["survival"] - check["expected"]).abs().max()
-        integrals = probability_integrals(data, hazard)
-        assert integrals["low"].between(0, 1).all() and (integrals["high"] >= integrals["low"] - 1e-12).all()
-        spread[name] = integrals.loc[integrals["died"], "low"].mean()
     assert distance["weibull"] < 0.05 < 0.15 < distance["exponential"]
 
 
-def test_interval_deaths_give_intervals_of_the_integral() -> None:
-    table = probability_integrals(LifeData.of([1.0, 2.0], [2.0, np.inf]), lambda age: age)
-    assert table["low"].tolist() == pytest.approx([1 - np.exp(-1), 1 - np.exp(-2)])
-    assert table["high"].tolist() == pytest.approx([1 - np.exp(-2), 1.0])
+def lives_seen_at_tests(n: int) -> LifeData:
+    """Lives of Weibull shape 3 and scale 15, tested at whole ages, seen from an age of 0 to 5 on and until one of 10 to 30."""
+    rng = np.random.default_rng(6)
+    age, entry, stop = 15.0 * rng.weibull(3.0, n), rng.uniform(0, 5, n), rng.uniform(10, 30, n)
+    keep = age > entry
+    age, entry, stop = age[keep], entry[keep], stop[keep]
+    low = np.maximum(np.floor(np.minimum(age, stop)), entry)
+    return LifeData.of(low, np.where(age <= stop, np.floor(age) + 1.0, np.inf), entry)
+
+
+def test_points_of_deaths_between_tests_lie_on_the_true_line() -> None:
+    points = probability_plot(lives_seen_at_tests(1500), WEIBULL)
+    inner = points[points["probability"].between(0.05, 0.95)]
+    true = 1.0 - np.exp(-((inner["age"] / 15.0) ** 3.0))
+    assert len(inner) > 8
+    assert inner["probability"].to_numpy() == pytest.approx(true.to_numpy(), abs=0.04)
+
+
+def test_many_lives_are_counted_in_steps_that_change_little() -> None:
+    many = lives_seen_at_tests(2600)
+    steps = survival_steps(many)
+    exact = turnbull(many, tolerance=1e-7)
+    between_tests = np.arange(5.5, 24.0)
+    told, true = (
+        survival.to_numpy()[np.searchsorted(ages, between_tests) - 1]
+        for ages, survival in ((steps["age"], steps["survival"]), (exact["upper"], exact["survival"]))
+    )
+    assert told == pytest.approx(true, abs=0.01)

@@ -15,7 +15,9 @@ from sensorhealth.present.charts import (
     control,
     cylinders,
     forecasters,
+    life_fit,
     lots,
+    past_ends,
     path,
     reliability,
     runway,
@@ -75,6 +77,37 @@ def past(n: int) -> pd.DataFrame:
     return table.assign(std_error=0.002, count=100, horizon_days=np.nan)[: 6 if n else 0]
 
 
+def life_fit_of(n: int) -> life_fit.LifeFit:
+    """Ends on a Weibull law of shape 3 and scale 2, as counted without error beside a fit of shape 2.5; none for n = 0."""
+    from sensorhealth.life.families import life_families
+
+    age, ages = np.linspace(0.8, 3.0, 12), np.geomspace(0.6, 3.2, 60)
+    points = pd.DataFrame({"age": age, "probability": 1 - np.exp(-((age / 2.0) ** 3.0))})
+    line = pd.DataFrame({"age": ages, "probability": 1 - np.exp(-((ages / 2.0) ** 2.5))})
+    line = line.assign(low=0.6 * line["probability"], high=1 - 0.7 * (1 - line["probability"]))
+    residual = (age / 2.0) ** 2.5
+    residuals = pd.DataFrame({"residual": residual, "survival": 1 - points["probability"], "expected": np.exp(-residual)})
+    if not n:
+        return life_fit.LifeFit(points[:0], line[:0], residuals[:0], None, 0)
+    return life_fit.LifeFit(points, line, residuals, life_families()["weibull"], 12)
+
+
+def fell(n: int) -> pd.DataFrame:
+    """Ends spread more to the sides of their forecasts than these allow; invented."""
+    u = (np.arange(200 if n else 0) + 0.5) / 200
+    at = 0.5 + np.sign(u - 0.5) * 0.5 * np.abs(2 * u - 1) ** 0.6
+    return past_ends.integrals_data(at, at, np.ones(at.size, dtype=bool))
+
+
+def closed(n: int, many: bool) -> pd.DataFrame:
+    """Medians about the true remaining life; invented."""
+    true = np.linspace(10, 700, 150 if many else 30)[: None if n else 0]
+    median = true * np.exp(0.9 * np.sin(np.arange(true.size) * 2.4))
+    rows = pd.DataFrame({"sensor_id": "S", "as_of": pd.Timestamp("2025-01-01"), "rul_days_p50": median, "ended": True})
+    rows = rows.assign(rul_days_p05=0.5 * median, rul_days_p95=1.8 * median, lower_days=true - 5.0, upper_days=true + 5.0)
+    return past_ends.closing_in_data(rows)
+
+
 DRAWN: dict[str, list[Draw]] = {
     "runway": [
         lambda a, ax: runway.runway(a.forecast, a.fleet.sensors, a.visits["visit"], ax=ax),
@@ -93,6 +126,15 @@ DRAWN: dict[str, list[Draw]] = {
     "survival": [
         lambda a, ax: survival.survival(bands(min(6, len(a.forecast))), ax=ax),
         lambda a, ax: survival.hazard(bands(min(6, len(a.forecast))), ax=ax),
+    ],
+    "life_fit": [
+        lambda a, ax: life_fit.probability_paper(life_fit_of(len(a.forecast)), ax=ax),
+        lambda a, ax: life_fit.residuals(life_fit_of(len(a.forecast)), ax=ax),
+    ],
+    "past_ends": [
+        lambda a, ax: past_ends.integrals(fell(len(a.forecast)), ax=ax),
+        lambda a, ax: past_ends.closing_in(closed(len(a.forecast), many=False), ax=ax),
+        lambda a, ax: past_ends.closing_in(closed(len(a.forecast), many=True), ax=ax),
     ],
 }
 EVERY = [pytest.param(draw, id=f"{name}-{k}") for name, draws in DRAWN.items() for k, draw in enumerate(draws)]

@@ -65,10 +65,6 @@ class LifeFamily(ABC):
         """Distribution function."""
         return -np.expm1(-self.cumulative_hazard(age, theta))
 
-    def pdf(self, age: ArrayLike, theta: ArrayLike) -> Array:
-        """Density (per unit of age)."""
-        return np.exp(self.log_hazard(age, theta) - self.cumulative_hazard(age, theta))
-
     def quantile(self, q: ArrayLike, theta: ArrayLike) -> Array:
         """Age by which a share q has died."""
         return self.age_at(-np.log1p(-np.asarray(q, dtype=float)), theta)
