@@ -40,7 +40,8 @@ WORTH = 0.5  # of the log evidence against any knee
 FASTER = 2.0  # standard deviations by which a sensor is further on than foretold, to be no witness against knees
 FOR = 4.0  # log likelihood that one sensor may at most say for a knee
 LEAST = 0.01  # chance of a knee below which none is reckoned with
-LOGS = np.linspace(0.0, 3.0, 21)  # ln of how much sooner the end comes
+AS_FORETOLD = 8  # place of no change in
+LOGS = 0.15 * (np.arange(29) - AS_FORETOLD)  # ln of how much sooner the end comes; later ones are for `courses`
 SOONER = np.exp(LOGS)
 TINY = 1e-12
 
@@ -113,6 +114,13 @@ def later_knees(models: Iterable[StratumModel], limit: float) -> dict[str, Knees
     return {name: item for name, item in found.items() if item is not None}
 
 
+def as_foretold(count: int) -> FloatArray:
+    """Law (count, len(LOGS)) of lives whose ends come as their paths say."""
+    found = np.zeros((count, LOGS.size))
+    found[:, AS_FORETOLD] = 1.0
+    return found
+
+
 def sooner(knees: Knees, path: PathPosterior, age: FloatArray, limit: float) -> FloatArray:
     """Chance (n, len(LOGS)) that the end of each life comes exp(LOGS) times as soon as the path says, knees met on the way.
 
@@ -125,12 +133,12 @@ def sooner(knees: Knees, path: PathPosterior, age: FloatArray, limit: float) -> 
     left = np.maximum(1.0 - gone, 1e-6)[:, None]
     to_knee = np.clip(PLACES - gone[:, None], 0.0, left)
     share = (to_knee[..., None] + (left - to_knee)[..., None] / RATIOS) / left[..., None]
-    log = np.clip(-np.log(share), 0.0, LOGS[-1]) / (LOGS[1] - LOGS[0])
+    log = (np.clip(-np.log(share), 0.0, LOGS[-1]) - LOGS[0]) / (LOGS[1] - LOGS[0])
     below = np.minimum(log.astype(int), LOGS.size - 2)
     found = np.zeros((age.size, LOGS.size))
     rows = np.broadcast_to(np.arange(age.size)[:, None, None], log.shape)
     worth = np.broadcast_to(own[..., None] / RATIOS.size, log.shape)
     np.add.at(found, (rows, below), worth * (1.0 - (log - below)))
     np.add.at(found, (rows, below + 1), worth * (log - below))
-    found[:, 0] += 1.0 - own.sum(axis=1)
+    found[:, AS_FORETOLD] += 1.0 - own.sum(axis=1)
     return found

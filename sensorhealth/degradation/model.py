@@ -12,6 +12,7 @@ from sklearn.utils.validation import check_is_fitted
 
 from sensorhealth.degradation import tables
 from sensorhealth.degradation.blocks import like, posterior_of, stacked_latent
+from sensorhealth.degradation.courses import Course, courses_of
 from sensorhealth.degradation.design import FloatArray, IntArray
 from sensorhealth.degradation.frames import build
 from sensorhealth.degradation.knees import Knees, later_knees
@@ -257,6 +258,10 @@ class AgeingModel(Told, BaseEstimator):
     def knees(self, limit: float) -> dict[str, Knees]:
         """Knees yet to come that the readings cannot exclude, by stratum; limit: ln headroom ratio at the end."""
         return later_knees(self.strata_.values(), limit)
+
+    def courses(self, limit: float) -> dict[str, Course]:
+        """How far the loss of each stratum is known, those known to their limit left out; limit: ln headroom ratio at the end."""
+        return courses_of(self.strata_.values(), limit)
 
     def places(self) -> dict[str, Places]:
         """Where each sensor's own knee lies beside that of its kind, by stratum; those without left out."""

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
+from ..degradation.courses import Course
 from ..degradation.knees import Knees
 from ..degradation.paces import Paces
 from ..degradation.places import Places
@@ -35,9 +36,9 @@ class Calibration:
     overall: factor where a stratum has none of its own. by_stratum: stratum -> factor. readings: next readings it was
     learnt from. note: one sentence for the report. paces: stratum -> law of paces, factors on the slope of the paths from now
     on (see `degradation.paces`); knees: stratum -> knees yet to come (`degradation.knees`); places: stratum -> where each
-    sensor's own knee lies (`degradation.places`); end_law: how soft ends came against what paths foretold (`life.end_law`),
-    None with too few; where a stratum has it, its paces and knees are in it, and it stands on its places. All four are learnt
-    from the records at hand by every analysis.
+    sensor's own knee lies (`degradation.places`); courses: stratum -> how far its course is known (`degradation.courses`);
+    end_law: how soft ends came against what paths foretold (`life.end_law`), None with too few; where a stratum has it, its
+    paces, knees and course are in it, and it stands on its places. All are learnt from the records at hand by every analysis.
     """
 
     overall: float = 1.0
@@ -47,6 +48,7 @@ class Calibration:
     paces: Mapping[str, Paces] = field(default_factory=dict)
     knees: Mapping[str, Knees] = field(default_factory=dict)
     places: Mapping[str, Places] = field(default_factory=dict)
+    courses: Mapping[str, Course] = field(default_factory=dict)
     end_law: EndLaw | None = None
 
     @property
@@ -76,11 +78,18 @@ class Calibration:
                 "Too few sensors of these kinds have come to their end yet: that the loss speeds up (a knee) cannot be excluded, "
                 f"and remaining life is spread towards sooner ends; chance of a knee: {'; '.join(kinds)}"
             )
+        if self.courses:
+            kinds = [f"{name} {100 * -np.expm1(-item.reached):.0f} %" for name, item in self.courses.items()]
+            told.append(
+                "How these kinds lose is known only as far as their sensors have come; beyond it the loss may speed up or slow "
+                "down, and remaining life is spread accordingly, mostly towards sooner ends; headroom lost by those furthest on: "
+                f"{'; '.join(kinds)}"
+            )
         return (*told, *([] if self.end_law is None else [self.end_law.remark]))
 
     def with_past_of(self, own: Calibration) -> Calibration:
         """This correction of the spread with what the records at hand taught another one."""
-        return replace(self, paces=own.paces, knees=own.knees, places=own.places, end_law=own.end_law)
+        return replace(self, paces=own.paces, knees=own.knees, places=own.places, courses=own.courses, end_law=own.end_law)
 
     def factor(self, stratum: str) -> float:
         """Factor on the latent standard deviation of this stratum; 1 leaves the model's own."""
@@ -103,8 +112,10 @@ def with_own_past(
     alone = {name: item for name, item in paces.items() if name not in places}  # beside knees ends tell more than paces
     law = learn_end_law(ageing, lives, readings, as_of, margin, alone, places, falls)
     told = set() if law is None else set(law.share)
-    knees = {name: item for name, item in ageing.knees(float(np.log1p(margin))).items() if name in worn - told}
-    return replace(calibration or Calibration(), paces=paces, knees=knees, places=places, end_law=law)
+    limit = float(np.log1p(margin))
+    knees = {name: item for name, item in ageing.knees(limit).items() if name in worn - told}
+    courses = {name: item for name, item in ageing.courses(limit).items() if name in worn - told}
+    return replace(calibration or Calibration(), paces=paces, knees=knees, places=places, courses=courses, end_law=law)
 
 
 def learn_factor(

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from ..degradation.knees import SOONER, Knees, sooner
+from ..degradation.courses import Course, leaving
+from ..degradation.knees import SOONER, Knees, as_foretold, sooner
 from ..degradation.paces import STEADY, Paces
 from ..degradation.places import SOONER as OWN_SOONER
 from ..degradation.places import Places
@@ -125,14 +126,18 @@ def paced_cdf(
     paces: Paces = STEADY,
     knees: Knees | None = None,
     places: Places | None = None,
+    course: Course | None = None,
 ) -> Array:
-    """As `placed_cdf`, where each life goes on at one of the paces of its stratum, and may meet a knee that none has met yet:
-    what is ahead comes so much sooner or later."""
+    """As `placed_cdf`, where each life goes on at one of the paces of its stratum, may meet a knee that none has met yet, and may
+    leave a course that none has gone to its end: what is ahead comes so much sooner or later."""
     paced = widened_grid(days, paces.factor)
-    if knees is None:
+    if knees is None and course is None:
         cdf = placed_cdf(path, ages, paced, margin, places)
     else:
         wide = widened_grid(paced, SOONER)
         cdf = placed_cdf(path, ages, wide, margin, places)
-        cdf = scaled(cdf, wide, paced, SOONER, sooner(knees, path, ages, float(np.log1p(margin))))
+        limit = float(np.log1p(margin))
+        law = as_foretold(ages.size) if knees is None else sooner(knees, path, ages, limit)
+        law = law if course is None else leaving(law, course, path, ages, limit)
+        cdf = scaled(cdf, wide, paced, SOONER, law)
     return cdf if paces.factor.size == 1 else scaled(cdf, paced, days, paces.factor, paces.weight)

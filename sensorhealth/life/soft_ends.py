@@ -109,7 +109,7 @@ def _soft(
     if known.end_law is not None and name in known.end_law.share:
         yield from known.end_law.soft(path, ages, days, margin, lives, as_of, places, nodes)
         return
-    own = known.paces.get(name, STEADY), known.knees.get(name), places
+    own = known.paces.get(name, STEADY), known.knees.get(name), places, known.courses.get(name)
 
     def at(when: Array, limit: float) -> Array:
         return paced_cdf(path, ages, when, limit, *own)

@@ -11,6 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 
+STILL = 1e-3  # ln ratio per year, below which a sensor hardly falls
+
 
 class Straight(NamedTuple):
     """Straight paths to a threshold at zero, on a clock on which they are straight (see `life.passage.first_passage`)."""
@@ -93,6 +95,11 @@ class Curve(ABC):
     def slope_of(self, change: ArrayLike, age: ArrayLike) -> FloatArray:
         """Slope of the path that has changed by `change` at `age` > 0."""
         return np.asarray(change, dtype=float) / self.value(age)
+
+    def age_at(self, change: ArrayLike, slope: ArrayLike) -> FloatArray:
+        """Age at which the path of a sensor with this slope has changed by `change`; 0 for a gain, late where it hardly falls."""
+        fall = np.maximum(-np.asarray(slope, dtype=float), STILL)
+        return self.inverse(np.maximum(-np.asarray(change, dtype=float), 0.0) / fall)
 
     def clock(self, age: ArrayLike) -> FloatArray:
         """What a posterior keeps of the present age: phi, or the age itself where each sensor has its own pace."""

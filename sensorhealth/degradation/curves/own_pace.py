@@ -101,7 +101,6 @@ class OwnPace(Curve):
         return (gain - self._loss_inverse(np.maximum(-change, 0.0))) / (self._unit * age)
 
     def age_at(self, change: ArrayLike, slope: ArrayLike) -> FloatArray:
-        """Age at which the path of a sensor with this slope has changed by `change`; 0 for a gain, late where it hardly falls."""
         rate = np.maximum(-np.asarray(slope, dtype=float), SLOWEST * self.typical_loss / self.reference)
         return self._loss_inverse(np.maximum(-np.asarray(change, dtype=float), 0.0)) / (self._unit * rate)
 
