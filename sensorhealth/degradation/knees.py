@@ -13,7 +13,7 @@ would fall with each place; were it only known to lie ahead, they would stay eve
 spares them a knee, so that hundreds are not as many witnesses. The middle of the two views is taken: half of the log evidence.
 
 The way is counted in shares of ln headroom from new to the limit, so that sensors which do not age never come to a knee.
-Source: derived from the barrier in series (docs/track-record.md); odds, widths and the middle of the two views are a judgement.
+Source: derived from the barrier in series (docs/forecasts.md); odds, widths and the middle of the two views are a judgement.
 """
 
 from __future__ import annotations
