@@ -75,12 +75,14 @@ def test_forecasts_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) 
 
 
 def test_budget_and_schemes_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) -> None:
-    """Expected counts within 3 %, costs and P10 and P90 within 10 %: some 60 swaps, whose visits are drawn anew in shards."""
+    """Expected counts differ little beside how sure they are, by an eighth of the width of their band; costs and P10 and P90 by
+    10 %. Shards of 310 sensors tell lots and gas alone, and draw visits anew."""
     keys = ["month", "by", "group"]
     own, other = whole.budget.astype({"month": str}), _read(out, "budget")
     assert sorted(map(tuple, own[keys].to_numpy())) == sorted(map(tuple, other[keys].to_numpy()))
     for scheme, found in zip(whole.schemes.to_dict("records"), _read(out, "schemes").to_dict("records")):
-        assert found["expected_count"] == pytest.approx(scheme["expected_count"], rel=0.03)
+        little = (scheme["p90_count"] - scheme["p10_count"]) / 8.0
+        assert found["expected_count"] == pytest.approx(scheme["expected_count"], rel=0.002, abs=little)
         for name in ("expected_cost", "p10_count", "p90_count", "p10_cost", "p90_cost"):
             assert found[name] == pytest.approx(scheme[name], rel=0.1), name
     last = [table[(table["by"] == "fleet") & (table["month"] == table["month"].max())].iloc[0] for table in (own, other)]

@@ -142,7 +142,7 @@ class Falls:
         """What the falls that came since `time` had added up to (n,) by the dates `until` (n,) of each life."""
         asked = pd.Series(pd.to_datetime(until).to_numpy(), index=life_id)
         when = self.came["time_after"]
-        told = self.came[(when > time) & (when <= self.came["life_id"].map(asked))]
+        told = self.came[(when > time) & (when <= asked.reindex(self.came["life_id"]).to_numpy())]
         return np.asarray(told.groupby("life_id")["size"].sum().reindex(life_id).fillna(0.0), dtype=np.float64)
 
     def draw(self, rng: np.random.Generator) -> Falls:

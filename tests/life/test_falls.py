@@ -266,3 +266,18 @@ def test_a_fleet_with_falls_is_told_of_those_to_come_and_one_without_hardly_any(
     assert calm.sudden.falls.laws[KIND].seen == 0
     assert calm.remaining.p_end_by_falls(365.0).mean() < 0.005
     assert not any("at once" in note for note in calm.remarks)
+
+
+def test_falls_since_a_date_are_those_that_came_by_the_day_asked_about() -> None:
+    day = pd.Timestamp("2024-01-01")
+    came = pd.DataFrame(
+        {
+            "life_id": ["a", "a", "a", "b"],
+            "time_after": [day + pd.Timedelta(days=d) for d in (-5, 10, 200, 20)],
+            "size": [0.4, 0.1, 0.2, 0.3],
+        }
+    )
+    known = Falls({}, came=came)
+    until = pd.Series([day + pd.Timedelta(days=100)] * 3)
+    assert known.since(np.array(["a", "b", "c"], dtype=object), day, until).tolist() == [0.1, 0.3, 0.0]
+    assert known.since(np.empty(0, dtype=object), day, until[:0]).size == 0
