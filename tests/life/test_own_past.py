@@ -336,8 +336,8 @@ def test_cells_without_lots_sites_or_noise_go_the_whole_way() -> None:
 
 @pytest.mark.parametrize(("own_shape", "most"), [(True, 0.8), (False, 1.7)])
 def test_a_course_that_none_has_gone_to_its_end_is_not_believed_in_to_the_end(own_shape: bool, most: float) -> None:
-    """Cells whose fade slows down at first are foretold better for it, by a fifth at least, and lives are not taken for longer; with
-    straight lines, read to a thousandth, errors grow, from a few days to a few more."""
+    """Cells whose fade slows down at first are foretold better for it, by a fifth at least, and lives are not taken for longer;
+    with straight lines, read to a thousandth, errors grow, from a few days to a few more."""
     miss: list[list[float]] = [[], []]
     early: list[list[float]] = [[], []]
     for seed in (5, 6, 7):
