@@ -185,7 +185,8 @@ def _track_record(args: argparse.Namespace) -> int:
     write_folder(track_record_files(record), Path(args.out), protect=[args.fleet], part="track record")
     progress("")
     print(record.sentence)
-    print("\n".join(f"- {note}" for note in record.notes if note))
+    for note in filter(None, record.notes):
+        print(f"- {note}")
     print(f"Track record: {Path(args.out) / 'track_record.csv'}")
     print(CAUTION)
     return 0

@@ -11,9 +11,9 @@ import pytest
 import sensorhealth
 from sensorhealth import nomenclature
 from sensorhealth.analysis import Analysis
-from sensorhealth.evaluate.outcomes import verdicts
 from sensorhealth.health import readings as readings_of
 from sensorhealth.life import gas_by_row
+from sensorhealth.life.worn import told_by_readings
 
 
 def test_rows_in_are_rows_used_and_rows_set_aside(demo: Analysis, demo_folder: Path) -> None:
@@ -118,7 +118,7 @@ def test_past_ends_are_told_net_of_the_gas(demo: Analysis, demo_folder: Path) ->
     gas = gas_by_row(demo.readings, demo.ageing.residuals_)
     later = readings_of(demo.fleet, demo.lives)
     assert gas.index.is_unique and gas.reindex(later["row"]).notna().mean() > 0.9
-    said = verdicts(later, 0.0, gas.reindex(later["row"]).fillna(0.0).to_numpy())
+    said = told_by_readings(later, 0.0, gas.reindex(later["row"]).fillna(0.0).to_numpy())
     truth = pd.read_csv(demo_folder / "truth" / "truth_sensors.csv", parse_dates=["end_time"]).set_index("life_id")["end_time"]
     worn = demo.lives[(demo.lives["end_kind"] == "soft") & demo.lives["life_id"].isin(truth.index)].set_index("life_id")
     not_ended = truth.reindex(worn.index) > worn["ended"]

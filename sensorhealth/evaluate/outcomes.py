@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..health.headroom import reads_low
 from ..life.lifedata import DAYS_PER_YEAR, years_between
+from ..life.worn import told_by_readings
 from ..technologies import flat_technologies
 from .baselines import History, OwnLine
 
@@ -85,23 +85,6 @@ def final_life(lives: pd.DataFrame, asked: pd.DataFrame, as_of: pd.Timestamp) ->
     return last.loc[asked["sensor_id"]].reset_index()
 
 
-def verdicts(readings: pd.DataFrame, limit: float = 0.0, gas: Array | float = 0.0) -> pd.DataFrame:
-    """What the readings say of each life, indexed by life_id: last_good (last one above the limit), first_low (first of those
-    at or below it with none above after it), lows (how many of those), misread (read low, but never net of the gas). limit: ln
-    headroom ratio of the end. gas: effect of the gas in each log ratio, as far as it is known.
-
-    A bump test that shows no headroom is no reading: it tells that a sensor answers, not that it can still be adjusted.
-    """
-    low = reads_low(readings["log_ratio"] - gas, readings["censoring"], limit)
-    as_read = reads_low(readings["log_ratio"], readings["censoring"], limit)
-    last_good = readings["time"][~low].groupby(readings["life_id"]).max()
-    after = last_good.reindex(readings["life_id"]).to_numpy()
-    trailing = readings[low & ~(readings["time"].to_numpy() < after)].groupby("life_id")["time"]
-    table = pd.DataFrame({"last_good": last_good, "first_low": trailing.min(), "lows": trailing.size()})
-    misread = table.index.isin(readings["life_id"][as_read]) & table["first_low"].isna().to_numpy()
-    return table.assign(lows=table["lows"].fillna(0).astype(int), misread=misread)
-
-
 def ends(
     lives: pd.DataFrame,
     asked: pd.DataFrame,
@@ -112,13 +95,13 @@ def ends(
 ) -> Ends:
     """Ends of the lives `asked` about, from the table `lives` as known at `end`, the last day of the records.
 
-    said: what the readings say of each life (`verdicts`). A soft end (removed as worn) lies after the last reading above the
-    limit and no later than the first of those below it, or the failed test, or the removal. A sudden end lies after the last
-    gas test passed and no later than the test failed, or the removal. A sensor that is left in service with readings below the
-    limit has ended too (at once, if the first of them was taken by the as-of date): with two such readings, or with one where
-    the records tell of no removals at all. A sensor removed as worn that only its gas made read low had not come to its end: it
-    is lost. Any other life was good at its last reading above the limit (at its last passed
-    test, for a technology without a soft end).
+    said: what the readings say of each life (`life.worn.told_by_readings`). A bump test that shows no headroom is no reading. A
+    soft end (removed as worn) lies after the last reading above the limit and no later than the first of those below it, or the
+    failed test, or the removal. A sudden end lies after the last gas test passed and no later than the test failed, or the
+    removal. A sensor that is left in service with readings below the limit has ended too (at once, if the first of them was
+    taken by the as-of date): with two such readings, or with one where the records tell of no removals at all. A sensor removed
+    as worn that only its gas made read low had not come to its end: it is lost. Any other life was good at its last reading
+    above the limit (at its last passed test, for a technology without a soft end).
     blur_days: per stratum, how far the noise of readings moves a test's verdict in time (see `reading_blur`).
     """
     known = final_life(lives, asked, as_of)
@@ -164,7 +147,7 @@ def already_over(readings: pd.DataFrame, lives: pd.DataFrame, asked: pd.DataFram
 
     readings, lives: as known on that day. limit: ln headroom ratio of the end.
     """
-    lows = verdicts(readings, limit)["lows"].reindex(asked["life_id"]).fillna(0).to_numpy()
+    lows = told_by_readings(readings, limit)["lows"].reindex(asked["life_id"]).fillna(0).to_numpy()
     return (lows >= _enough(lives)) & ~_flat(asked)
 
 

@@ -13,9 +13,10 @@ from ..errors import FitError, RecordsError
 from ..health import lives as lives_of
 from ..health import readings as readings_of
 from ..life.calibration import Calibration
+from ..life.worn import told_by_readings
 from ..records.fleet import end_of
 from . import measures
-from .outcomes import already_over, ends, next_readings, reading_blur, verdicts
+from .outcomes import already_over, ends, next_readings, reading_blur
 from .past import CORRECTED, MODEL, Past, Refit, asked_lives, baseline_forecasts, model_forecast, past_dates
 from .samples import end_rows, reading_rows
 from .wording import learnt, sentence
@@ -123,7 +124,7 @@ def compared(
     """
     later = readings_of(fleet, hindsight)
     by_gas = np.zeros(len(later)) if gas is None else gas.reindex(later["row"]).fillna(0.0).to_numpy(dtype=float)
-    said = verdicts(later, float(np.log1p(policy.margin)), by_gas)
+    said = told_by_readings(later, float(np.log1p(policy.margin)), by_gas)
     blur = reading_blur(later.assign(log_ratio=later["log_ratio"] - by_gas), hindsight)
     last = fleet.calibrations["time"].max().normalize() + pd.Timedelta(days=1)
     end_blocks: list[pd.DataFrame] = []

@@ -35,18 +35,15 @@ def survival_steps(data: LifeData) -> pd.DataFrame:
 
 
 def _on_steps(data: LifeData) -> LifeData:
-    """The same lives with their ages on a grid, and equal ones together, where they are many."""
+    """The same lives with their ages on a grid, where they are many; `turnbull` counts equal ones together."""
     if data.lower.size <= MANY:
         return data
-    last = float(np.max(data.lower, initial=0.0, where=np.isfinite(data.lower)))
-    last = max(last, float(np.max(data.upper, initial=0.0, where=np.isfinite(data.upper))))
+    last = float(np.where(data.died, data.upper, data.lower).max())
     step = last / STEPS if last > 0 else 1.0
     entry, low, high = (np.round(ages / step) * step for ages in (data.entry, data.lower, data.upper))
     low = np.where(data.died, np.maximum(np.minimum(low, high - step), 0.0), low)  # no end is put off to after the next test
     ends = np.where(data.died, np.maximum(high, step), np.inf)
-    unique, where = np.unique(np.stack([np.minimum(entry, low), low, ends]), axis=1, return_inverse=True)
-    entry, low, ends = unique
-    return LifeData(entry, low, ends, np.bincount(where.reshape(-1), data.weight, low.size).astype(float))
+    return LifeData(np.minimum(entry, low), low, ends, data.weight)
 
 
 def cox_snell(data: LifeData, cumulative_hazard: Callable[[Array], Array]) -> pd.DataFrame:

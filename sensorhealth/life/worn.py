@@ -23,6 +23,21 @@ def gas_by_row(readings: pd.DataFrame, residuals: pd.DataFrame) -> pd.Series:
     return gas_in(residuals).reindex(readings.index).set_axis(readings["row"])
 
 
+def told_by_readings(readings: pd.DataFrame, limit: float, gas: NDArray[np.float64] | float = 0.0) -> pd.DataFrame:
+    """What the readings say of each life, indexed by life_id: last_good (last one above the limit), first_low (first of those
+    at or below it with none above after it), lows (how many of those), misread (read low, but never net of the gas after that).
+
+    limit: ln headroom ratio of the end. gas: effect of the gas in each log ratio, as far as it is known.
+    """
+    low, as_read = (reads_low(readings["log_ratio"] - effect, readings["censoring"], limit) for effect in (gas, 0.0))
+    last_good = readings["time"][~low].groupby(readings["life_id"]).max()
+    after = last_good.reindex(readings["life_id"]).to_numpy()
+    trailing = readings[low & ~(readings["time"].to_numpy() < after)].groupby("life_id")["time"]
+    table = pd.DataFrame({"last_good": last_good, "first_low": trailing.min(), "lows": trailing.size()})
+    misread = table.index.isin(readings["life_id"][as_read]) & table["first_low"].isna().to_numpy()
+    return table.assign(lows=table["lows"].fillna(0).astype(int), misread=misread)
+
+
 def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float, gas: NDArray[np.float64] | float = 0.0) -> pd.DataFrame:
     """The lives with their soft ends told as life data takes deaths: between the last reading above the limit and the first of
     those below it, or the removal as worn; every other life goes on to its last reading or its end.
@@ -32,17 +47,11 @@ def soft_ends(lives: pd.DataFrame, readings: pd.DataFrame, limit: float, gas: ND
     """
     net = readings["log_ratio"] - gas
     missing = readings["censoring"] < 0
-    low = reads_low(net, readings["censoring"], limit)
-    good = readings["time"][~low].groupby(readings["life_id"]).max()
-    after = ~(readings["time"].to_numpy() < good.reindex(readings["life_id"]).to_numpy())
-    first_low = readings["time"][low & after].groupby(readings["life_id"]).min()
     ids = pd.Index(lives["life_id"])
-    seen = {
-        name: pd.to_datetime(times.reindex(ids)).to_numpy() for name, times in (("last_good", good), ("first_low", first_low))
-    }
+    said = told_by_readings(readings, limit, gas).reindex(ids)
+    seen = {name: pd.to_datetime(said[name]).to_numpy() for name in ("last_good", "first_low")}
     known = lives.assign(**seen, ended=pd.to_datetime(lives["ended"]))
-    recorded_low = reads_low(readings["log_ratio"], readings["censoring"], limit)
-    misread = ids.isin(readings["life_id"][recorded_low]) & known["first_low"].isna()
+    misread = said["misread"].eq(True).to_numpy()
     dead = (known["end_kind"] == "sudden") & ids.isin(readings["life_id"][(net <= limit - DEAD) | missing])
     worn = (known["first_low"].notna() & ~dead) | ((known["end_kind"] == "soft") & ~misread)
     found = known["first_low"].fillna(known["ended"]).where(worn, known["ended"])

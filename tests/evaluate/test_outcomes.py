@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sensorhealth.evaluate.outcomes import Ends, already_over, ends, next_readings, reading_blur, verdicts
+from sensorhealth.evaluate.outcomes import Ends, already_over, ends, next_readings, reading_blur
+from sensorhealth.life.worn import told_by_readings
 
 AS_OF, END = pd.Timestamp("2024-01-01"), pd.Timestamp("2025-01-01")
 
@@ -119,12 +120,12 @@ def test_verdicts_are_the_last_good_reading_and_the_low_ones_after_it() -> None:
             "censoring": [0, 0, 0, 0, -1, 0, 1, 0],
         }
     )
-    found = verdicts(table)
+    found = told_by_readings(table, 0.0)
     assert found.loc["a"].tolist() == [AS_OF + 3 * day, AS_OF + 4 * day, 2, False]
     assert found.loc["b", "last_good"] == AS_OF + 2 * day
     assert pd.isna(found.loc["b", "first_low"])
     assert pd.isna(found.loc["c", "last_good"]) and found.loc["c", "lows"] == 1
-    assert verdicts(table, limit=0.25).loc["b", "lows"] == 0, "0.2 or more is not known to be below 0.25"
+    assert told_by_readings(table, limit=0.25).loc["b", "lows"] == 0, "0.2 or more is not known to be below 0.25"
 
 
 def test_a_sensor_that_only_weak_gas_made_read_low_has_not_ended() -> None:
@@ -139,9 +140,9 @@ def test_a_sensor_that_only_weak_gas_made_read_low_has_not_ended() -> None:
             "censoring": 0,
         }
     )
-    as_read = ends(table, asked, AS_OF, END, verdicts(read))
+    as_read = ends(table, asked, AS_OF, END, told_by_readings(read, 0.0))
     assert as_read.ended.tolist() == [True, True]
-    net = verdicts(read, gas=np.array([0.0, np.log(0.8), 0.0, 0.0]))
+    net = told_by_readings(read, 0.0, gas=np.array([0.0, np.log(0.8), 0.0, 0.0]))
     assert net["misread"].to_dict() == {"worn": True, "worn late": False}
     found = ends(table, asked, AS_OF, END, net)
     assert found.ended.tolist() == [False, True]
