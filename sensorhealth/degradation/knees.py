@@ -126,8 +126,8 @@ def as_foretold(count: int) -> FloatArray:
 def sooner(knees: Knees, path: PathPosterior, age: FloatArray, limit: float) -> FloatArray:
     """Chance (n, len(LOGS)) that the end of each life comes exp(LOGS) times as soon as the path says, knees met on the way.
 
-    age: (n,) years at which the posterior holds. After the knee the loss goes RATIOS times as fast: in shares of the way, or, where
-    the curve slows down and the time ahead lies late on the way, as at the knee: what slowed the loss down is over then.
+    age: (n,) years at which the posterior holds. After the knee the loss goes RATIOS times as fast: in shares of the way, or,
+    where the curve slows down and the time ahead lies late on the way, as at the knee: what slowed the loss down is over then.
     """
     found = np.zeros((age.size, LOGS.size))
     for weight, curve, level, slope in zip(path.weight, path.curve, path.level, path.slope):

@@ -40,11 +40,11 @@ def test_a_technology_without_a_reserve_has_no_knee() -> None:
     assert chance(8.0, "infrared") == 0.0
 
 
-def path(level: float, gone: float, curve: Curve = Linear(1.0)) -> PathPosterior:
+def path(level: float, gone: float, curve: Curve | None = None) -> PathPosterior:
     """One sensor, a year old, that has lost `gone` since new and stands at `level`."""
     one = np.ones(1)
     return PathPosterior(
-        KIND, np.array(["a"], dtype=object), one, (curve,), np.array([[level]]), np.array([[-gone]]),
+        KIND, np.array(["a"], dtype=object), one, (curve or Linear(1.0),), np.array([[level]]), np.array([[-gone]]),
         np.tile(1e-6 * np.eye(2), (1, 1, 1, 1)), np.ones((1, 1)), 0.0 * one, 1e-4 * one, np.inf * one, 0.0 * one, np.array([5]),
     )  # fmt: skip
 
@@ -70,8 +70,8 @@ def test_a_sensor_that_does_not_age_never_comes_to_a_knee() -> None:
 
 
 def test_beyond_its_knee_a_film_slows_the_loss_no_more() -> None:
-    """Worked out by hand: on a loss as the square root of age a twentieth of the way is gone after a year; a knee at a fifth is met
-    after 16 years, where a fortieth of that fifth goes a year, and the other four fifths take 160 / ratio years more, of 399 left."""
+    """Worked out by hand: on a loss as the square root of age a twentieth of the way is gone after a year; a knee at a fifth is
+    met after 16 years, where .00625 of the way goes a year, and the other four fifths take 128 / ratio years more, of 399."""
     root = Power(1.0, 0.5)
     at_fifth = Knees(((np.abs(CENTRE - np.log(0.2)) < 0.13) & (min(OWN) == SPREAD)).ravel().astype(float), 10)
     assert at_fifth.chance.sum() == 1.0
