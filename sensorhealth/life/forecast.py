@@ -102,6 +102,8 @@ def _facts(fleet: Fleet, as_of: pd.Timestamp) -> pd.DataFrame:
     table["age_days"] = np.where(early, np.nan, years_between(sensors["installed"], end) * DAYS_PER_YEAR)
     table["status"] = np.select([removed, early], ["removed", "not yet installed"], "no forecast").astype(object)
     told = sensors["removal_reason"].where(sensors["removal_reason"] != "", "no reason recorded")
+    silent = fleet.findings[fleet.findings["finding"] == "removal not recorded"].set_index("sensor_id")["reason"]
+    told = sensors["sensor_id"].map(silent).fillna(told)
     table["reason"] = np.select(
         [removed, early],
         ["removed: " + told, "installed after the as-of date"],
