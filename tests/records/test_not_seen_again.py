@@ -96,3 +96,41 @@ def test_a_removal_without_a_reason_after_a_failed_test_is_an_end_by_itself(long
     assert health.lives(gone.fleet()).set_index("sensor_id").loc["S004", "end_kind"] == "soft"
     other = gone.changed("sensors", 4, removal_reason="precaution")
     assert health.lives(other.fleet()).set_index("sensor_id").loc["S004", "end_kind"] == "censored"
+
+
+def _with_successor(tables: Tables, sensor: str, visit: int, **facts: object) -> Tables:
+    """The sensor is calibrated up to its `visit`-th visit, another one in its place from the next visit on."""
+    own = tables.calibrations["sensor_id"] == sensor
+    later = own & (tables.calibrations.groupby("sensor_id").cumcount() > visit)
+    calibrations = tables.calibrations.copy()
+    calibrations.loc[later, "sensor_id"] = "NEW"
+    start = calibrations["time"][later].min().normalize() - pd.Timedelta(days=3)
+    new = tables.sensors[tables.sensors["sensor_id"] == sensor].assign(
+        sensor_id="NEW", installed=start, manufactured=pd.NaT, warranty_end=pd.NaT, **facts
+    )
+    return Tables(pd.concat([tables.sensors, new], ignore_index=True), calibrations, tables.cylinders)
+
+
+def test_one_that_another_has_followed_in_its_place_is_taken_as_removed(long: Tables) -> None:
+    told = long.changed("sensors", 1, removed=pd.Timestamp("2022-09-30"), removal_reason="worn")
+    fleet = _with_successor(told, "S006", 15).fleet()
+    finding = found(fleet, FINDING)
+    assert finding["sensor_id"].tolist() == ["S006"] and "another sensor for its gas" in finding["reason"].iloc[0]
+    first = fleet.calibrations.loc[fleet.calibrations["sensor_id"] == "NEW", "time"].min().normalize()
+    assert fleet.sensors.set_index("sensor_id")["removed"].dropna().to_dict() == {
+        "S001": pd.Timestamp("2022-09-30"),
+        "S006": first,
+    }
+    assert fleet.known_at(first - pd.Timedelta("1s")).sensors["removed"].isna().all()
+
+
+@pytest.mark.parametrize("facts", [{"position": "9"}, {"instrument_id": "other"}, {"gas": "CO2"}, {"instrument_id": ""}])
+def test_one_of_another_place_or_gas_has_not_followed_it(long: Tables, facts: dict[str, str]) -> None:
+    told = long.changed("sensors", 1, removed=pd.Timestamp("2022-09-30"), removal_reason="worn")
+    assert found(_with_successor(told, "S006", 15, **facts).fleet(), FINDING).empty
+
+
+def test_two_sensors_that_serve_side_by_side_do_not_follow_each_other(long: Tables) -> None:
+    """Two for one gas in an instrument that records no positions: both are calibrated to the end."""
+    side = long.sensors.assign(position="", instrument_id=[f"I{n % 4}" for n in range(12)])
+    assert found(Tables(side, long.calibrations, long.cylinders).fleet(), FINDING).empty
