@@ -52,8 +52,8 @@ def lives(fleet: FleetTables, splits: pd.DataFrame | None = None, ends: pd.DataF
       where that is later: left truncation);
     - last_test: last gas test (span, full or bump, not aborted), NaT for none; last_alive: last gas test that it
       passed, or `entered` where it never passed one;
-    - ended, end_kind: removal, as soft (worn; or no reason is recorded and it failed its last gas test), sudden (sudden,
-      poisoned, damaged, or by a step) or censored (any other or no reason, and an unrecorded swap); NaT and "" while running;
+    - ended, end_kind: removal, as soft (worn; or no reason is recorded, as at an unrecorded swap, and it failed its last gas
+      test), sudden (sudden, poisoned, damaged, or by a step) or censored (any other or no reason); NaT and "" while running;
       removal_reason: as recorded; current: the last life of its sensor, running or ended.
     """
     sensors = fleet.sensors
@@ -85,8 +85,9 @@ def _one_life_each(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _failed_and_gone(frame: pd.DataFrame) -> pd.Series:
-    """Lives that were removed for no recorded reason after a gas test that they failed, and passed none since."""
-    untold = frame["current"] & (frame["end_kind"] == "censored") & (frame["removal_reason"] == "")
+    """Lives that ended for no recorded reason, swaps without a record among them, after a gas test that they failed and passed
+    none since."""
+    untold = (frame["end_kind"] == "censored") & (frame["removal_reason"] == "")
     return untold & (frame["last_test"] > frame["last_alive"])
 
 
