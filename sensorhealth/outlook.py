@@ -62,7 +62,15 @@ class Outlook:
 
     def corrected(self, calibration: life.Calibration, day: pd.Timestamp, policy: Policy) -> Outlook:
         """The same fit with its forecasts' spread corrected."""
-        calibration = calibration.with_past_of(self.calibration)
+        return self._forecast_with(calibration.with_past_of(self.calibration), day, policy)
+
+    def under(self, day: pd.Timestamp, policy: Policy) -> Outlook:
+        """The same fit under a policy with another margin or horizon: what the past teaches of ends at that margin, and forecasts."""
+        falls = self.sudden.falls
+        own = life.with_own_past(self.calibration, self.ageing, self.lives, self.readings, day, policy.margin, falls)
+        return self._forecast_with(own, day, policy)
+
+    def _forecast_with(self, calibration: life.Calibration, day: pd.Timestamp, policy: Policy) -> Outlook:
         remaining = life.remaining_life(
             self.paths, self.sudden, self.current, day, margin=policy.margin, horizon_days=policy.horizon_days,
             calibration=calibration,

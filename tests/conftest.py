@@ -14,7 +14,8 @@ import pytest
 if TYPE_CHECKING:
     from sensorhealth.analysis import Analysis
 
-TOGETHER = (("test_analysis", "test_cli", "test_coherence"), ("test_sharded",))  # files whose tests share what takes long to make
+ALONE = ("test_sharded", "test_own_past", "test_track_record", "test_large", "test_wiggles", "test_places", "test_break_in", "test_doors")
+TOGETHER = (("test_analysis", "test_cli", "test_coherence"), *((file,) for file in ALONE))  # files whose tests share what takes long
 ROOT = Path(__file__).resolve().parent.parent
 
 

@@ -110,17 +110,20 @@ def test_warranty_list_is_ranked_over_all_shards(out: Path) -> None:
     assert not table["sensor_id"].duplicated().any()
 
 
-def test_the_command_line_writes_the_same_files_with_two_processes(
-    folder: Path, out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_the_command_line_writes_the_same_files_with_two_processes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Three shards in two processes: one has to go on with a second one."""
+    few = 60
+    folder = write_large(tmp_path / "fleet", 3 * few, 6, region=few, kinds=KINDS[:1], seed=412)
+    one, two = tmp_path / "one", tmp_path / "two"
+    report_in_shards(folder, one, sensors=few, processes=1)
     assert not too_large(folder)
-    assert main(["report", str(folder), "--out", str(tmp_path / "no"), "--shards", "300", "--track-record"]) == 1
-    assert main(["report", str(folder), "--out", str(tmp_path / "two"), "--shards", str(REGION)]) == 0
-    assert f"{SENSORS} rows, {SENSORS} used" in capsys.readouterr().out
-    names = sorted(path.name for path in out.iterdir())
-    assert names == sorted(path.name for path in (tmp_path / "two").iterdir())
+    assert main(["report", str(folder), "--out", str(tmp_path / "no"), "--shards", str(few), "--track-record"]) == 1
+    assert main(["report", str(folder), "--out", str(two), "--shards", str(few)]) == 0
+    assert f"{3 * few} rows, {3 * few} used" in capsys.readouterr().out
+    names = sorted(path.name for path in one.iterdir())
+    assert names == sorted(path.name for path in two.iterdir())
     for name in names:
-        assert (out / name).read_bytes() == (tmp_path / "two" / name).read_bytes(), name
+        assert (one / name).read_bytes() == (two / name).read_bytes(), name
 
 
 def test_times_are_days_in_all_shards_or_in_none() -> None:
