@@ -65,7 +65,7 @@ class Outlook:
         return self._forecast_with(calibration.with_past_of(self.calibration), day, policy)
 
     def under(self, day: pd.Timestamp, policy: Policy) -> Outlook:
-        """The same fit under a policy with another margin or horizon: what the past teaches of ends at that margin, and forecasts."""
+        """The same fit with forecasts under a policy of another margin or horizon, and what the past teaches of ends there."""
         falls = self.sudden.falls
         own = life.with_own_past(self.calibration, self.ageing, self.lives, self.readings, day, policy.margin, falls)
         return self._forecast_with(own, day, policy)
