@@ -36,6 +36,7 @@ LOOKED_BACK = 20_000  # sensors whose past is looked back on
 OF_PART = -1  # in place of the most lives, for the part of a larger kind
 LARGE = 0.5  # share of what readings scatter by, as one session shares it, from which sessions are large
 SHOWN = 3.0  # standard errors by which readings of one session must be alike for sessions to show
+FADING = 3.0  # times as long a fit takes where cylinders fade: each reading then meets two columns of its own
 WORTH_A_FORK = 1_000  # readings that another process must have to fit
 LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
 
@@ -112,8 +113,13 @@ def fit_strata(strata: Mapping[str, Stratum], settings: Settings) -> dict[str, S
         technology = strata[name].technology
         families.setdefault((technology, "" if technology in borrowing_too else name), []).append(strata[name])
     loads: tuple[list[Stratum], list[Stratum]] = [], []
-    for family in sorted(families.values(), key=lambda family: -_readings(family)):
-        min(loads, key=_readings).extend(family)
+    work = {stratum.name: _work(stratum, settings) for stratum in strata.values()}
+
+    def load(some: Sequence[Stratum]) -> float:
+        return sum(work[stratum.name] for stratum in some)
+
+    for family in sorted(families.values(), key=lambda family: -load(family)):
+        min(loads, key=load).extend(family)
     here, beside = loads
     lives = sum(settings.part_lives if _large(stratum, settings) else stratum.life_id.size for stratum in beside)
     worth = _readings(beside) >= WORTH_A_FORK and lives < MANY
@@ -133,6 +139,13 @@ def _large(stratum: Stratum, settings: Settings) -> bool:
 def _read(stratum: Stratum) -> int:
     """Sensors with readings."""
     return int((stratum.counts > 0).sum())
+
+
+def _work(stratum: Stratum, settings: Settings) -> float:
+    """How long a fit takes, roughly, in readings of sensors whose cylinders do not fade."""
+    share = min(settings.part_lives / max(_read(stratum), 1), 1.0) if _large(stratum, settings) else 1.0
+    fades = terms(stratum, fade=settings.fade, sessions=False, lots=False).fade
+    return share * stratum.age.size * (FADING if fades else 1.0)
 
 
 def _readings(strata: Sequence[Stratum]) -> int:
