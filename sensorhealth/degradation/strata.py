@@ -37,6 +37,7 @@ OF_PART = -1  # in place of the most lives, for the part of a larger kind
 LARGE = 0.5  # share of what readings scatter by, as one session shares it, from which sessions are large
 SHOWN = 3.0  # standard errors by which readings of one session must be alike for sessions to show
 FADING = 3.0  # times as long a fit takes where cylinders fade: each reading then meets two columns of its own
+FEW_ENOUGH = 1_000_000  # readings up to which another process hands back the models of all lives, and not of parts alone
 WORTH_A_FORK = 1_000  # readings that another process must have to fit
 LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
 
@@ -123,8 +124,20 @@ def fit_strata(strata: Mapping[str, Stratum], settings: Settings) -> dict[str, S
     here, beside = loads
     lives = sum(settings.part_lives if _large(stratum, settings) else stratum.life_id.size for stratum in beside)
     worth = _readings(beside) >= WORTH_A_FORK and lives < MANY
-    with alongside(partial(_one_after_the_other, beside, settings), worth=worth) as others:
-        fitted = {**_one_after_the_other(here, settings), **others()}
+    small = _readings(beside) <= FEW_ENOUGH
+    fit = partial(_in_full, settings=settings) if small else partial(_one_after_the_other, settings=settings)
+    with alongside(partial(fit, beside), worth=worth) as others:
+        fitted = {**fit(here), **others()}
+    return fitted if small else _with_all(fitted, strata, settings)
+
+
+def _in_full(strata: Sequence[Stratum], settings: Settings) -> dict[str, StratumModel]:
+    """The models of the strata, of all their lives."""
+    return _with_all(_one_after_the_other(strata, settings), {stratum.name: stratum for stratum in strata}, settings)
+
+
+def _with_all(fitted: Mapping[str, StratumModel], strata: Mapping[str, Stratum], settings: Settings) -> dict[str, StratumModel]:
+    """The models, those of a part of the lives of very large kinds for all of them."""
     return {
         name: with_all_lives(model, strata[name]) if _large(strata[name], settings) and not model.given else model
         for name, model in fitted.items()
