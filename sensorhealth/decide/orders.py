@@ -251,8 +251,8 @@ def _kinds(fleet_plan: FleetPlan, where: Positions) -> list[_Kind]:
 
 
 def _from_moments(mean: FloatArray, variance: FloatArray, third: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Distribution of a count of many positions, by its mean, variance and third central moment (m,): the least count (m,) that is
-    likely at all, and the chances (m, k) from there on."""
+    """Distribution of a count of many positions, by its mean, variance and third central moment (m,): the least count (m,) that
+    is likely at all, and the chances (m, k) from there on."""
     reach = 12.0 * np.sqrt(variance)
     low = np.maximum(np.floor(mean - reach), 0.0).astype(np.intp)
     size = int((np.ceil(mean + reach + 12.0) - low).max()) + 1

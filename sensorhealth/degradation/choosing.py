@@ -15,7 +15,7 @@ from sensorhealth.degradation.fitting import NEARLY, CurveFit, Options, class_ef
 from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes, nearer, times
 from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout
-from sensorhealth.degradation.reml_newton import HOPE
+from sensorhealth.degradation.reml_newton import HOPE, SURELY
 from sensorhealth.degradation.robust import choose_degrees
 from sensorhealth.degradation.tuning import tuned
 from sensorhealth.degradation.wiggles import with_wiggle
@@ -243,7 +243,7 @@ class _Looks:
             return fit, reml.deviance(last, fit.parameters, "ML")
 
         fit, found = found_on(self.first.parameters, wanted)
-        if not fit.converged and found - HOPE * fit.decrement < wanted:  # made straight anew it is within reach
+        if not fit.converged and found - max(HOPE * fit.decrement, SURELY) < wanted:  # made straight anew it is within reach
             _, found = found_on(fit.parameters, np.inf)
         return found
 

@@ -25,7 +25,8 @@ class Point(Protocol):
 
 P = TypeVar("P", bound=Point)
 SHORTENINGS = 28
-HOPE = 5.0  # times the predicted decrease that is left by which the value may still fall, at the very most (found: 1.6 times)
+HOPE = 5.0  # times the predicted decrease that is left by which the value may still fall, at the very most (found: 1.6 times),
+SURELY = 150.0  # and by how much in any case: near a zero standard deviation little is predicted and much may come
 SLOW = 0.01  # rate of decrease from which on the curvature is made right along the latest step
 
 
@@ -67,7 +68,7 @@ def minimise(
             step, decrement = _direction(phi, point.gradient, hessian, cap)
         if decrement < tolerance:
             return Minimum(phi, point, True, evaluations, decrement)
-        if point.value - HOPE * decrement > wanted:
+        if _hopeless(point, decrement, wanted):
             return Minimum(phi, point, False, evaluations, decrement, given_up=True)
         trial, length, tried = _search_line(evaluate, phi, point, step, max_evaluations - evaluations)
         evaluations += tried
@@ -79,6 +80,13 @@ def minimise(
         if length == 1.0 and decrement < 1e-2 and decrement * decrement < tolerance * before:
             return Minimum(phi, point, True, evaluations, decrement * decrement / before)
         before = decrement
+
+
+def _hopeless(point: Point, decrement: float, wanted: float) -> bool:
+    """Whether a minimum lies ahead, as the curvature has it, and far above the value that is wanted."""
+    if point.value - max(HOPE * decrement, SURELY) <= wanted:
+        return False
+    return bool(np.linalg.eigvalsh(point.hessian).min() > 0.0)
 
 
 def _with_secant(hessian: FloatArray, step: FloatArray, change: FloatArray) -> FloatArray:
