@@ -117,16 +117,16 @@ def learn(
     of their own model."""
     step = progress or (lambda name: None)
     seen, first = _examined(fleet, model or {}, step)
-    first = first.kinds_alone()
+    first = first.kinds_alone(laws=False)
     ageing = _refitted(fleet, seen, model, step)
     step("learning from what came")
-    with alongside(partial(beside, seen, ageing)) as besides:
+    with alongside(lambda: (beside(seen, ageing), ageing.kinds_alone())) as besides:
         sudden = life.SuddenLife().fit(seen.lives, day, _falls(seen))
         events = decide.shared_events(sudden.falls.spared(seen.lives), day)
         calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin, sudden.falls)
         notes = (*ageing.notes_, *calibration.remarks, *sudden.falls.remarks())
-        learnt = Learnt(first, seen.oddities.priors, ageing.kinds_alone(), sudden, calibration, events, notes)
-        return learnt, besides()
+        compared, kinds = besides()
+        return Learnt(first, seen.oddities.priors, kinds, sudden, calibration, events, notes), compared
 
 
 @one_thread
