@@ -16,7 +16,7 @@ import pandas as pd
 from . import compare, decide, degradation, health, life
 from .decide import Policy
 from .errors import RecordsError
-from .outlook import Outlook, Progress, current_lives, look_ahead, new_sensors, shared_draws, with_new_sensors
+from .outlook import Outlook, Progress, look_ahead, new_sensors, outlook_of, shared_draws, with_new_sensors
 from .records import Fleet
 from .records.fleet import end_of
 from .second_core import MANY, alongside
@@ -110,11 +110,12 @@ class Analysis:
 
     def recast(self, calibration: life.Calibration, progress: Progress | None = None) -> Analysis:
         """The same fit with its forecasts' spread corrected, and all that follows from the forecasts anew."""
-        ahead = Outlook(
-            self.lives, self.readings, self.oddities, self.baselines, self.ageing, self.cylinders, self.sudden,
-            current_lives(self.lives), self.paths, self.remaining, self.calibration or calibration,
-        ).corrected(calibration, self.as_of, self.policy)  # fmt: skip
+        ahead = outlook_of(self, calibration).corrected(calibration, self.as_of, self.policy)
         return decided(ahead, self.fleet, self.as_of, self.policy, progress, before=self)
+
+    def under(self, policy: Policy, progress: Progress | None = None) -> Analysis:
+        """The same fit under another policy, and all that follows from the policy anew."""
+        return decided(outlook_of(self).under(self.as_of, policy), self.fleet, self.as_of, policy, progress)
 
     def summary(self, track_record: TrackRecord | None = None) -> list[str]:
         """Five to ten lines a planner can act on."""
@@ -323,7 +324,7 @@ def compare_policies(
     base = analyse(fleet, as_of, first, progress=progress)
     other = second if isinstance(second, Policy) else Policy.load(second)
     again = any(getattr(base.policy, name) != getattr(other, name) for name in decide.FORECAST_KEYS)
-    own = analyse(fleet, as_of, other, progress=progress) if again else None
+    own = base.under(other, progress) if again else None
     plans = base.fleet_plan, own.fleet_plan if own else base.fleet_plan.under(other)
     draws = own.shared_draws() if own else None
     return decide.compare_policies(*plans, shared_draws=base.shared_draws(), second_draws=draws)

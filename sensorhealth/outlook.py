@@ -62,12 +62,30 @@ class Outlook:
 
     def corrected(self, calibration: life.Calibration, day: pd.Timestamp, policy: Policy) -> Outlook:
         """The same fit with its forecasts' spread corrected."""
-        calibration = calibration.with_past_of(self.calibration)
+        return self._forecast_with(calibration.with_past_of(self.calibration), day, policy)
+
+    @one_thread
+    def under(self, day: pd.Timestamp, policy: Policy) -> Outlook:
+        """The same fit with forecasts under a policy of another margin or horizon, and what the past teaches of ends there."""
+        falls = self.sudden.falls
+        own = life.with_own_past(self.calibration, self.ageing, self.lives, self.readings, day, policy.margin, falls)
+        return self._forecast_with(own, day, policy)
+
+    def _forecast_with(self, calibration: life.Calibration, day: pd.Timestamp, policy: Policy) -> Outlook:
         remaining = life.remaining_life(
             self.paths, self.sudden, self.current, day, margin=policy.margin, horizon_days=policy.horizon_days,
             calibration=calibration,
         )  # fmt: skip
         return replace(self, remaining=remaining, calibration=calibration)
+
+
+def outlook_of(analysis: Analysis, usual: life.Calibration | None = None) -> Outlook:
+    """What an analysis saw ahead; usual: the calibration where it has none."""
+    return Outlook(
+        analysis.lives, analysis.readings, analysis.oddities, analysis.baselines, analysis.ageing, analysis.cylinders,
+        analysis.sudden, current_lives(analysis.lives), analysis.paths, analysis.remaining,
+        analysis.calibration or usual or life.Calibration(),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -99,16 +117,16 @@ def learn(
     of their own model."""
     step = progress or (lambda name: None)
     seen, first = _examined(fleet, model or {}, step)
-    first = first.kinds_alone()
+    first = first.kinds_alone(laws=False)
     ageing = _refitted(fleet, seen, model, step)
     step("learning from what came")
-    with alongside(partial(beside, seen, ageing)) as besides:
+    with alongside(lambda: (beside(seen, ageing), ageing.kinds_alone())) as besides:
         sudden = life.SuddenLife().fit(seen.lives, day, _falls(seen))
         events = decide.shared_events(sudden.falls.spared(seen.lives), day)
         calibration = life.with_own_past(None, ageing, seen.lives, seen.readings, day, policy.margin, sudden.falls)
         notes = (*ageing.notes_, *calibration.remarks, *sudden.falls.remarks())
-        learnt = Learnt(first, seen.oddities.priors, ageing.kinds_alone(), sudden, calibration, events, notes)
-        return learnt, besides()
+        compared, kinds = besides()
+        return Learnt(first, seen.oddities.priors, kinds, sudden, calibration, events, notes), compared
 
 
 @one_thread

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +14,10 @@ import pytest
 if TYPE_CHECKING:
     from sensorhealth.analysis import Analysis
 
-TOGETHER = (("test_analysis", "test_cli", "test_coherence"), ("test_sharded",))  # files whose tests share what takes long to make
+TOGETHER = (  # files whose tests share what takes long to make
+    ("test_analysis", "test_cli", "test_coherence"), ("test_sharded",), ("test_own_past",), ("test_track_record",),
+    ("test_large",), ("test_wiggles",), ("test_places",), ("test_break_in",), ("test_doors",),
+)  # fmt: skip
 ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -44,6 +47,16 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker(skip)
 
 
+@pytest.fixture(scope="session", autouse=True)
+def one_core_each() -> Iterator[None]:
+    """Where tests run in several processes no core is left for a second one: forks would cost what they hand over and save
+    nothing. Tests of forks say themselves how many cores there are, and the command line of its own looks."""
+    with pytest.MonkeyPatch.context() as patch:
+        if "PYTEST_XDIST_WORKER" in os.environ:
+            patch.setattr("sensorhealth.second_core._cores", lambda: 1)
+        yield
+
+
 @pytest.fixture(scope="session")
 def study_size() -> Callable[[int], int]:
     """Scale a study's size by SENSORHEALTH_STUDY_SIZE (1 = full; CI runs a fraction)."""
@@ -66,11 +79,15 @@ def demo(demo_folder: Path) -> Analysis:
 
 
 @pytest.fixture(scope="session")
-def written(demo: Analysis, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """What the main job writes for the demo fleet."""
+def written(demo: Analysis, tiny_fleet: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What the main job writes for the demo fleet, with the track record of a smaller one: it is about which files hold what."""
+    import sensorhealth
+    from sensorhealth.evaluate import track_record
+
     folder = tmp_path_factory.mktemp("demo") / "out"
-    past = demo.as_of - pd.DateOffset(years=1)  # one past date is enough to show that the road is open
-    demo.write(folder, track_record=demo.track_record(as_of_dates=[past], model={"curves": "exponential"}))
+    past = demo.as_of - pd.DateOffset(years=1)
+    record = track_record(sensorhealth.read_fleet(tiny_fleet), as_of_dates=[past], model={"curves": "exponential"})
+    demo.write(folder, track_record=record)
     return folder
 
 

@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 
 import sensorhealth
-from sensorhealth import nomenclature
+from sensorhealth import nomenclature, second_core
 from sensorhealth.analysis import Analysis
+from sensorhealth.decide import Policy
 from sensorhealth.health import readings as readings_of
 from sensorhealth.life import gas_by_row
 from sensorhealth.life.worn import told_by_readings
@@ -68,10 +69,18 @@ def test_galvanic_oxygen_is_forecast_from_ages_at_death(demo: Analysis) -> None:
     assert len(rows) and (rows["mode"] == "sudden").all()
 
 
-def test_the_same_records_give_the_same_files(tiny_fleet: Path, tmp_path: Path) -> None:
-    for name in ("one", "two"):
-        analysis = sensorhealth.analyse(sensorhealth.read_fleet(tiny_fleet))
-        analysis.write(tmp_path / name)
+def test_the_same_records_give_the_same_files_on_one_core_or_two_and_whatever_policy_they_were_first_read_under(
+    tiny_fleet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = Policy(margin=0.2, horizon_days=2000)
+    monkeypatch.setattr(second_core, "_cores", lambda: 1)
+    first = sensorhealth.analyse(sensorhealth.read_fleet(tiny_fleet))
+    first.write(tmp_path / "one")
+    monkeypatch.setattr(second_core, "_cores", lambda: 2)
+    wide = sensorhealth.analyse(sensorhealth.read_fleet(tiny_fleet), policy=other)
+    assert not wide.forecast.equals(first.forecast)
+    pd.testing.assert_frame_equal(first.under(other).forecast, wide.forecast)
+    wide.under(first.policy).write(tmp_path / "two")
     for path in sorted((tmp_path / "one").iterdir()):
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
 

@@ -16,7 +16,7 @@ from sensorhealth.sharded import BY_SHARD, _too_short, report_in_shards, too_lar
 from sensorhealth.synthetic.kinds import KINDS
 from sensorhealth.synthetic.large import write_large
 
-SENSORS, REGION = 930, 310
+SENSORS, REGION = 600, 200
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +54,7 @@ def test_no_sensor_and_no_row_disappears(whole: Analysis, out: Path) -> None:
 def test_forecasts_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) -> None:
     """Quantiles of remaining life to a third of its standard deviation (rms), without bias; actions of 98 in a hundred.
 
-    Lots and gas are told by each shard of 310 sensors and 16 cylinders alone here, so that what is said of single cylinders is
+    Lots and gas are told by each shard of 200 sensors and few cylinders alone here, so that what is said of single cylinders is
     left out; in shards of thousands it hardly differs.
     """
     own = whole.forecast.set_index("sensor_id")
@@ -71,13 +71,13 @@ def test_forecasts_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) 
     actions = whole.plan.set_index("sensor_id")["action"]
     told = _read(out, "plan").set_index("sensor_id")["action"].reindex(actions.index)
     gas = (actions == "check gas") | (told == "check gas")
-    assert (~gas).sum() > 600
+    assert (~gas).mean() > 0.65
     assert (told == actions)[~gas].mean() > 0.98
 
 
 def test_budget_and_schemes_are_those_of_the_fleet_in_memory(whole: Analysis, out: Path) -> None:
     """Expected counts differ little beside how sure they are, by an eighth of the width of their band; costs and P10 and P90 by
-    10 %. Shards of 310 sensors tell lots and gas alone, and draw visits anew."""
+    10 %. Shards of 200 sensors tell lots and gas alone, and draw visits anew."""
     keys = ["month", "by", "group"]
     own, other = whole.budget.astype({"month": str}), _read(out, "budget")
     assert sorted(map(tuple, own[keys].to_numpy())) == sorted(map(tuple, other[keys].to_numpy()))
@@ -114,7 +114,7 @@ def test_the_command_line_writes_the_same_files_with_two_processes(
     folder: Path, out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert not too_large(folder)
-    assert main(["report", str(folder), "--out", str(tmp_path / "no"), "--shards", "300", "--track-record"]) == 1
+    assert main(["report", str(folder), "--out", str(tmp_path / "no"), "--shards", "200", "--track-record"]) == 1
     assert main(["report", str(folder), "--out", str(tmp_path / "two"), "--shards", str(REGION)]) == 0
     assert f"{SENSORS} rows, {SENSORS} used" in capsys.readouterr().out
     names = sorted(path.name for path in out.iterdir())

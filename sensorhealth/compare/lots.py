@@ -176,13 +176,14 @@ def _without_ageing(lives: pd.DataFrame, by: str) -> pd.DataFrame:
             "gas": lives["gas"].iloc[0],
             "sensors": np.bincount(code[code >= 0], minlength=names.size),
             "readings": 0,
+            "note": "",
             **_death_columns(hazards),
         }
     )
 
 
 def _judged(table: pd.DataFrame, margin: float, alpha: float, method: str) -> pd.DataFrame:
-    """Adjusted p values over all rows of the table, verdicts, empty notes."""
+    """Adjusted p values over all rows of the table, and verdicts."""
     table = table.reindex(columns=[*dict.fromkeys([*table.columns, *columns("lots")])])
     for name in ("", "start_", "sudden_"):
         table[f"{name}q_value"] = adjusted(table[f"{name}p_value"].to_numpy(float), method)
@@ -194,7 +195,6 @@ def _judged(table: pd.DataFrame, margin: float, alpha: float, method: str) -> pd
     ]
     silent = table["ageing_raw_per_year"].isna() & table["technology"].map(soft_end)
     table["verdict"] = np.where(silent, "too few readings", words)
-    table["note"] = table["note"].fillna("")
     for name in ("sensors", "readings", "sudden_deaths"):
         table[name] = table[name].fillna(0).astype(int)
     return table

@@ -190,13 +190,14 @@ def _prices(unit_cost: FloatArray) -> tuple[FloatArray, IntArray]:
 
 def _distribution(demand: Demand) -> FloatArray:
     """Distribution (w, k) of the replacements in each window, mixed over the visits drawn."""
-    found = np.zeros((demand.moments.shape[2], 1))
-    for number, moments in enumerate(demand.moments):
-        drawn = demand.exact[number] if demand.exact else _from_moments(*moments)
-        total = np.zeros((found.shape[0], max(found.shape[1], drawn.shape[1])))
-        total[:, : found.shape[1]] += found
-        total[:, : drawn.shape[1]] += drawn / len(demand.moments)
-        found = total
+    if demand.exact:
+        drawn = [(np.zeros(len(part), dtype=np.intp), part) for part in demand.exact]
+    else:
+        drawn = [_from_moments(*moments) for moments in demand.moments]
+    found = np.zeros((demand.moments.shape[2], max(int(low.max()) + part.shape[1] for low, part in drawn)))
+    for low, part in drawn:
+        for window, begin in enumerate(low.tolist()):
+            found[window, begin : begin + part.shape[1]] += part[window] / len(drawn)
     return found
 
 
@@ -249,11 +250,14 @@ def _kinds(fleet_plan: FleetPlan, where: Positions) -> list[_Kind]:
     return found
 
 
-def _from_moments(mean: FloatArray, variance: FloatArray, third: FloatArray) -> FloatArray:
-    """Distribution (m, k) of a count of many positions, by its mean, variance and third central moment (m,)."""
-    top = int(np.ceil((mean + 12.0 * np.sqrt(variance)).max() + 12.0))
-    cdf = refined_normal_cdf(np.arange(top + 1), mean[:, None], variance[:, None], third[:, None])
-    return np.diff(np.maximum.accumulate(cdf, axis=1), axis=1, prepend=0.0)
+def _from_moments(mean: FloatArray, variance: FloatArray, third: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Distribution of a count of many positions, by its mean, variance and third central moment (m,): the least count (m,) that
+    is likely at all, and the chances (m, k) from there on."""
+    reach = 12.0 * np.sqrt(variance)
+    low = np.maximum(np.floor(mean - reach), 0.0).astype(np.intp)
+    size = int((np.ceil(mean + reach + 12.0) - low).max()) + 1
+    cdf = refined_normal_cdf(low[:, None] + np.arange(size), mean[:, None], variance[:, None], third[:, None])
+    return low, np.diff(np.maximum.accumulate(cdf, axis=1), axis=1, prepend=0.0)
 
 
 def _order_kind(as_of: np.datetime64, policy: Policy, told: Demand, reviews: FloatArray) -> list[dict[str, object]]:

@@ -7,7 +7,7 @@ text of the records is escaped.
 from __future__ import annotations
 
 import html
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -55,11 +55,10 @@ def evidence_sheets(
     """
     position = {name: row for row, name in enumerate(fleet_plan.facts.sensor_id)}
     listed = warranty_list(fleet_plan.facts, fleet_plan.ahead.leaves).set_index("sensor_id")["advice"].to_dict()
-    shown = fleet.calibrations[fleet.calibrations["sensor_id"].isin(sensor_ids[:MOST])]
-    if "row" in shown and len(readings):  # looked through again for every sheet
-        readings = readings[readings["row"].isin(shown["row"])]
+    kinds = {name: str(fleet_plan.facts.kind[position[name]]) for name in sensor_ids[:MOST]}
+    records, none = calibration_records(fleet, readings, kinds, cylinders)
     body = "".join(
-        _sheet(fleet_plan, fleet, readings, position[name], listed.get(name), paths, cylinders) for name in sensor_ids[:MOST]
+        _sheet(fleet_plan, fleet, records.get(name, none), position[name], listed.get(name), paths) for name in sensor_ids[:MOST]
     )
     title = f"Evidence on {fleet_plan.facts.as_of}"
     if not len(sensor_ids):
@@ -75,16 +74,14 @@ def evidence_sheets(
 def _sheet(
     fleet_plan: FleetPlan,
     fleet: Any,
-    readings: pd.DataFrame,
+    record: pd.DataFrame,
     row: int,
     advice: str | None,
     paths: pd.DataFrame | None,
-    cylinders: pd.DataFrame | None,
 ) -> str:
-    """The sheet of one sensor; advice: of the warranty list, None where it is not on it."""
+    """The sheet of one sensor; record: as of `calibration_records`; advice: of the warranty list, None where it is not on it."""
     facts, name = fleet_plan.facts, str(fleet_plan.facts.sensor_id[row])
     reason = str(fleet_plan.actions["reason"].iloc[row])
-    record = calibration_record(fleet, readings, name, facts.kind[row], cylinders)
     forecast = fleet_plan.forecast.iloc[row]
     path = None if paths is None else paths[paths["sensor_id"] == name].sort_values("time")
     parts = [
@@ -102,9 +99,12 @@ def _sheet(
     return f"<section>{''.join(parts)}</section>"
 
 
-def calibration_record(fleet: Any, readings: pd.DataFrame, name: str, kind: str, cylinders: pd.DataFrame | None) -> pd.DataFrame:
-    """Every calibration of sensor `name` with its headroom ratio and what is known of its gas, by time."""
-    record = fleet.calibrations[fleet.calibrations["sensor_id"] == name].sort_values("time", kind="stable")
+def calibration_records(
+    fleet: Any, readings: pd.DataFrame, kinds: Mapping[str, str], cylinders: pd.DataFrame | None
+) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
+    """Every calibration of each sensor of `kinds` (its kind by its name) with its headroom ratio and what is known of its gas, by
+    time; and the same table without a row, for sensors that have none."""
+    record = fleet.calibrations[fleet.calibrations["sensor_id"].isin(list(kinds))].sort_values("time", kind="stable")
     known = readings.drop_duplicates("row").set_index("row") if len(readings) else pd.DataFrame({"log_ratio": []})
     row = record["row"] if "row" in record else pd.Series(-1, index=record.index)
     record = record.assign(
@@ -125,11 +125,13 @@ def calibration_record(fleet: Any, readings: pd.DataFrame, name: str, kind: str,
     record["gas_until"] = until
     record["gas_note"] = np.where(until < record["time"], "expired", "")
     if cylinders is not None and len(cylinders):
-        gas = kind.rpartition(" ")[2]
-        flagged = cylinders[cylinders["flagged"].astype(bool) & (cylinders["gas"] == gas)]
-        doubted = record["cylinder_id"].isin(flagged["cylinder_id"])
+        flagged = cylinders[cylinders["flagged"].astype(bool)]
+        odd = set(zip(flagged["gas"].astype(str), flagged["cylinder_id"].astype(str)))
+        gas = record["sensor_id"].map({name: kind.rpartition(" ")[2] for name, kind in kinds.items()})
+        doubted = [pair in odd for pair in zip(gas, record["cylinder_id"].astype(str))]
         record["gas_note"] = np.where(doubted, "doubted", record["gas_note"])
-    return record.reset_index(drop=True)
+    each = record.groupby("sensor_id", observed=True)
+    return {str(name): part.reset_index(drop=True) for name, part in each}, record.iloc[:0]
 
 
 def _identity(fleet_plan: FleetPlan, fleet: Any, name: str, row: int) -> dict[str, Any]:

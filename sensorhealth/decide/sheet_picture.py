@@ -24,7 +24,7 @@ def path_picture(
 ) -> str:
     """An SVG: readings (open mark: on doubted or expired gas), path with its 90 % band, limit, as-of date, warranty end.
 
-    record: time, log_ratio, gas_note, from `sheet.calibration_record`. path: time, mean, sd_latent (ln headroom
+    record: time, log_ratio, gas_note, from `sheet.calibration_records`. path: time, mean, sd_latent (ln headroom
     ratio).
     """
     read = record[record["log_ratio"].notna() & ~only_passed(record)]

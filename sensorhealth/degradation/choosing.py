@@ -15,6 +15,7 @@ from sensorhealth.degradation.fitting import NEARLY, CurveFit, Options, class_ef
 from sensorhealth.degradation.ground import at_times, first_slopes, life_slopes, nearer, times
 from sensorhealth.degradation.reml_data import VarianceParameters
 from sensorhealth.degradation.reml_layout import Layout
+from sensorhealth.degradation.reml_newton import HOPE, SURELY
 from sensorhealth.degradation.robust import choose_degrees
 from sensorhealth.degradation.tuning import tuned
 from sensorhealth.degradation.wiggles import with_wiggle
@@ -107,9 +108,11 @@ def fit_curves(
         nearest = sorted(looks, key=lambda curve: looks[curve])[:SECOND_LOOK]
         look = _Looks(stratum, terms, first)
         looks = {curve: look(curve) for curve in nearest}
-    found = {curve: look.searched(curve) for curve in _rivals(looks, first)}
+    rivals = _rivals(looks, first)
+    wanted = look.searched(first.curve) - 1.0 if rivals else -np.inf
+    found = {curve: look.searched(curve, wanted) for curve in rivals}
     rival = min(found, key=lambda curve: found[curve], default=first.curve)
-    if found and found[rival] < look.searched(first.curve) - 1.0:
+    if found and found[rival] < wanted:
         tried[rival] = other = fit_curve(stratum, rival, terms, options, first, enough=NEARLY)
         if other.deviance < first.deviance:
             first, look = other, _Looks(stratum, terms, other)
@@ -222,26 +225,38 @@ class _Looks:
         self.response = first.sites.response - class_effects(first, (SESSION,))
         data = crossed_data(stratum, first.curve, replace(terms, sessions=False), first.slopes)
         self.layout = reml.lay_out(data, brownian=first.wanders)
+        self._slopes: dict[Curve, FloatArray | None] = {}
 
     def __call__(self, curve: Curve) -> float:
         return reml.deviance(self._straight(curve)[0], self.first.parameters, "ML")
 
-    def searched(self, curve: Curve) -> float:
-        """The same at variances of the curve's own, to be compared with others that are searched for."""
-        begin = self.first.parameters
+    def searched(self, curve: Curve, wanted: float = np.inf) -> float:
+        """The same at variances of the curve's own, to be compared with others that are searched for.
+
+        wanted: a deviance that is asked for; one that is far out of its reach is not searched for to the end.
+        """
         layout, slopes = self._straight(curve)
-        found = reml.fit(layout, method="ML", brownian=self.first.wanders, start=begin, tolerance=ROUGHLY)
-        if slopes is not None:
-            layout = self._on(curve, nearer(curve, slopes, life_slopes(self.stratum, found)))
-        return reml.deviance(layout, found.parameters, "ML")
+
+        def found_on(begin: VarianceParameters, wanted: float) -> tuple[reml.CrossedFit, float]:
+            fit = reml.fit(layout, method="ML", brownian=self.first.wanders, start=begin, tolerance=ROUGHLY, wanted=wanted)
+            last = layout if slopes is None else self._on(curve, nearer(curve, slopes, life_slopes(self.stratum, fit)))
+            return fit, reml.deviance(last, fit.parameters, "ML")
+
+        fit, found = found_on(self.first.parameters, wanted)
+        if not fit.converged and found - max(HOPE * fit.decrement, SURELY) < wanted:  # made straight anew it is within reach
+            _, found = found_on(fit.parameters, np.inf)
+        return found
 
     def _straight(self, curve: Curve) -> tuple[Layout, FloatArray | None]:
         """Its layout, and the slopes about which it is straight."""
+        if curve in self._slopes:
+            return self._on(curve, self._slopes[curve]), self._slopes[curve]
         slopes = first_slopes(self.stratum, curve, (self.first.curve, self.first.fit))
         if slopes is not None:
             for _ in range(PACES):
                 fit = reml.solve(self._on(curve, slopes), self.first.parameters, "ML")
                 slopes = nearer(curve, slopes, life_slopes(self.stratum, fit))
+        self._slopes[curve] = slopes
         return self._on(curve, slopes), slopes
 
     def _on(self, curve: Curve, slopes: FloatArray | None) -> Layout:

@@ -291,11 +291,15 @@ class AgeingModel(Told, BaseEstimator):
             blocks.append(posterior_of(model, local, np.array([item.weight for item in model.components]), parts, age=age))
         return blocks
 
-    def kinds_alone(self) -> AgeingModel:
-        """What `for_others` needs of this model and nothing else: small enough to be handed to other processes."""
+    def kinds_alone(self, *, laws: bool = True) -> AgeingModel:
+        """What `for_others` needs of this model and nothing else: small enough to be handed to other processes.
+
+        laws: whether the laws of the next reading go with it; without them the others' model cannot tell it.
+        """
         other = AgeingModel(**self.get_params())
         other.strata_ = {name: taught(item.told) for name, item in self.strata_.items()}
-        other._known_laws = self.reading_laws() if self._known_laws is None else self._known_laws
+        known = {} if self._known_laws is None else self._known_laws
+        other._known_laws = self.reading_laws() if laws and self._known_laws is None else known
         return other
 
     def shared_draws(

@@ -7,6 +7,8 @@ arrays, or their layout (`lay_out`) where the same sensors are asked about with 
 
 from __future__ import annotations
 
+import numpy as np
+
 from sensorhealth.degradation.reml_criterion import Criterion, Evaluation
 from sensorhealth.degradation.reml_data import (
     CrossedClass,
@@ -69,12 +71,14 @@ def fit(
     known: CrossedFit | None = None,
     max_evaluations: int = 100,
     tolerance: float | None = None,
+    wanted: float = np.inf,
 ) -> CrossedFit:
     """Estimate the variances and all effects.
 
     start: variances of an earlier fit of similar data (a warm start); zeros in it are lifted a little, so that an
     effect once thought absent can return. known: what `solve` gave for the same layout at `start`, which saves the first
-    evaluation. Raises FitError on data that no such model fits.
+    evaluation. wanted: a deviance that is asked for; the search is given up where it is far out of reach. Raises FitError on data
+    that no such model fits.
     """
     layout = _laid_out(data, brownian)
     brownian = brownian or layout.data.returning is not None
@@ -86,9 +90,11 @@ def fit(
     usual = start_parameters(moments_of(criterion.white_sums, layout.data.random), layout, brownian=brownian)
     begin = criterion.phi(usual)
     phi = _thin_fit(criterion, begin) if start is None else lift(criterion, criterion.phi(start), begin)
-    found = search(criterion, Evaluation.parameters, usual, phi, max_evaluations=max_evaluations, tolerance=tolerance)
+    found = search(
+        criterion, Evaluation.parameters, usual, phi, max_evaluations=max_evaluations, tolerance=tolerance, wanted=wanted
+    )
     message = "converged" if found.converged else f"stopped after {found.evaluations} evaluations"
-    return CrossedFit(found.point.criterion, found.point, found.converged, found.evaluations, message)
+    return CrossedFit(found.point.criterion, found.point, found.converged, found.evaluations, message, found.decrement)
 
 
 def deviance(data: CrossedData | Layout, parameters: VarianceParameters, method: Method = "REML") -> float:

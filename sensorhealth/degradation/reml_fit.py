@@ -41,6 +41,7 @@ class CrossedFit:
     converged: bool
     evaluations: int
     message: str
+    decrement: float = 0.0  # predicted decrease of the deviance where the search ended
 
     @property
     def parameters(self) -> VarianceParameters:

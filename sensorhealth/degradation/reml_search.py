@@ -41,12 +41,15 @@ def search(
     *,
     max_evaluations: int,
     tolerance: float,
+    wanted: float = np.inf,
 ) -> Minimum[P]:
     """Minimise from `start`; where a zero standard deviation is a ridge and not a minimum, step off it and search on.
 
-    variances: reads a point. usual: the moment estimates, which tell the size of each parameter.
+    variances: reads a point. usual: the moment estimates, which tell the size of each parameter. wanted: as of `minimise`.
     """
-    found = minimise(criterion, start, max_evaluations=min(max_evaluations, PATIENCE), tolerance=tolerance)
+    found = minimise(criterion, start, max_evaluations=min(max_evaluations, PATIENCE), tolerance=tolerance, wanted=wanted)
+    if found.given_up:
+        return found
     if not found.converged and criterion.free_factor == [0, 1, 2]:
         criterion, found = _other_way_round(criterion, variances, usual, found)
     for _ in range(ROUNDS):

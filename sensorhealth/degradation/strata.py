@@ -36,6 +36,8 @@ LOOKED_BACK = 20_000  # sensors whose past is looked back on
 OF_PART = -1  # in place of the most lives, for the part of a larger kind
 LARGE = 0.5  # share of what readings scatter by, as one session shares it, from which sessions are large
 SHOWN = 3.0  # standard errors by which readings of one session must be alike for sessions to show
+FADING = 3.0  # times as long a fit takes where cylinders fade: each reading then meets two columns of its own
+FEW_ENOUGH = 1_000_000  # readings up to which another process hands back the models of all lives, and not of parts alone
 WORTH_A_FORK = 1_000  # readings that another process must have to fit
 LOSSES = (0.05, 2.0)  # ln ratio lost by the oldest age that a typical sensor is given
 
@@ -112,13 +114,30 @@ def fit_strata(strata: Mapping[str, Stratum], settings: Settings) -> dict[str, S
         technology = strata[name].technology
         families.setdefault((technology, "" if technology in borrowing_too else name), []).append(strata[name])
     loads: tuple[list[Stratum], list[Stratum]] = [], []
-    for family in sorted(families.values(), key=lambda family: -_readings(family)):
-        min(loads, key=_readings).extend(family)
+    work = {stratum.name: _work(stratum, settings) for stratum in strata.values()}
+
+    def load(some: Sequence[Stratum]) -> float:
+        return sum(work[stratum.name] for stratum in some)
+
+    for family in sorted(families.values(), key=lambda family: -load(family)):
+        min(loads, key=load).extend(family)
     here, beside = loads
     lives = sum(settings.part_lives if _large(stratum, settings) else stratum.life_id.size for stratum in beside)
     worth = _readings(beside) >= WORTH_A_FORK and lives < MANY
-    with alongside(partial(_one_after_the_other, beside, settings), worth=worth) as others:
-        fitted = {**_one_after_the_other(here, settings), **others()}
+    small = _readings(beside) <= FEW_ENOUGH
+    fit = partial(_in_full, settings=settings) if small else partial(_one_after_the_other, settings=settings)
+    with alongside(partial(fit, beside), worth=worth) as others:
+        fitted = {**fit(here), **others()}
+    return fitted if small else _with_all(fitted, strata, settings)
+
+
+def _in_full(strata: Sequence[Stratum], settings: Settings) -> dict[str, StratumModel]:
+    """The models of the strata, of all their lives."""
+    return _with_all(_one_after_the_other(strata, settings), {stratum.name: stratum for stratum in strata}, settings)
+
+
+def _with_all(fitted: Mapping[str, StratumModel], strata: Mapping[str, Stratum], settings: Settings) -> dict[str, StratumModel]:
+    """The models, those of a part of the lives of very large kinds for all of them."""
     return {
         name: with_all_lives(model, strata[name]) if _large(strata[name], settings) and not model.given else model
         for name, model in fitted.items()
@@ -133,6 +152,13 @@ def _large(stratum: Stratum, settings: Settings) -> bool:
 def _read(stratum: Stratum) -> int:
     """Sensors with readings."""
     return int((stratum.counts > 0).sum())
+
+
+def _work(stratum: Stratum, settings: Settings) -> float:
+    """How long a fit takes, roughly, in readings of sensors whose cylinders do not fade."""
+    share = min(settings.part_lives / max(_read(stratum), 1), 1.0) if _large(stratum, settings) else 1.0
+    fades = terms(stratum, fade=settings.fade, sessions=False, lots=False).fade
+    return share * stratum.age.size * (FADING if fades else 1.0)
 
 
 def _readings(strata: Sequence[Stratum]) -> int:

@@ -52,9 +52,9 @@ def lives(fleet: FleetTables, splits: pd.DataFrame | None = None, ends: pd.DataF
       where that is later: left truncation);
     - last_test: last gas test (span, full or bump, not aborted), NaT for none; last_alive: last gas test that it
       passed, or `entered` where it never passed one;
-    - ended, end_kind: removal, as soft (worn), sudden (sudden, poisoned, damaged, or by a step) or censored (any other or no
-      reason, and an unrecorded swap); NaT and "" while running; removal_reason: as recorded; current: the last life of its
-      sensor, running or ended.
+    - ended, end_kind: removal, as soft (worn; or no reason is recorded, as at an unrecorded swap, and it failed its last gas
+      test), sudden (sudden, poisoned, damaged, or by a step) or censored (any other or no reason); NaT and "" while running;
+      removal_reason: as recorded; current: the last life of its sensor, running or ended.
     """
     sensors = fleet.sensors
     order = np.argsort(sensors["sensor_id"].to_numpy(dtype=object), kind="stable")
@@ -62,10 +62,12 @@ def lives(fleet: FleetTables, splits: pd.DataFrame | None = None, ends: pd.DataF
     frame = _one_life_each(table) if splits is None or splits.empty else _split(table, splits)
     frame["stratum"] = frame["technology"].astype(object) + " " + frame["gas"].astype(object)
     frame["entered"] = np.fmax(_times(frame["installed"]), _times(_start_of_records(fleet, frame["site"])))
-    if ends is not None and len(ends):
-        at_once = frame["life_id"].isin(ends.loc[ends["how"] == "step", "life_id"])
-        frame.loc[at_once & (frame["end_kind"] == "soft"), "end_kind"] = "sudden"
     _add_tests(frame, fleet.calibrations)
+    failed = _failed_and_gone(frame)
+    frame.loc[failed, "end_kind"] = "soft"
+    if ends is not None and len(ends):
+        stepped, died = (frame["life_id"].isin(ends.loc[ends["how"] == how, "life_id"]) for how in ("step", "died"))
+        frame.loc[(stepped | (died & failed)) & (frame["end_kind"] == "soft"), "end_kind"] = "sudden"
     return frame[list(COLUMNS)]
 
 
@@ -80,6 +82,13 @@ def _one_life_each(table: pd.DataFrame) -> pd.DataFrame:
     frame["removal_reason"] = np.where(table["removed"].isna(), "", reason.fillna(""))
     frame["current"] = True
     return frame
+
+
+def _failed_and_gone(frame: pd.DataFrame) -> pd.Series:
+    """Lives that ended for no recorded reason, swaps without a record among them, after a gas test that they failed and passed
+    none since."""
+    untold = (frame["end_kind"] == "censored") & (frame["removal_reason"] == "")
+    return untold & (frame["last_test"] > frame["last_alive"])
 
 
 def _split(table: pd.DataFrame, splits: pd.DataFrame) -> pd.DataFrame:

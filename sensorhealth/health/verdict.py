@@ -32,6 +32,7 @@ NEXT = {
     "no fault seen": "nothing beyond the routine",
     "unknown": "calibrate it on a cylinder within its date",
     "removed": "the sensor has been taken out: nothing is left to do on it here",
+    "gone": "by the records it was taken out, they do not say why: if it is still in use, test it on gas before it is relied on",
 }
 ONE_CYLINDER = "no sensor is condemned on one cylinder: repeat on a second cylinder within its date before it is replaced"
 
@@ -264,12 +265,10 @@ def _say(
         lines.append("Else: " + ", ".join(rest))
     gone = pd.notna(sensor["removed"])
     if gone:
-        step = NEXT["removed"]
-        lines.append(
-            f"Removed: {sensor['removed']:%Y-%m-%d}" + (f", {sensor['removal_reason']}" if sensor["removal_reason"] else "")
-        )
+        step = NEXT["removed" if sensor["removal_reason"] else "gone"]
+        lines.append(f"Removed: {sensor['removed']:%Y-%m-%d}, {sensor['removal_reason'] or 'no reason recorded'}")
     lines.append(f"Next: {step}")
-    if last is not None and last["outcome"] == "fail" and not gone:
+    if last is not None and last["outcome"] == "fail" and not (gone and sensor["removal_reason"]):
         lines.append(OUT_OF_SERVICE)
     lines += _outlook(sensor["sensor_id"], forecast)
     lines.append(CAUTION)

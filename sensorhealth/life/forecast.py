@@ -102,6 +102,9 @@ def _facts(fleet: Fleet, as_of: pd.Timestamp) -> pd.DataFrame:
     table["age_days"] = np.where(early, np.nan, years_between(sensors["installed"], end) * DAYS_PER_YEAR)
     table["status"] = np.select([removed, early], ["removed", "not yet installed"], "no forecast").astype(object)
     told = sensors["removal_reason"].where(sensors["removal_reason"] != "", "no reason recorded")
+    silent = fleet.findings[fleet.findings["finding"] == "removal not recorded"]
+    said = dict(zip(silent["sensor_id"], silent["reason"]))
+    told = pd.Series([said.get(name, text) for name, text in zip(sensors["sensor_id"], told)], index=sensors.index, dtype=object)
     table["reason"] = np.select(
         [removed, early],
         ["removed: " + told, "installed after the as-of date"],

@@ -29,7 +29,8 @@ class Batch:
     column and values: where and what (default: the typed cells as text). changes: new cells by column, (k,) each.
     otherwise: what is done instead of a correction where corrections are switched off. by: a column of which each
     value gets one finding, with the number of rows it concerns, instead of one for each row (not for rows set aside:
-    these are listed one by one). reasons: one for each row where they differ, else reason.
+    these are listed one by one). reasons: one for each row where they differ, else reason. times: (k,) when each was known
+    (default: the time of a row that has one).
     """
 
     finding: str
@@ -44,6 +45,7 @@ class Batch:
     otherwise: str = DOUBTED
     by: str | None = None
     together: bool = False
+    times: Array | None = None
 
 
 class Bench:
@@ -190,7 +192,8 @@ class Bench:
         listed["sensor_id"] = self._sensors(batch, at)
         listed["value"] = self._shown(batch, at) if batch.values is None else np.asarray(batch.values, dtype=object)[chosen]
         listed["reason"] = batch.reason if batch.reasons is None else np.asarray(batch.reasons, dtype=object)[chosen]
-        listed["time"] = self.column(batch.table, "time")[at] if "time" in frame else _nat(len(at))
+        times = self.column(batch.table, "time")[at] if "time" in frame else _nat(len(at))
+        listed["time"] = times if batch.times is None else batch.times[chosen]
         return listed
 
     def _heads(self, batch: Batch, chosen: IntArray) -> tuple[IntArray, IntArray]:

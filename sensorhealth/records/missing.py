@@ -29,7 +29,9 @@ _COSTS: dict[str, dict[tuple[str, ...], str]] = {
         ("lot",): "lots are not recorded: lots cannot be compared",
         ("site",): "sites are not recorded: visits cannot be planned by site",
         ("warranty_end",): "warranty ends are not recorded: no claim can be planned",
-        ("removed",): "removals are not recorded: a sensor that is gone looks like one that runs, and ages at death are unknown",
+        (
+            "removed",
+        ): "removals are not recorded: a sensor that is not calibrated any more while its site goes on is taken as removed",
         ("removal_reason",): "reasons of removal are not recorded: sudden deaths cannot be told from precaution",
         ("manufactured",): "dates of manufacture are not recorded: time on the shelf does not count as age",
         ("unit_cost",): "unit costs are not recorded: the policy's default price is used",

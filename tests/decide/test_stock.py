@@ -53,10 +53,23 @@ def test_stock_that_covers_a_lead_time_is_the_textbook_one() -> None:
 
 def test_demand_of_a_large_fleet_is_close_to_exact() -> None:
     chances = np.random.default_rng(0).uniform(0.0, 0.05, (4_001, 1))
-    close = _from_moments(*_moments(chances, None))[0]
+    low, (close,) = _from_moments(*_moments(chances, None))
+    assert low == 0
     exact = count_distribution(chances[None], 4_001)[0]
     assert abs(np.arange(close.size) @ close - chances.sum()) < 0.02
     assert np.abs(np.cumsum(close)[:140] - np.cumsum(exact)[:140]).max() < 0.01
+
+
+def test_demand_of_very_large_fleets_is_worked_out_where_it_is_likely_and_nowhere_else() -> None:
+    """Against scipy's binomial distribution."""
+    sensors, chance = 40_000, np.array([0.001, 0.2, 0.9])
+    variance = sensors * chance * (1.0 - chance)
+    low, close = _from_moments(sensors * chance, variance, variance * (1.0 - 2.0 * chance))
+    assert low[0] == 0 < low[1] < low[2] and close.shape[1] < 3_000
+    for begin, part, one in zip(low, close, chance):
+        exact = stats.binom.cdf(begin + np.arange(part.size), sensors, one)
+        assert np.abs(np.cumsum(part) - exact).max() < 2e-3
+        assert part.sum() == pytest.approx(1.0, abs=1e-12)
 
 
 def _plan(size: int = 120, life: float = 1200.0, **policy: object) -> FleetPlan:

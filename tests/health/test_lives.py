@@ -69,3 +69,11 @@ def test_a_swap_outside_the_life_is_not_believed():
     fleet = tables([{"sensor_id": "a", "removed": "2023-01-01", "removal_reason": "worn"}], [])
     splits = pd.DataFrame({"sensor_id": ["a", "a"], "time": pd.to_datetime(["2021-01-01", "2023-06-01"])})
     assert len(health.lives(fleet, splits)) == 1
+
+
+@pytest.mark.parametrize(("outcome", "kind"), [("fail", "soft"), ("pass", "censored"), ("aborted", "censored")])
+def test_what_was_swapped_without_a_record_ended_by_itself_if_it_had_failed(outcome, kind):
+    rows = [{"time": "2022-03-01"}, {"time": "2023-01-01", "outcome": outcome}, {"time": "2023-01-10"}]
+    fleet = tables([{"sensor_id": "a"}], [{"headroom": 150.0} | row for row in rows])
+    splits = pd.DataFrame({"sensor_id": ["a"], "time": pd.to_datetime(["2023-01-10"])})
+    assert health.lives(fleet, splits)["end_kind"].tolist() == [kind, ""]

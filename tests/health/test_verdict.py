@@ -46,9 +46,9 @@ def fleet_of(event: str) -> Tables:
     return tables(sensors, rows, [{"cylinder_id": c} for c in sorted({row["cylinder_id"] for row in rows})])
 
 
-def verdict_on(event: str, sensor: str = "s02", removed: str = "", **trends: pd.DataFrame) -> health.Verdict:
+def verdict_on(event: str, sensor: str = "s02", removed: str | None = None, **trends: pd.DataFrame) -> health.Verdict:
     fleet = fleet_of(event)
-    if removed:
+    if removed is not None:
         mine = fleet.sensors["sensor_id"] == sensor
         gone = {"removed": pd.Timestamp("2024-01-01"), "removal_reason": removed}
         fleet.sensors.loc[mine, list(gone)] = list(gone.values())
@@ -129,3 +129,11 @@ def test_a_sensor_never_tested_on_gas_is_unknown_and_not_green() -> None:
 def test_a_sensor_that_is_not_in_the_fleet_is_an_error() -> None:
     with pytest.raises(KeyError):
         verdict_on("nothing", "nobody")
+
+
+def test_one_taken_out_for_no_recorded_reason_is_not_to_be_relied_on_untested() -> None:
+    found = verdict_on("end by a step", removed="")
+    assert any("test it on gas before it is relied on" in line for line in found.lines)
+    assert any("out of service until it passes" in line for line in found.lines)
+    told = verdict_on("end by a step", removed="poisoned")
+    assert any("nothing is left to do" in line for line in told.lines)

@@ -13,6 +13,7 @@ import pytest
 from sensorhealth.present.cautions import CAUTIONS, SHORT
 from sensorhealth.present.page import headline, html, sections, sensors
 from sensorhealth.present.report import AUDIENCES, report_html
+from sensorhealth.present.summary import said, summary_lines
 
 HOSTILE = "</script><img src=x onerror=alert(1)>\u2028'\"&<!--"
 
@@ -178,3 +179,19 @@ def test_no_sensor_in_service_is_missing_from_the_count_of_forecasts(analysis: S
     sentence = next(part for part in headline.how_sure(listed, None).sentences if part.startswith("Forecast from"))
     assert "at their end: 1" in sentence
     assert sum(map(int, re.findall(r": (\d+)", sentence))) == len(sensors.in_service(listed))
+
+
+def test_a_summary_line_goes_on_from_its_figure_or_begins_a_sentence(analysis: SimpleNamespace) -> None:
+    for line in summary_lines(analysis):
+        answer = re.split(r" {2,}", line, maxsplit=1)[1]
+        assert not re.search(r"^(now |at |unknown )?[\d ]+( of [\d ]+)? [A-Z][a-z]", answer), answer
+    weak = headline.Answer("Which?", "2 of 9", ("Used lately: C1 and C2.", "None to be tested again."), "cylinders")
+    goes_on = headline.Answer("How many?", "2", ("of 9 sensors.",), "sensors")
+    assert said(weak) == "2 of 9. Used lately: C1 and C2. None to be tested again." and said(goes_on) == "2 of 9 sensors."
+
+
+def test_a_median_beyond_the_horizon_is_told_as_more_than_it() -> None:
+    row = {"status": "forecast", "action": "keep", "rul_days_p05": 900.0, "rul_days_p95": 3650.0, "horizon_capped": True}
+    near, far = (pd.DataFrame([row | {"rul_days_p50": days}]) for days in (2000.0, 3650.0))
+    assert "(median 5.5 years)" in headline.how_sure(near, None).sentences[0]
+    assert "(median more than 10.0 years)" in headline.how_sure(far, None).sentences[0]

@@ -33,7 +33,7 @@ def test_sensors_told_from_their_calibrations_are_counted(tables) -> None:
 
 def test_every_line_fits_a_page_and_says_what_was_not_read(tables) -> None:
     spoilt = tables.changed("sensors", 1, technology="widget").changed("calibrations", 1, headroom="over range" * 9)
-    spoilt.calibrations["Span reserve"] = 1.0
+    spoilt.calibrations["Shelf mark"] = 1.0
     lines = check_lines(spoilt.fleet())
     assert max(len(line) for line in lines) <= 160
-    assert any(line.split() == ["calibrations", "Span", "reserve", "not", "read"] for line in lines)
+    assert any(line.split() == ["calibrations", "Shelf", "mark", "not", "read"] for line in lines)

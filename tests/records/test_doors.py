@@ -259,10 +259,10 @@ def test_a_workbook_with_titles_and_blank_rows_reads_the_same(tables, tmp_path: 
 
 
 def test_headings_that_are_not_read_may_stand_twice_and_are_shown(tables) -> None:
-    remarks = pd.DataFrame([["a", "b", "c"]] * len(tables.calibrations), columns=["Remark", "Remark", "Span reserve"])
+    remarks = pd.DataFrame([["a", "b", "c"]] * len(tables.calibrations), columns=["Remark", "Remark", "Shelf mark"])
     fleet = Fleet.from_tables(tables.sensors, pd.concat([tables.calibrations, remarks], axis=1), tables.cylinders)
     unread = fleet.understood[fleet.understood["how"] == "not read"]
-    assert unread["heading"].tolist() == ["Remark", "Remark (2)", "Span reserve"]
+    assert unread["heading"].tolist() == ["Remark", "Remark (2)", "Shelf mark"]
 
 
 @pytest.mark.parametrize("form", ["csv", "xlsx"])

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from sensorhealth.records import Fleet
 
+from .conftest import make_tables
 from .telling import cell, found, only
 
 
@@ -156,3 +159,22 @@ def test_a_missing_date_of_installation_is_told_from_other_dates_and_listed(tabl
     if not whole:
         strict = Fleet.from_tables(sensors, tables.calibrations, tables.cylinders, corrections=False)
         assert len(strict.sensors) == 10 and len(found(strict, "missing value")) == 2
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_a_swapped_date_is_seen_whichever_end_of_the_table_is_the_newest(tables, newest_first: bool) -> None:
+    place = int(np.flatnonzero(tables.calibrations["time"].dt.strftime("%m-%d") == "07-01")[0])
+    true = tables.calibrations["time"].iloc[place]
+    spoilt = tables.changed("calibrations", place + 1, time=true.replace(month=1, day=7))
+    if newest_first:
+        spoilt = replace(spoilt, calibrations=spoilt.calibrations[::-1].reset_index(drop=True))
+        place = len(spoilt.calibrations) - 1 - place
+    assert found(spoilt.fleet(), "day and month swapped")["row"].tolist() == [place + 1]
+    assert cell(spoilt.fleet(), place + 1, "time") == true
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_rows_in_no_order_speak_for_no_swapped_date(seed: int) -> None:
+    tables = make_tables(sensors=40, visits=20)
+    mixed = tables.calibrations.sample(frac=1.0, random_state=seed).reset_index(drop=True)
+    assert found(replace(tables, calibrations=mixed).fleet(), "day and month swapped").empty

@@ -258,7 +258,7 @@ def test_a_suggested_mapping_reads_records_under_trade_names(tables, tmp_path: P
             "time": "Calibration date",
             "kind": "Test type",
             "outcome": "Result",
-            "headroom": "Span reserve",
+            "headroom": "Highest reading",
             "applied": "Span gas",
             "cylinder_id": "Bottle",
             "technician": "Performed by",
@@ -318,14 +318,14 @@ def test_what_a_mapping_says_of_a_column_is_shown_with_it(tables) -> None:
 FIELD = {
     "Serial No.": "sensor_id", "Date of calibration": "time", "Type of test": "kind", "Gas bottle": "cylinder_id",
     "Span gas value (%vol)": "applied", "Zero reading": "zero_offset", "Reading before": "as_found",
-    "Reading after, ppm": "as_left", "Span reserve": "headroom", "Result": "outcome", "Done by": "technician",
+    "Reading after, ppm": "as_left", "Highest reading": "headroom", "Result": "outcome", "Done by": "technician",
 }  # fmt: skip
 
 
 def test_headings_of_the_field_are_guessed_with_their_units_and_the_kind_of_headroom(tables, tmp_path: Path) -> None:
     folder = tables.write(tmp_path)
     field = tables.calibrations.rename(columns={name: heading for heading, name in FIELD.items()})
-    field["Span reserve"] -= 1.6 * field["Span gas value (%vol)"]
+    field["Highest reading"] -= 1.6 * field["Span gas value (%vol)"]
     field.to_csv(folder / "calibrations.csv", index=False)
     text = suggest_mapping(folder)
     part = tomllib.loads(text)["calibrations"]

@@ -6,7 +6,7 @@ import pytest
 
 from sensorhealth.records import Fleet
 
-from .telling import found
+from .telling import cell, found
 
 
 @pytest.mark.parametrize("corrections", [True, False])
@@ -25,3 +25,10 @@ def test_lots_are_doubted_and_left(tables) -> None:
     listed = found(fleet, "name written otherwise")
     assert listed[["value", "done", "count"]].to_numpy().tolist() == [["b7", "doubted", 4]]
     assert set(fleet.sensors["lot"]) == {"B7", "b7"}
+
+
+def test_a_cylinder_written_in_two_ways_is_one_where_no_table_of_cylinders_says_which(tables) -> None:
+    row = int(tables.calibrations.index[tables.calibrations["cylinder_id"] == "CO-0"][0]) + 1
+    spoilt = tables.changed("calibrations", row, cylinder_id="co-0")
+    fleet = Fleet.from_tables(spoilt.sensors, spoilt.calibrations)
+    assert found(fleet, "name written otherwise")["value"].tolist() == ["co-0"] and cell(fleet, row, "cylinder_id") == "CO-0"

@@ -134,8 +134,9 @@ def how_sure(listed: pd.DataFrame, track_record: Any) -> Answer:
     middle = known.iloc[(known["rul_days_p50"] - known["rul_days_p50"].median()).abs().argmin()]
     capped = bool(middle["horizon_capped"])
     wide = between(span(middle["rul_days_p05"]), span(middle["rul_days_p95"], capped))
+    median = span(middle["rul_days_p50"], capped and middle["rul_days_p50"] >= middle["rul_days_p95"])
     sentences = [
-        f"is what the fleet's middle sensor still has, with 9 chances in 10 (median {span(middle['rul_days_p50'])}).",
+        f"is what the fleet's middle sensor still has, with 9 chances in 10 (median {median}).",
         getattr(track_record, "sentence", "") or UNTRIED,
         basis,
     ]

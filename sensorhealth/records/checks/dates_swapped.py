@@ -13,6 +13,7 @@ _DAY = 86_400_000_000
 _FAR = 10**17
 _FEWEST = 20
 _ORDERLY = 0.98
+_KEPT_IN_ORDER = 0.9
 FINDINGS = {"day and month swapped": "a date that only fits with day and month exchanged"}
 
 
@@ -69,11 +70,13 @@ def _end(times: IntArray) -> np.datetime64:
 
 
 def _out_of_turn(bench: Bench, known: Array) -> Array:
-    """Rows of sensors whose rows do not stand in order of time in the source."""
+    """Rows of sensors whose rows do not stand in order of time in the source, be it upwards or downwards."""
     order = bench.in_order()
     order = order[known[order]]
     sensor = bench.sensor_of()[order]
-    back = (sensor[1:] == sensor[:-1]) & (order[1:] < order[:-1])
+    same = sensor[1:] == sensor[:-1]
+    upwards = order[1:] > order[:-1]
+    back = same & (upwards != (upwards[same].mean() >= 0.5 if same.any() else True))
     unordered = np.zeros(len(bench.tables["sensors"]) + 1, dtype=bool)
     unordered[sensor[1:][back]] = True
     result: Array = known & unordered[bench.sensor_of()]
@@ -96,15 +99,20 @@ def _fits_the_source(bench: Bench, odd: IntArray, known: Array, turned_round: Ar
 
 def _neighbours(bench: Bench, odd: IntArray, known: Array) -> tuple[Array, Array, Array]:
     """For each odd row the times of the rows of its sensor before and after it in the source, and whether these bear
-    on it: they do where the two before and the two after are in order themselves and the stated time is not between."""
+    on it: they do where the source keeps the rows of a sensor in order of time, the last or the first on top, the two before
+    and the two after are in order themselves and the stated time is not between."""
     time, sensor_of = bench.integers("time"), bench.sensor_of()
-    theirs = np.flatnonzero(known & np.isin(sensor_of, np.unique(sensor_of[odd])))
-    rows = theirs[sorted_order(sensor_of[theirs], theirs)]
+    rows = np.flatnonzero(known)
+    rows = rows[sorted_order(sensor_of[rows], rows)]
+    one, later = sensor_of[rows[1:]] == sensor_of[rows[:-1]], np.sign(np.diff(time[rows]))
+    upwards, downwards = (float((sign * later[one] >= 0).mean()) if one.any() else 0.0 for sign in (1, -1))
+    rows = rows[np.isin(sensor_of[rows], np.unique(sensor_of[odd]))]
+    rows = rows if upwards >= downwards else rows[::-1]
     sensor, stated = sensor_of[rows], time[rows]
     before2, before, after, after2 = (_shifted(sensor, stated, by) for by in (-2, -1, 1, 2))
     orderly = (before2 <= before) & (before <= after) & (after <= after2)
     between = (stated >= before - _DAY) & (stated <= after + _DAY)
-    turned = orderly & ~between
+    turned = orderly & ~between & (max(upwards, downwards) >= _KEPT_IN_ORDER)
     found = [np.zeros(len(time), dtype=values.dtype) for values in (before, after, turned)]
     for whole, values in zip(found, (before, after, turned), strict=True):
         whole[rows] = values

@@ -9,7 +9,8 @@ from ..raw import IntArray
 
 ORDER = 24
 FINDINGS = {
-    "name written otherwise": "a site, supplier, model, technician or lot that differs from another only in capitals or spaces"
+    "name written otherwise": "a site, supplier, model, technician or lot (or cylinder, where no table lists them) that "
+    "differs from another only in capitals or spaces"
 }
 _ONE_THING = (("sensors", "site"), ("sensors", "supplier"), ("sensors", "model"), ("calibrations", "technician"))
 _MAY_DIFFER = (("sensors", "lot"),)  # the codes of two lots may differ in capitals only
@@ -17,7 +18,8 @@ _MAY_DIFFER = (("sensors", "lot"),)  # the codes of two lots may differ in capit
 
 def check(bench: Bench) -> list[Batch]:
     """The commonest way of writing a name is used for all; lots are left as they are, and doubted."""
-    found = [_rarer(bench, table, name, CORRECTED) for table, name in _ONE_THING]
+    cylinders = [] if bench.used["cylinders"].any() else [("calibrations", "cylinder_id")]  # else `unknown_cylinder` sees to them
+    found = [_rarer(bench, table, name, CORRECTED) for table, name in (*_ONE_THING, *cylinders)]
     found += [_rarer(bench, table, name, DOUBTED) for table, name in _MAY_DIFFER]
     return [batch for batch in found if batch is not None]
 

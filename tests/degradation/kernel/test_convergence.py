@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from sensorhealth.degradation.reml import CrossedFit, Penalty, fit
+from sensorhealth.degradation.reml import CrossedFit, Penalty, VarianceParameters, fit
 
 
 def small_fleets() -> ModuleType:
@@ -100,3 +100,26 @@ def test_a_warm_start_at_zero_finds_an_effect_that_is_there():
     assert gone.deviance == pytest.approx(cold.deviance, abs=1e-8)
     again = fit(data, start=cold.parameters)
     assert again.evaluations <= 2
+
+
+def test_a_search_is_given_up_only_where_what_is_wanted_is_out_of_reach():
+    module = small_fleets()
+    rng = np.random.default_rng(21)
+    saved = 0
+    for setting in module.SETTINGS.values():
+        for _ in range(3):
+            data = module.draw(setting, rng)
+            plain = fit(data, brownian=setting.fit_wander)
+            start = VarianceParameters(
+                4.0 * plain.parameters.residual,
+                0.3 * plain.parameters.sensor,
+                {name: 5.0 * value for name, value in plain.parameters.crossed.items()},
+                plain.parameters.brownian,
+            )
+            full = fit(data, brownian=setting.fit_wander, start=start)
+            near = fit(data, brownian=setting.fit_wander, start=start, wanted=full.deviance + 1e-6)
+            assert near.converged and near.deviance == full.deviance
+            far = fit(data, brownian=setting.fit_wander, start=start, wanted=full.deviance - 1e4)
+            assert not far.converged and far.deviance >= full.deviance - 1e-6
+            saved += full.evaluations - far.evaluations
+    assert saved > 0
