@@ -26,7 +26,7 @@ from scipy.special import erf, ndtri
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.curves.own_pace import OwnPace
 from sensorhealth.degradation.design import FloatArray
-from sensorhealth.degradation.knees import AS_FORETOLD, LOGS
+from sensorhealth.degradation.knees import AS_FORETOLD, LATEST, LOGS, SOONEST
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.strata import StratumModel
 from sensorhealth.technologies import technologies
@@ -41,7 +41,6 @@ LEAST_SHARE = 0.02  # of the way, below which no loss tells of a course
 NOTHING_NEW = 0.95  # share of the way known from which on nothing is left to doubt
 STEEPEST = 6.0  # exponents of a curve beyond which, and below whose inverse, they tell of its form only
 DRAWS = ndtri((np.arange(15) + 0.5) / 15)
-SOONEST, LATEST = 0.01, 400.0  # years
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit, logit, ndtr
 
+from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.design import FloatArray
 from sensorhealth.degradation.paces import FAR_OFF, PARTS, foretold_last
 from sensorhealth.degradation.posterior import PathPosterior
@@ -43,6 +44,7 @@ LEAST = 0.01  # chance of a knee below which none is reckoned with
 AS_FORETOLD = 8  # place of no change in
 LOGS = 0.15 * (np.arange(29) - AS_FORETOLD)  # ln of how much sooner the end comes; later ones are for `courses`
 SOONER = np.exp(LOGS)
+SOONEST, LATEST = 0.01, 400.0  # years
 TINY = 1e-12
 
 
@@ -124,21 +126,38 @@ def as_foretold(count: int) -> FloatArray:
 def sooner(knees: Knees, path: PathPosterior, age: FloatArray, limit: float) -> FloatArray:
     """Chance (n, len(LOGS)) that the end of each life comes exp(LOGS) times as soon as the path says, knees met on the way.
 
-    age: (n,) years at which the posterior holds.
+    age: (n,) years at which the posterior holds. After the knee the loss goes RATIOS times as fast: in shares of the way, or,
+    where the curve slows down and the time ahead lies late on the way, as at the knee: what slowed the loss down is over then.
     """
-    birth = path.weight @ np.stack([path.level[j] - curve.path(path.slope[j], age) for j, curve in enumerate(path.curve)])
-    level = path.weight @ path.level
-    gone = np.clip((birth - level) / np.maximum(birth - limit, 0.05), 0.0, 1.0)
-    own = np.tensordot(knees.chance, _own_place(gone), 1)  # (n, v)
+    found = np.zeros((age.size, LOGS.size))
+    for weight, curve, level, slope in zip(path.weight, path.curve, path.level, path.slope):
+        lost = -curve.path(slope, age)
+        way = np.maximum(level + lost - limit, 0.05)
+        gone = np.clip(lost / way, 0.0, 1.0)
+        own = weight * np.tensordot(knees.chance, _own_place(gone), 1)  # (n, v)
+        share = np.minimum(_left_of_way(gone), _left_of_time(curve, slope, age, way))
+        log = (np.clip(-np.log(share), 0.0, LOGS[-1]) - LOGS[0]) / (LOGS[1] - LOGS[0])
+        below = np.minimum(log.astype(int), LOGS.size - 2)
+        rows = np.broadcast_to(np.arange(age.size)[:, None, None], log.shape)
+        worth = np.broadcast_to(own[..., None] / RATIOS.size, log.shape)
+        np.add.at(found, (rows, below), worth * (1.0 - (log - below)))
+        np.add.at(found, (rows, below + 1), worth * (log - below))
+    found[:, AS_FORETOLD] += 1.0 - found.sum(axis=1)
+    return found
+
+
+def _left_of_way(gone: FloatArray) -> FloatArray:
+    """Share (n, v, r) of the way ahead that counts with a knee at each of PLACES, for each of RATIOS; gone: share (n,) behind."""
     left = np.maximum(1.0 - gone, 1e-6)[:, None]
     to_knee = np.clip(PLACES - gone[:, None], 0.0, left)
-    share = (to_knee[..., None] + (left - to_knee)[..., None] / RATIOS) / left[..., None]
-    log = (np.clip(-np.log(share), 0.0, LOGS[-1]) - LOGS[0]) / (LOGS[1] - LOGS[0])
-    below = np.minimum(log.astype(int), LOGS.size - 2)
-    found = np.zeros((age.size, LOGS.size))
-    rows = np.broadcast_to(np.arange(age.size)[:, None, None], log.shape)
-    worth = np.broadcast_to(own[..., None] / RATIOS.size, log.shape)
-    np.add.at(found, (rows, below), worth * (1.0 - (log - below)))
-    np.add.at(found, (rows, below + 1), worth * (log - below))
-    found[:, AS_FORETOLD] += 1.0 - own.sum(axis=1)
-    return found
+    return np.asarray((to_knee[..., None] + (left - to_knee)[..., None] / RATIOS) / left[..., None])
+
+
+def _left_of_time(curve: Curve, slope: FloatArray, age: FloatArray, way: FloatArray) -> FloatArray:
+    """The same share of the time that a curve has ahead up to the end of the way (n,), at the pace of the knee beyond it."""
+    slope, age, way = slope[:, None], age[:, None], way[:, None]
+    left = np.clip(curve.age_at(-way, slope) - age, SOONEST, LATEST)
+    knee = np.clip(curve.age_at(-PLACES * way, slope), age, age + left)
+    pace = np.maximum(-curve.path_by_age(slope, knee), way / LATEST)
+    after = np.minimum(age + left - knee, (1.0 - PLACES) * way / pace)
+    return np.asarray(np.maximum((knee - age)[..., None] + after[..., None] / RATIOS, TINY) / left[..., None])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sensorhealth.degradation import AgeingModel
-from sensorhealth.degradation.curves import Curve, Linear, SteadyKnee
+from sensorhealth.degradation.curves import Curve, Linear, Power, SteadyKnee
 from sensorhealth.degradation.knees import CENTRE, EVEN, LOGS, OWN, PLACES, SOONER, SPREAD, Knees, sooner
 from sensorhealth.degradation.posterior import PathPosterior
 
@@ -40,11 +40,11 @@ def test_a_technology_without_a_reserve_has_no_knee() -> None:
     assert chance(8.0, "infrared") == 0.0
 
 
-def path(level: float, gone: float) -> PathPosterior:
-    """One sensor that has lost `gone` since new and stands at `level`."""
+def path(level: float, gone: float, curve: Curve | None = None) -> PathPosterior:
+    """One sensor, a year old, that has lost `gone` since new and stands at `level`."""
     one = np.ones(1)
     return PathPosterior(
-        KIND, np.array(["a"], dtype=object), one, (Linear(1.0),), np.array([[level]]), np.array([[-gone]]),
+        KIND, np.array(["a"], dtype=object), one, (curve or Linear(1.0),), np.array([[level]]), np.array([[-gone]]),
         np.tile(1e-6 * np.eye(2), (1, 1, 1, 1)), np.ones((1, 1)), 0.0 * one, 1e-4 * one, np.inf * one, 0.0 * one, np.array([5]),
     )  # fmt: skip
 
@@ -67,3 +67,19 @@ def test_a_sensor_that_does_not_age_never_comes_to_a_knee() -> None:
     weight = sooner(knees, still, np.ones(1), 0.0)[0]
     assert SOONER[weight > 0].max() < np.exp(LOGS[-1]) + 1e-9  # at most so much sooner, of a time without end
     assert weight.sum() == pytest.approx(1.0)
+
+
+def test_beyond_its_knee_a_film_slows_the_loss_no_more() -> None:
+    """Worked out by hand: on a loss as the square root of age a twentieth of the way is gone after a year; a knee at a fifth is
+    met after 16 years, where .00625 of the way goes a year, and the other four fifths take 128 / ratio years more, of 399."""
+    root = Power(1.0, 0.5)
+    at_fifth = Knees(((np.abs(CENTRE - np.log(0.2)) < 0.13) & (min(OWN) == SPREAD)).ravel().astype(float), 10)
+    assert at_fifth.chance.sum() == 1.0
+    place = float(np.exp(CENTRE.ravel()[at_fifth.chance.argmax()]))
+    usual = float(sooner(at_fifth, path(0.95, 0.05, root), np.ones(1), 0.0)[0] @ LOGS)
+    met = (place / 0.05) ** 2
+    pace = 0.05 * 0.5 / np.sqrt(met)
+    wanted = np.mean([np.log(399.0 / (met - 1.0 + (1.0 - place) / pace / ratio)) for ratio in (3.0, 8.0, 20.0)])
+    assert usual == pytest.approx(wanted, abs=0.15)
+    plain = float(sooner(at_fifth, path(0.95, 0.05), np.ones(1), 0.0)[0] @ LOGS)
+    assert usual > plain + 0.5  # as shares of the way it would be as late as on a steady course
