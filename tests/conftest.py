@@ -25,6 +25,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--slow", action="store_true", help="run the studies of many fleets as well")
 
 
+def pytest_configure() -> None:
+    """Processes that start from here have one thread for linear algebra each: with two each they would wait for one another."""
+    for library in ("OMP", "OPENBLAS"):
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """On several processes tests that share what takes long to make go to the same one, so that it is made once."""
