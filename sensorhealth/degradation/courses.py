@@ -51,12 +51,13 @@ class Course:
 
 
 def learn_course(model: StratumModel, limit: float) -> Course | None:
-    """How far the course of a fitted stratum is known; None where there is no reserve to use up, or nothing left to doubt.
+    """How far the course of a fitted stratum is known; None where there is no reserve to use up, no path, or nothing left to
+    doubt.
 
     limit: ln headroom ratio at the end.
     """
     facts = technologies().get(model.stratum.technology)
-    if facts is not None and not facts.hidden_reserve:
+    if (facts is not None and not facts.hidden_reserve) or model.stratum.unvalued:
         return None
     age = model.stratum.last_age
     read = np.isfinite(age)

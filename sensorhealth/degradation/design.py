@@ -70,6 +70,11 @@ class Stratum:
     gas_prior: GasPrior | None = None
 
     @property
+    def unvalued(self) -> bool:
+        """Whether there are readings, none with a value: passes and failures alone show no path."""
+        return self.censoring.size > 0 and not bool((self.censoring == 0).any())
+
+    @property
     def counts(self) -> IntArray:
         """Readings per life (n,)."""
         return np.diff(self.offsets)

@@ -72,12 +72,13 @@ def _ahead(beyond: FloatArray) -> FloatArray:
 
 
 def learn_knees(model: StratumModel, limit: float) -> Knees | None:
-    """Chance of knees yet to come in a fitted stratum; None where there is no reserve to use up, or hardly any chance left.
+    """Chance of knees yet to come in a fitted stratum; None where there is no reserve to use up, no path to doubt, or hardly any
+    chance left.
 
     limit: ln headroom ratio at the end.
     """
     facts = technologies().get(model.stratum.technology)
-    if facts is not None and not facts.hidden_reserve:
+    if (facts is not None and not facts.hidden_reserve) or model.stratum.unvalued:
         return None
     log_evidence, foretold = np.zeros(CENTRE.size), 0
     for part in PARTS:

@@ -198,8 +198,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
         penalty=borrowing.penalty(stratum.technology, repeated, kin),
         brownian=settings.wander is True or (settings.wander is None and sparse),
     )
-    valued = bool((stratum.censoring == 0).any())  # passes and failures alone show no shape
-    soft = valued and stratum.technology not in flat_technologies()  # these end by falls, and no path leads there
+    soft = not stratum.unvalued and stratum.technology not in flat_technologies()  # these end by falls, and no path leads there
     grid = curve_grid(settings.curves, stratum.oldest, own_pace=soft)
     grid = unslowed(grid) if break_in else grid
     large = settings.sessions == "large" and bool((stratum.cylinder >= 0).any())  # else sessions stand in for the gas
