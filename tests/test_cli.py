@@ -112,31 +112,31 @@ def test_the_summary_is_five_to_ten_lines_and_quiet_off_a_terminal(tiny_fleet: P
 
 
 @pytest.mark.usefixtures("fitted_once")
-def test_the_bench_screen_fits_a_screen(small_fleet: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    sensor = pd.read_csv(small_fleet / "sensors.csv", dtype=str)["sensor_id"].iloc[0]
-    assert main(["bench", str(small_fleet), "--sensor", sensor]) == 0
+def test_the_bench_screen_fits_a_screen(tiny_fleet: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sensor = pd.read_csv(tiny_fleet / "sensors.csv", dtype=str)["sensor_id"].iloc[0]
+    assert main(["bench", str(tiny_fleet), "--sensor", sensor]) == 0
     shown = capsys.readouterr().out
     assert sensor in shown and len(shown.splitlines()) <= 24
-    assert main(["bench", str(small_fleet), "--sensor", "no such sensor"]) == 1
+    assert main(["bench", str(tiny_fleet), "--sensor", "no such sensor"]) == 1
 
 
 @pytest.mark.usefixtures("fitted_once")
-def test_lots_can_be_compared_by_another_column(small_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["lots", str(small_fleet), "--by", "site", "--out", str(tmp_path / "sites")]) == 0
+def test_lots_can_be_compared_by_another_column(tiny_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["lots", str(tiny_fleet), "--by", "site", "--out", str(tmp_path / "sites")]) == 0
     assert "q_value" in capsys.readouterr().out
     names = {path.stem for path in (tmp_path / "sites").glob("*.csv")}
     assert names == {"lots", "lot_pairs", "lot_ranks", "study_plan"}
-    assert main(["lots", str(small_fleet), "--by", "colour"]) == 1
+    assert main(["lots", str(tiny_fleet), "--by", "colour"]) == 1
     assert "colour" in capsys.readouterr().err
 
 
 @pytest.mark.usefixtures("fitted_once")
-def test_two_policies_stand_side_by_side(small_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_two_policies_stand_side_by_side(tiny_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The same fleet under two risks: figures in columns, over the months of the shorter budget, with honest bands."""
     paths = [tmp_path / "first.toml", tmp_path / "second.toml"]
     for path, text in zip(paths, ("budget_months = 18\n", "risk = 0.002\n")):
         path.write_text(text)
-    assert main(["compare-policies", str(small_fleet), *map(str, paths)]) == 0
+    assert main(["compare-policies", str(tiny_fleet), *map(str, paths)]) == 0
     lines = {line.split("  ")[0]: line.split()[-2:] for line in capsys.readouterr().out.splitlines() if "  " in line}
     assert lines["Months that the row covers (months)"] == ["18", "18"]
     failures = [float(value) for value in lines["Expected ends in service (sensors)"]]
@@ -145,13 +145,13 @@ def test_two_policies_stand_side_by_side(small_fleet: Path, tmp_path: Path, caps
 
 @pytest.mark.usefixtures("fitted_once")
 def test_policies_with_different_margins_have_a_forecast_each(
-    small_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tiny_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A margin ends every sensor earlier: more replacements."""
+    """A margin ends every sensor earlier: a wide one means more replacements."""
     paths = [tmp_path / "first.toml", tmp_path / "second.toml"]
-    for path, text in zip(paths, ("budget_months = 12\n", "margin = 0.2\n")):
+    for path, text in zip(paths, ("budget_months = 12\n", "margin = 0.4\n")):
         path.write_text(text)
-    assert main(["compare-policies", str(small_fleet), *map(str, paths)]) == 0
+    assert main(["compare-policies", str(tiny_fleet), *map(str, paths)]) == 0
     lines = {line.split("  ")[0]: line.split()[-2:] for line in capsys.readouterr().out.splitlines() if "  " in line}
     count = [float(value) for value in lines["Expected replacements (sensors)"]]
     assert count[1] > count[0]
@@ -160,11 +160,11 @@ def test_policies_with_different_margins_have_a_forecast_each(
 
 @pytest.mark.usefixtures("fitted_once")
 def test_names_in_the_policy_that_no_sensor_has_are_told_with_the_plan(
-    small_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tiny_fleet: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     policy = tmp_path / "policy.toml"
     policy.write_text('[sites."Nowhere"]\nvisit_cost = 100\n')
-    assert main(["plan", str(small_fleet), "--policy", str(policy), "--out", str(tmp_path / "out")]) == 0
+    assert main(["plan", str(tiny_fleet), "--policy", str(policy), "--out", str(tmp_path / "out")]) == 0
     assert "Note: the policy names the site 'Nowhere', which no sensor in the records has" in capsys.readouterr().out
 
 

@@ -16,17 +16,18 @@ import pandas as pd
 import pytest
 
 from sensorhealth import Fleet, second_core
-from sensorhealth.analysis import analyse, analyse_and_look_back, decided
+from sensorhealth.analysis import Analysis, analyse, analyse_and_look_back, decided
 from sensorhealth.cli import main
 from sensorhealth.decide import Policy
 from sensorhealth.errors import RecordsError
-from sensorhealth.evaluate import beside, past_dates, track_record
+from sensorhealth.evaluate import TrackRecord, beside, past_dates, track_record
 from sensorhealth.health import lives as lives_of
 from sensorhealth.life import Calibration
 from sensorhealth.outlook import look_ahead
 from sensorhealth.present.files import Parts, parts_of
 from sensorhealth.records.fleet import end_of
 
+LookedBack = tuple[Analysis, TrackRecord | None, list[Parts]]
 TOO_EARLY = pd.Timestamp("1999-01-01")
 
 
@@ -34,6 +35,13 @@ TOO_EARLY = pd.Timestamp("1999-01-01")
 def fleet(fleet_of: Any) -> Fleet:
     found: Fleet = fleet_of(40, 11)
     return found
+
+
+@pytest.fixture(scope="module")
+def looked_back(fleet: Fleet) -> LookedBack:
+    """The analysis of the present, its track record, and what was made of the present meanwhile."""
+    made: list[Parts] = []
+    return *analyse_and_look_back(fleet, meanwhile=lambda present: made.append(parts_of(present))), made
 
 
 def test_it_is_the_record_made_alone(fleet: Fleet) -> None:
@@ -140,10 +148,8 @@ def test_the_report_says_how_good_forecasts_were_unless_told_not_to(
     assert pd.read_csv(tmp_path / "without" / "track_record.csv").empty
 
 
-def test_what_is_made_of_the_present_meanwhile_is_what_is_written(fleet: Fleet, tmp_path: Path) -> None:
-    made: list[Parts] = []
-    analysis, record = analyse_and_look_back(fleet, meanwhile=lambda present: made.append(parts_of(present)))
-    (parts,) = made
+def test_what_is_made_of_the_present_meanwhile_is_what_is_written(looked_back: LookedBack, tmp_path: Path) -> None:
+    analysis, record, (parts,) = looked_back
     assert record is not None and parts.analysis is analysis
     for name, given in (("beforehand", parts), ("anew", None)):
         analysis.write(tmp_path / name, track_record=record, parts=given)
@@ -151,8 +157,8 @@ def test_what_is_made_of_the_present_meanwhile_is_what_is_written(fleet: Fleet, 
     assert all((tmp_path / "beforehand" / name).read_bytes() == (tmp_path / "anew" / name).read_bytes() for name in files)
 
 
-def test_parts_of_another_analysis_are_not_taken_for_this_one(fleet: Fleet, tmp_path: Path) -> None:
-    now = analyse(fleet)
+def test_parts_of_another_analysis_are_not_taken_for_this_one(fleet: Fleet, looked_back: LookedBack, tmp_path: Path) -> None:
+    now = looked_back[0]
     before = analyse(fleet, fleet.calibrations["time"].max() - pd.Timedelta(days=200))
     now.write(tmp_path / "given", parts=parts_of(before))
     now.write(tmp_path / "anew")

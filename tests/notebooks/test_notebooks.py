@@ -108,8 +108,8 @@ def test_method_agrees_with_what_was_published(tmp_path: Path) -> None:
     assert abs(simulated - formula) < 3 * error
 
 
-def test_planners_notebook_runs_on_a_small_fleet(small_fleet: Path, tmp_path: Path) -> None:
-    page = notebooks.run_notebooks(small_fleet, tmp_path, chosen=["1-fleet-at-a-glance"])[0]
+def test_planners_notebook_runs_on_a_small_fleet(tiny_fleet: Path, tmp_path: Path) -> None:
+    page = notebooks.run_notebooks(tiny_fleet, tmp_path, chosen=["1-fleet-at-a-glance"])[0]
     done = nbformat.read(tmp_path / "1-fleet-at-a-glance.ipynb", as_version=4)
     assert "How many sensors need something?" in printed(done)
     pictures = [o for c in done.cells if c.cell_type == "code" for o in c.outputs if "image/png" in o.get("data", {})]
@@ -143,13 +143,13 @@ def test_two_runs_at_once_from_one_folder_do_not_meet(tmp_path: Path) -> None:
     script = (
         "import sys\nfrom nbformat import v4\nfrom sensorhealth.present import notebooks\n"
         "parts = {'one': v4.new_notebook(cells=[v4.new_code_cell(f'print({sys.argv[1]})')])}\n"
-        "for _ in range(2): print(notebooks.execute(parts)['one'].cells[0].outputs[0]['text'].strip())\n"
+        "print(notebooks.execute(parts)['one'].cells[0].outputs[0]['text'].strip())\n"
     )
     runs = [
         subprocess.Popen([sys.executable, "-c", script, str(own)], cwd=tmp_path, stdout=subprocess.PIPE, text=True)
         for own in (1, 2, 3)
     ]
-    assert [run.communicate(timeout=300)[0].split() for run in runs] == [["1", "1"], ["2", "2"], ["3", "3"]]
+    assert [run.communicate(timeout=300)[0].split() for run in runs] == [["1"], ["2"], ["3"]]
     assert not list(tmp_path.iterdir())
 
 

@@ -125,7 +125,7 @@ spoils = st.lists(st.tuples(st.sampled_from(nomenclature.TABLES_IN), st.integers
 
 
 @given(spoils=spoils, corrections=st.booleans())
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_no_row_of_spoilt_tables_is_lost(spoils: list[tuple[str, int, int, object]], corrections: bool) -> None:
     tables = make_tables(sensors=4, visits=10)
     frames = {name: getattr(tables, name).astype(object) for name in nomenclature.TABLES_IN}
