@@ -58,6 +58,16 @@ def test_a_fleet_that_only_passed_is_not_swapped() -> None:
     assert set(analysis.plan["action"]) <= {"keep", "test with gas"}
 
 
+def test_sessions_whose_sensors_only_passed_show_nothing() -> None:
+    """Known by cylinder and by technician, without one value to compare within a session."""
+    fleet = pass_fail_fleet(np.full(12, 1e5), np.zeros(12))
+    told = fleet.calibrations[["sensor_id", "time", "kind", "outcome"]].assign(technician="T1", cylinder_id="C1")
+    told["time"] = START + (told["time"] - START) // pd.Timedelta(days=EVERY) * pd.Timedelta(days=EVERY)  # all on the same days
+    sensors = fleet.sensors[["sensor_id", "gas", "technology", "unit", "installed"]].assign(site="yard")
+    analysis = sensorhealth.analyse(Fleet.from_tables(sensors, told), as_of=DAY, model={"curves": "exponential"})
+    assert analysis.readings["session"].ne("").all() and len(analysis.forecast) == 12
+
+
 @pytest.mark.parametrize("outcome", [True, False], ids=["passes", "zeros"])
 def test_a_fleet_without_one_value_has_a_track_record(outcome: bool) -> None:
     fleet = pass_fail_fleet(np.full(12, 1e5), np.linspace(0.0, 400.0, 12), outcome=outcome)

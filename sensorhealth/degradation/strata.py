@@ -282,8 +282,10 @@ def sessions_show(stratum: Stratum, fitted: CurveFit, *, large: bool = False) ->
     code = stratum.session[known]
     count, total, square = (np.bincount(code, rest[known] ** k, stratum.sessions.size) for k in range(3))
     pairs = float((count * (count - 1.0)).sum())
-    alike = float((total**2 - square).sum()) / max(pairs, 1.0)
-    least = max(SHOWN * np.sqrt(2.0 / max(pairs, 1.0)), LARGE if large else 0.0)
+    if not pairs:
+        return False
+    alike = float((total**2 - square).sum()) / pairs
+    least = max(SHOWN * np.sqrt(2.0 / pairs), LARGE if large else 0.0)
     return bool(alike > least * float(np.mean(rest[known] ** 2)))
 
 
