@@ -80,6 +80,8 @@ def extra_cost(
     """Extra money (k,) over the horizon for positions that hold such sensors instead of usual ones.
 
     Renewals in a long run are horizon / mean life per position (elementary renewal theorem); price: of one
-    replacement, all in. A figure to compare lots with, not a budget: the sensors in place now are not new.
+    replacement, all in. A figure to compare lots with, not a budget: the sensors in place now are not new. NaN where a mean
+    life is none.
     """
-    return sensors * price * horizon_years * (1.0 / life - 1.0 / usual_life) + 0.0
+    own, usual = (np.where(mean > 0.0, mean, np.nan) for mean in (life, usual_life))
+    return sensors * price * horizon_years * (1.0 / own - 1.0 / usual) + 0.0

@@ -75,6 +75,11 @@ class Stratum:
         return self.censoring.size > 0 and not bool((self.censoring == 0).any())
 
     @property
+    def one_sided(self) -> bool:
+        """Whether there are readings, all passes or all failures without a value: any path on that side is as likely."""
+        return self.unvalued and bool((self.censoring == self.censoring[0]).all())
+
+    @property
     def counts(self) -> IntArray:
         """Readings per life (n,)."""
         return np.diff(self.offsets)

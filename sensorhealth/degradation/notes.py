@@ -21,10 +21,10 @@ def notes_of(model: StratumModel) -> list[str]:
     if not stratum.age.size:
         return [*notes, f"{stratum.name}: no readings; the forecast rests on assumed values alone"]
     if model.given:
-        notes.append(
-            f"{stratum.name}: {stratum.age.size} readings of {int((stratum.counts > 0).sum())} sensors are too few to "
-            "estimate how sensors differ; usual values are assumed"
-        )
+        read = f"{stratum.name}: {stratum.age.size} readings of {int((stratum.counts > 0).sum())} sensors"
+        alike = f", all {'passes' if stratum.censoring[0] > 0 else 'failures'} without a value, do not tell"
+        few = f"{alike if stratum.one_sided else ' are too few to tell'} how sensors differ"
+        notes.append(f"{read}{few}; usual values are assumed")
     notes += _gas(stratum) + _sensors(stratum)
     return notes
 

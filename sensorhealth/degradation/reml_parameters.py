@@ -113,8 +113,10 @@ class ParameterSpace:
         return VarianceParameters(residual, sensor, crossed, relative.tau * residual, self.returning * residual)
 
     def deviance(self, eliminated: Eliminated, residual: float | None) -> tuple[float, float]:
-        """-2 log (restricted) likelihood and the residual variance used."""
+        """-2 log (restricted) likelihood and the residual variance used; infinite where no digit is left of that variance."""
         s2 = eliminated.rss / self.nu if residual is None else residual
+        if s2 <= 0.0:  # a trial so far out that all is taken for path, gas and sessions
+            return np.inf, s2
         value = self.nu * np.log(2 * np.pi * s2) + eliminated.rss / s2 + eliminated.log_det
         return float(value + (eliminated.log_det_x if self.method == "REML" else 0.0)), s2
 

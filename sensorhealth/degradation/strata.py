@@ -188,7 +188,7 @@ def fit_stratum(stratum: Stratum, settings: Settings, relatives: Sequence[Stratu
     found = terms(stratum, fade=settings.fade, sessions=settings.sessions is not False, lots=settings.lots)
     found = replace(found, break_in=break_in, own_break_in=break_in > 0.0 and settings.most_lives != OF_PART)
     repeated = int((stratum.counts > 1).sum())
-    if stratum.age.size < FEWEST_READINGS or repeated < FEWEST_LIVES or not found.slope:
+    if stratum.age.size < FEWEST_READINGS or repeated < FEWEST_LIVES or not found.slope or stratum.one_sided:
         return _given(stratum, found, settings, relatives)
     kin = [(item.variances, item.sensors) for item in relatives if not item.given]
     few = repeated < FEW_LIVES

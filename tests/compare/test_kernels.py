@@ -15,6 +15,7 @@ from sensorhealth.compare.adjust import adjusted
 from sensorhealth.compare.deaths import compare_hazards, weibull_shape
 from sensorhealth.compare.ratio import fieller, within
 from sensorhealth.compare.shrink import at_spread, shrink
+from sensorhealth.compare.worth import extra_cost
 
 
 def test_adjusted_p_values_are_those_of_the_published_fifteen(published: Path) -> None:
@@ -147,3 +148,10 @@ def test_no_deaths_say_nothing_and_say_so() -> None:
     assert np.isnan(found.ratio).all()
     assert found.low[0] == 0.0 and np.isnan(found.high[0])
     assert np.allclose([found.shrunken(0), found.draws(0, 100_000, np.random.default_rng(1)).mean()], 1.0, atol=0.15)
+
+
+def test_renewals_of_a_lot_without_life_have_no_cost() -> None:
+    ones = np.ones(3)
+    found = extra_cost(10 * ones, np.array([1.0, 0.0, 2.0]), np.array([2.0, 2.0, 0.0]), 100 * ones, 4.0)
+    assert found[0] == pytest.approx(10 * 100 * (4.0 / 1.0 - 4.0 / 2.0))  # renewals over the horizon, elementary renewal theorem
+    assert np.isnan(found[1:]).all()

@@ -5,13 +5,14 @@ from __future__ import annotations
 import importlib.util
 from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.optimize import minimize
 
 from sensorhealth.degradation.reml import CrossedFit, Penalty, VarianceParameters, fit
+from sensorhealth.degradation.reml_parameters import ParameterSpace
 
 
 def small_fleets() -> ModuleType:
@@ -123,3 +124,11 @@ def test_a_search_is_given_up_only_where_what_is_wanted_is_out_of_reach():
             assert not far.converged and far.deviance >= full.deviance - 1e-6
             saved += full.evaluations - far.evaluations
     assert saved > 0
+
+
+def test_a_trial_that_leaves_no_digit_of_the_residual_variance_is_none() -> None:
+    """Minus infinity would be taken for the best of all fits."""
+    space = ParameterSpace((), "intercept+slope", "REML", readings=5, fixed=2, brownian=False, penalty=None)
+    left = SimpleNamespace(rss=0.0, log_det=0.0, log_det_x=0.0)
+    assert space.deviance(left, None)[0] == np.inf
+    assert np.isfinite(space.deviance(left, 1.0)[0])
