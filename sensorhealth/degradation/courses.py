@@ -26,10 +26,9 @@ from scipy.special import erf, ndtri
 from sensorhealth.degradation.curves import Curve
 from sensorhealth.degradation.curves.own_pace import OwnPace
 from sensorhealth.degradation.design import FloatArray
-from sensorhealth.degradation.knees import AS_FORETOLD, LATEST, LOGS, SOONEST
+from sensorhealth.degradation.knees import AS_FORETOLD, LATEST, LOGS, SOONEST, may_mislead
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.strata import StratumModel
-from sensorhealth.technologies import technologies
 
 EXPONENTS = (0.5, 6.0)  # of the loss as a power of age, 5 and 95 % points
 USUAL = 0.5 * float(np.log(EXPONENTS).sum())
@@ -56,8 +55,7 @@ def learn_course(model: StratumModel, limit: float) -> Course | None:
 
     limit: ln headroom ratio at the end.
     """
-    facts = technologies().get(model.stratum.technology)
-    if (facts is not None and not facts.hidden_reserve) or model.stratum.unvalued:
+    if not may_mislead(model.stratum):
         return None
     age = model.stratum.last_age
     read = np.isfinite(age)

@@ -25,7 +25,7 @@ import numpy as np
 from scipy.special import expit, logit, ndtr
 
 from sensorhealth.degradation.curves import Curve
-from sensorhealth.degradation.design import FloatArray
+from sensorhealth.degradation.design import FloatArray, Stratum
 from sensorhealth.degradation.paces import FAR_OFF, PARTS, foretold_last
 from sensorhealth.degradation.posterior import PathPosterior
 from sensorhealth.degradation.strata import StratumModel
@@ -71,14 +71,19 @@ def _ahead(beyond: FloatArray) -> FloatArray:
     return np.asarray(ndtr((CENTRE - np.log(np.clip(beyond, EDGES[0], 1.0))[:, None]) / SPREAD))
 
 
+def may_mislead(stratum: Stratum) -> bool:
+    """Whether readings may tell another course than the one to come: there is a reserve to use up, and a path to doubt."""
+    facts = technologies().get(stratum.technology)
+    return (facts is None or facts.hidden_reserve) and not stratum.unvalued
+
+
 def learn_knees(model: StratumModel, limit: float) -> Knees | None:
     """Chance of knees yet to come in a fitted stratum; None where there is no reserve to use up, no path to doubt, or hardly any
     chance left.
 
     limit: ln headroom ratio at the end.
     """
-    facts = technologies().get(model.stratum.technology)
-    if (facts is not None and not facts.hidden_reserve) or model.stratum.unvalued:
+    if not may_mislead(model.stratum):
         return None
     log_evidence, foretold = np.zeros(CENTRE.size), 0
     for part in PARTS:
