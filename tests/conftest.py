@@ -98,6 +98,17 @@ def written(demo: Analysis, tiny_fleet: Path, tmp_path_factory: pytest.TempPathF
 
 
 @pytest.fixture(scope="session")
+def small_fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An invented fleet small enough to be analysed several times."""
+    from sensorhealth.synthetic import Scenario, simulate
+
+    folder = tmp_path_factory.mktemp("small") / "records"
+    kinds = Scenario.demo().only("CO cell", "O2 lead cell", "CH4 bead")  # of all the demo's kinds the demo itself tells
+    simulate(n_sensors=36, seed=5, scenario=kinds).write(folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
 def tiny_fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An invented fleet of two kinds, one that wears out and one that does not: the least that goes the whole way."""
     from sensorhealth.synthetic import Scenario, simulate
